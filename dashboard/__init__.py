@@ -1,0 +1,1 @@
+"""The wall display and remote page. Knows monitor/, never hardware/."""

@@ -1,0 +1,1 @@
+"""Microphones and lines. Knows monitor/, never dashboard/."""
