@@ -1,0 +1,93 @@
+"""The command line: finds the command, runs it, and turns errors into one line and an exit status."""
+
+from __future__ import annotations
+
+import argparse
+import importlib
+import os
+import sys
+from collections.abc import Sequence
+from typing import NoReturn
+
+from monitor import __version__
+from monitor.errors import InputError, SpindlebellError
+
+# Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
+COMMANDS = {
+    "demo": "the whole job with no hardware: a synthetic batch played through the dashboard",
+    "synth": "write the synthetic recordings with their truth files",
+    "baseline": "learn a machine's free-running sound from recordings",
+    "replay": "run the monitor on a recording, as fast as it goes",
+}
+
+EXIT_DONE = 0
+EXIT_OTHER = 1  # anything else, an interruption included
+EXIT_INPUT = 2  # the arguments or an input file are wrong
+EXIT_HELD = 10  # done, and a hold was raised
+
+_EPILOG = (
+    "exit status: 0 done and no hold was raised; 10 done and a hold was raised; "
+    "2 the arguments or an input file are wrong; 1 anything else. "
+    "This is a monitor, not a safety function: it replaces no guard, no emergency stop and no person."
+)
+
+
+class _OneLineParser(argparse.ArgumentParser):
+    """Says what is wrong on one line, without the usage block."""
+
+    def error(self, message: str) -> NoReturn:
+        self.exit(EXIT_INPUT, f"{self.prog}: {message}; see {self.prog} --help\n")
+
+
+def main(argv: Sequence[str] | None = None) -> int:
+    """Run one command and return its exit status.
+
+    Set ``SPINDLEBELL_TRACEBACK=1`` to see where an unexpected error came from.
+    """
+    argv = sys.argv[1:] if argv is None else list(argv)
+    args = _parser(argv).parse_args(argv)
+    prog = f"spindlebell {args.command}"
+    try:
+        status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
+        sys.stdout.flush()
+        return status
+    except KeyboardInterrupt:
+        return _fail(EXIT_OTHER, prog, "stopped by the keyboard")
+    except BrokenPipeError:
+        # The reader of our output has gone; keep the interpreter from complaining when it flushes.
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stdout.fileno())
+        return EXIT_OTHER
+    except InputError as error:
+        return _fail(EXIT_INPUT, prog, str(error))
+    except (SpindlebellError, OSError) as error:
+        return _fail(EXIT_OTHER, prog, str(error))
+    except Exception as error:
+        if os.environ.get("SPINDLEBELL_TRACEBACK"):
+            raise
+        reason = f"{type(error).__name__}: {error}"
+        return _fail(EXIT_OTHER, prog, f"a fault in the program itself, please report it: {reason}")
+
+
+def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
+    parser = _OneLineParser(
+        prog="spindlebell",
+        description="Listens to a drilling batch and holds the feed before a bit binds.",
+        epilog=_EPILOG,
+    )
+    parser.add_argument("--version", action="version", version=f"spindlebell {__version__}")
+    commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
+    asked = next((word for word in argv if not word.startswith("-")), None)
+    for name, summary in COMMANDS.items():
+        command = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+        if name == asked:
+            importlib.import_module(f"monitor.commands.{name}").add_arguments(command)
+    return parser
+
+
+def _fail(status: int, prog: str, message: str) -> int:
+    print(f"{prog}: {' '.join(message.split())}", file=sys.stderr)
+    return status
+
+
+if __name__ == "__main__":
+    sys.exit(main())
