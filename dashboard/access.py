@@ -1,0 +1,180 @@
+"""Who may ask for what: addresses that are really ours, and a reset that is really meant.
+
+Two attacks matter for a server on loopback. A page on the web can send requests to it (so the
+Origin of whatever changes something must be ours), and a name on the web can be made to resolve to
+127.0.0.1 (DNS rebinding: then the Origin matches, so the Host must not be a foreign name).
+"""
+
+from __future__ import annotations
+
+import ipaddress
+import secrets
+import time
+from collections.abc import Callable, Collection, Iterable
+from dataclasses import dataclass, field
+from urllib.parse import urlsplit
+
+from starlette.datastructures import Headers, MutableHeaders
+from starlette.responses import PlainTextResponse
+from starlette.types import ASGIApp, Message, Receive, Scope, Send
+from starlette.websockets import WebSocketClose
+
+# Long enough that neither a stumble against the screen nor a double tap ends a hold; short enough
+# to keep a finger still.
+KEEP_PRESSED_S = 1.5
+# A press that has been begun and not ended by then was let go without the page being able to say so.
+PRESS_EXPIRES_S = 10.0
+MAX_OPEN_PRESSES = 32
+MAX_BODY_BYTES = 4096
+
+SECURITY_HEADERS = {
+    "Content-Security-Policy": (
+        "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; connect-src 'self'; "
+        "media-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+    ),
+    "X-Content-Type-Options": "nosniff",
+    "Referrer-Policy": "no-referrer",
+    "Cross-Origin-Opener-Policy": "same-origin",
+    "Cross-Origin-Resource-Policy": "same-origin",
+    "Permissions-Policy": "camera=(), microphone=(), geolocation=()",
+}
+
+
+def host_is_ours(host: str, names: Collection[str]) -> bool:
+    """True for an IP address, ``localhost`` or a listed name; a foreign name is DNS rebinding.
+
+    Parameters
+    ----------
+    host : str
+        The Host header, with or without a port.
+    names : collection of str
+        Further names this server is reached by, lower case.
+    """
+    try:
+        name = urlsplit(f"//{host}").hostname
+    except ValueError:
+        return False
+    if not name:
+        return False
+    if name == "localhost" or name in names:
+        return True
+    try:
+        ipaddress.ip_address(name)
+    except ValueError:
+        return False
+    return True
+
+
+def same_origin(headers: Headers, scheme: str) -> bool:
+    """True when the Origin header is there and names the very host that was asked.
+
+    Browsers always send it with a WebSocket and with a POST. Its absence means a program, which
+    can set it if it means to operate the machine's hold.
+    """
+    return headers.get("origin", "").lower() == f"{scheme}://{headers.get('host', '')}".lower()
+
+
+class Guard:
+    """ASGI wrapper: our own Host only, bounded bodies, same origin for changes, security headers."""
+
+    def __init__(self, app: ASGIApp, names: Iterable[str] = ()) -> None:
+        self._app = app
+        self._names = frozenset(name.lower() for name in names)
+
+    async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
+        """Answer or pass on one request or WebSocket."""
+        if scope["type"] not in ("http", "websocket"):
+            await self._app(scope, receive, send)
+            return
+        refusal = self._refusal(scope, Headers(scope=scope))
+        if refusal is None:
+            await self._app(scope, _bounded(scope, receive), _with_headers(scope, send))
+        elif scope["type"] == "websocket":
+            await WebSocketClose(code=1008, reason=refusal)(scope, receive, send)
+        else:
+            response = PlainTextResponse(refusal + "\n", status_code=403)
+            await response(scope, receive, _with_headers(scope, send))
+
+    def _refusal(self, scope: Scope, headers: Headers) -> str | None:
+        if not host_is_ours(headers.get("host", ""), self._names):
+            return "This server answers to its own address only, not to that name."
+        secure = scope.get("scheme") in ("https", "wss")
+        changes = scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD")
+        if changes and not same_origin(headers, "https" if secure else "http"):
+            return "Requests from another page are refused; open this server's own page."
+        if int_or_zero(headers.get("content-length", "")) > MAX_BODY_BYTES:
+            return f"A request here is never longer than {MAX_BODY_BYTES} bytes."
+        return None
+
+
+def int_or_zero(text: str) -> int:
+    """The number in ``text``; 0 where there is none."""
+    return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else 0
+
+
+def _bounded(scope: Scope, receive: Receive) -> Receive:
+    """Cut off a body that is longer than it may be, whatever its headers said."""
+    if scope["type"] != "http":
+        return receive
+    seen = 0
+
+    async def limited() -> Message:
+        nonlocal seen
+        message = await receive()
+        seen += len(message.get("body", b""))
+        if seen > MAX_BODY_BYTES:
+            return {"type": "http.disconnect"}
+        return message
+
+    return limited
+
+
+def _with_headers(scope: Scope, send: Send) -> Send:
+    if scope["type"] != "http":
+        return send
+
+    async def sending(message: Message) -> None:
+        if message["type"] == "http.response.start":
+            headers = MutableHeaders(scope=message)
+            for name, value in SECURITY_HEADERS.items():
+                headers[name] = value
+            headers.setdefault("Cache-Control", "no-store")
+        await send(message)
+
+    return sending
+
+
+@dataclass
+class Presses:
+    """The press-and-keep of the reset button, timed by the server and not by the page.
+
+    Used from the server's event loop only.
+    """
+
+    clock: Callable[[], float] = time.monotonic
+    _open: dict[str, tuple[int, float]] = field(default_factory=dict)
+
+    def begin(self, hold_id: int) -> str:
+        """The button went down on this hold; returns the name of the press."""
+        now = self.clock()
+        self._open = {k: v for k, v in self._open.items() if now - v[1] <= PRESS_EXPIRES_S}
+        while len(self._open) >= MAX_OPEN_PRESSES:
+            del self._open[next(iter(self._open))]
+        press = secrets.token_urlsafe(12)
+        self._open[press] = (hold_id, now)
+        return press
+
+    def end(self, press: str, hold_id: int | None) -> str | None:
+        """The button is still down and the time is up; returns why not, or None when it counts.
+
+        A press counts once, for the hold it was begun on.
+        """
+        begun_hold, begun_at = self._open.pop(press, (None, 0.0))
+        kept = self.clock() - begun_at
+        if begun_hold is None or kept > PRESS_EXPIRES_S:
+            return "That press is not known any more; press Reset again and keep it pressed."
+        if kept < KEEP_PRESSED_S:
+            return f"Reset was pressed for {kept:.1f} s; keep it pressed for {KEEP_PRESSED_S:g} s."
+        if begun_hold != hold_id:
+            return "The hold that Reset was pressed for is over; look at the page again."
+        return None

@@ -1,0 +1,338 @@
+"""What the page shows now: fed by the analysis thread, read by any number of browsers.
+
+The analysis thread only ever appends under a lock; nothing here waits for a browser. Each browser
+keeps a cursor (how many trace rows and events it has seen) and asks for what is new, so a slow one
+skips nothing and holds up nobody: it just gets a longer message next time, bounded by the history.
+"""
+
+from __future__ import annotations
+
+import math
+import secrets
+import threading
+import time
+from collections import deque
+from collections.abc import Callable, Sequence
+from dataclasses import dataclass
+from enum import StrEnum
+from itertools import islice
+from typing import Any
+
+from monitor.job import Job
+from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
+
+HISTORY_ROWS = 6000  # 5 minutes of 50 ms rows: what a reconnecting page can fill in
+HISTORY_EVENTS = 300
+# Analysis reports every 50 ms hop. One second without a report is 20 missed hops: not a late
+# scheduler but a stopped microphone or analysis.
+STALE_AFTER_S = 1.0
+# Speed may drop out for a few frames under a knock or an air gun; a second without it means that
+# "all well" could no longer be justified.
+SPEED_UNKNOWN_S = 1.0
+
+TRACE_FIELDS = (
+    "t", "speed_rpm", "speed_confidence", "sag_pct", "level_db", "cut_level_db", "chatter_db", "cutting",
+)  # fmt: skip
+
+
+class Word(StrEnum):
+    """The one word that the page shows largest."""
+
+    WELL = "ALL WELL"
+    LOOK = "LOOK"
+    HELD = "HELD"
+    NO_DATA = "NO DATA"
+    STOPPED = "STOPPED"
+
+
+@dataclass(frozen=True, slots=True)
+class Alarm:
+    """One alarm that is not in its normal state, as the page needs it."""
+
+    kind: Kind
+    severity: Severity
+    message: str
+    acknowledged: bool
+    active: bool  # the cause is still heard
+
+
+@dataclass(frozen=True, slots=True)
+class Cursor:
+    """How much of the history a reader has seen."""
+
+    rows: int = 0
+    events: int = 0
+
+
+# What a person does about each kind. Words only: nothing here moves a machine.
+WHAT_TO_DO = {
+    Kind.SAG: "Stop the spindle, back the drill out, clear the chips and look at its edges.",
+    Kind.STALL: "Stop the spindle. Free the drill before anything turns again.",
+    Kind.PACKING: "Retract and clear the flutes. Shorten the pecks for the next blank.",
+    Kind.MELTING: "Stop the spindle and retract: the drill is rubbing. Let it cool, look at its edges.",
+    Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
+    Kind.LOOSENING: "Stop the spindle and keep clear: the blank may be coming loose.",
+    Kind.LOST_CUT: "Look at the drill and the blank: broken drill, spun or missing blank.",
+    Kind.MIC_FAULT: "Look at the microphone, its cable and its place. Nothing is being heard.",
+    Kind.MASKED: "Something else is louder than the machine. Look at the machine yourself.",
+}
+END_OF_HOLD = "Then press and keep Reset. It ends the hold; it starts no motion."
+
+
+class LiveState:
+    """The state behind the page; every public method may be called from any thread.
+
+    Parameters
+    ----------
+    job : Job
+        The job under way: counters, thresholds, commanded speed and the person's units.
+    synthetic : bool
+        True when every sound is computed; the page says so in a mark that cannot be closed.
+    clock : callable
+        Wall clock, seconds since the epoch; replaced in tests.
+    """
+
+    def __init__(
+        self,
+        job: Job,
+        *,
+        synthetic: bool = False,
+        clock: Callable[[], float] = time.time,
+    ) -> None:
+        self.run = secrets.token_hex(8)  # tells a reconnecting page that the server restarted
+        self._job = _describe_job(job, synthetic)
+        self._clock = clock
+        self._lock = threading.Lock()
+        self._rows: deque[list[float | int | None]] = deque(maxlen=HISTORY_ROWS)
+        self._events: deque[dict[str, Any]] = deque(maxlen=HISTORY_EVENTS)
+        self._row_count = 0
+        self._event_count = 0
+        self._version = 0
+        self._heard_at: float | None = None
+        self._last: TraceRow | None = None
+        self._speed_known_t = -math.inf
+        self._blank = 0
+        self._peck = 0
+        self._blanks_done = 0
+        self._alarms: tuple[Alarm, ...] = ()
+        self._hold_id: int | None = None
+        self._hold_event: Event | None = None
+        self._hold_count = 0
+        self._note = "Waiting for the first sound."
+        self._over = False
+        self._band: tuple[Word, str] = (Word.NO_DATA, "")
+        self._since = clock()
+
+    # ---- written by the analysis thread
+
+    def heard(self, heard: Heard, alarms: Sequence[Alarm] = (), held: bool = False) -> None:
+        """Take what one block of sound gave, and the alarm state after it.
+
+        Parameters
+        ----------
+        heard : Heard
+            As ``Listener.feed`` returned it.
+        alarms : sequence of Alarm
+            Every alarm not in its normal state.
+        held : bool
+            True while the hold is latched.
+        """
+        now = self._clock()
+        with self._lock:
+            self._heard_at = now
+            for row in heard.trace:
+                self._rows.append(_pack(row))
+                self._last = row
+                if not math.isnan(row.speed_rpm):
+                    self._speed_known_t = row.t
+            self._row_count += len(heard.trace)
+            for event in heard.events:
+                self._take_event(event, now)
+            self._alarms = tuple(alarms)
+            self._take_hold(held)
+            self._version += 1
+
+    def note(self, text: str) -> None:
+        """Say in a sentence what is going on when there is nothing to judge yet."""
+        with self._lock:
+            self._note = text
+            self._version += 1
+
+    def finish(self, text: str) -> None:
+        """The batch is over: no more sound will come, and that is no fault."""
+        with self._lock:
+            self._note = text
+            self._over = True
+            self._version += 1
+
+    def _take_event(self, event: Event, now: float) -> None:
+        self._event_count += 1
+        self._events.append(_pack_event(self._event_count, event, now))
+        if event.blank:
+            if event.blank != self._blank:
+                self._peck = 0
+            self._blank = event.blank
+        if event.peck:
+            self._peck = event.peck
+        if event.kind is Kind.BLANK_END:
+            self._blanks_done += 1
+        if event.severity is Severity.HOLD:
+            self._hold_event = event
+
+    def _take_hold(self, held: bool) -> None:
+        if not held:
+            self._hold_id = None
+        elif self._hold_id is None:
+            self._hold_count += 1
+            self._hold_id = self._hold_count
+
+    # ---- read by the server
+
+    @property
+    def version(self) -> int:
+        """Grows with every change: cheap to poll."""
+        return self._version
+
+    @property
+    def hold_id(self) -> int | None:
+        """The latched hold's number, None while there is none; a reset must name it."""
+        with self._lock:
+            return self._hold_id
+
+    def since(self, cursor: Cursor, run: str = "") -> tuple[dict[str, Any], Cursor]:
+        """What a reader with this cursor has not seen, as a JSON-ready dictionary.
+
+        A cursor from another run, or older than the history, gets everything that is kept and
+        ``"fresh": true``, which tells the page to forget what it had.
+        """
+        with self._lock:
+            known = run == self.run and cursor.rows <= self._row_count and cursor.events <= self._event_count
+            rows_missing = self._row_count - cursor.rows if known else self._row_count
+            events_missing = self._event_count - cursor.events if known else self._event_count
+            fresh = not known or cursor.rows == 0 or rows_missing > len(self._rows)
+            message: dict[str, Any] = {
+                "run": self.run,
+                "fresh": fresh,
+                "cursor": [self._row_count, self._event_count],
+                "state": self._state(),
+                "rows": _newest(self._rows, len(self._rows) if fresh else rows_missing),
+                "events": _newest(self._events, len(self._events) if fresh else events_missing),
+            }
+            if fresh:
+                message["job"] = self._job
+                message["fields"] = TRACE_FIELDS
+            return message, Cursor(self._row_count, self._event_count)
+
+    def _state(self) -> dict[str, Any]:
+        now = self._clock()
+        word, why, todo = self._judge(now)
+        if (word, why if word is Word.HELD else "") != self._band:
+            self._band = (word, why if word is Word.HELD else "")
+            stale = word is Word.NO_DATA and self._heard_at is not None
+            self._since = self._heard_at if stale and self._heard_at is not None else now
+        return {
+            "word": word,
+            "why": why,
+            "todo": todo,
+            "since": round(self._since, 1),
+            "now": round(now, 2),
+            "hold": self._hold_id,
+            "unacknowledged": sum(not a.acknowledged for a in self._alarms),
+            "blank": self._blank,
+            "peck": self._peck,
+            "blanks_done": self._blanks_done,
+        }
+
+    def _judge(self, now: float) -> tuple[Word, str, str]:
+        """The word, why, and what to do; the first rule that fits wins."""
+        if self._hold_id is not None:
+            return self._judge_hold()
+        if self._over:
+            return Word.STOPPED, self._note, ""
+        if self._heard_at is None or self._last is None:
+            return Word.NO_DATA, self._note, ""
+        if now - self._heard_at > STALE_AFTER_S:
+            return (
+                Word.NO_DATA,
+                "The sound has stopped coming.",
+                "Look at the machine yourself, then at the microphone and the computer.",
+            )
+        if self._alarms:
+            worst = max(self._alarms, key=lambda a: (a.severity is Severity.HOLD, a.active))
+            gone = "" if worst.active else " It has passed by itself."
+            return Word.LOOK, worst.message + gone, WHAT_TO_DO.get(worst.kind, "Look at the machine.")
+        if self._last.speed_rpm == 0:
+            return Word.STOPPED, "The spindle stands still.", ""
+        if self._last.t - self._speed_known_t > SPEED_UNKNOWN_S:
+            return (
+                Word.LOOK,
+                "The spindle is not heard clearly enough to know its speed.",
+                WHAT_TO_DO[Kind.MASKED],
+            )
+        return Word.WELL, self._doing(), ""
+
+    def _judge_hold(self) -> tuple[Word, str, str]:
+        event = self._hold_event
+        if event is None:  # latched by hand or before this page's history
+            return Word.HELD, "The feed is held.", END_OF_HOLD
+        return Word.HELD, event.message, f"{WHAT_TO_DO.get(event.kind, 'Look at the machine.')} {END_OF_HOLD}"
+
+    def _doing(self) -> str:
+        assert self._last is not None
+        if self._last.cutting:
+            return "The drill is cutting and the speed holds."
+        return "The spindle turns free."
+
+
+def _newest(items: deque[Any], count: int) -> list[Any]:
+    return list(islice(items, len(items) - min(count, len(items)), None))
+
+
+def _number(value: float, digits: int) -> float | None:
+    return round(value, digits) if math.isfinite(value) else None
+
+
+def _pack(row: TraceRow) -> list[float | int | None]:
+    return [
+        round(row.t, 3),
+        _number(row.speed_rpm, 1),
+        _number(row.speed_confidence, 2),
+        _number(row.sag_pct, 2),
+        _number(row.level_db, 1),
+        _number(row.cut_level_db, 1),
+        _number(row.chatter_db, 1),
+        int(row.cutting),
+    ]
+
+
+def _pack_event(number: int, event: Event, now: float) -> dict[str, Any]:
+    return {
+        "id": number,
+        "t": round(event.t, 3),
+        "at": round(now, 1),
+        "kind": event.kind,
+        "severity": event.severity,
+        "message": event.message,
+        "value": _number(event.value, 2),
+        "limit": _number(event.limit, 2),
+        "unit": event.unit,
+        "blank": event.blank,
+        "peck": event.peck,
+        "depth_mm": _number(event.depth_mm, 2),
+    }
+
+
+def _describe_job(job: Job, synthetic: bool) -> dict[str, Any]:
+    return {
+        "name": job.name,
+        "blanks": job.blanks,
+        "material": job.material,
+        "spindle_rpm": job.spindle_rpm,
+        "spot_rpm": job.spot_rpm,
+        "pecks_mm": list(job.pecks_mm),
+        "depth_mm": job.depth_mm,
+        "sag_warning_pct": job.sag_warning_pct,
+        "sag_hold_pct": job.sag_hold_pct,
+        "units": job.units,
+        "synthetic": synthetic,
+    }
