@@ -45,9 +45,10 @@ def main(argv: Sequence[str] | None = None) -> int:
     Set ``SPINDLEBELL_TRACEBACK=1`` to see where an unexpected error came from.
     """
     argv = sys.argv[1:] if argv is None else list(argv)
-    args = _parser(argv).parse_args(argv)
-    prog = f"spindlebell {args.command}"
+    prog = "spindlebell"
     try:
+        args = _parser(argv).parse_args(argv)
+        prog = f"spindlebell {args.command}"
         status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
         sys.stdout.flush()
         return status

@@ -1,11 +1,12 @@
 """One small error tree. Every message is one line: what is wrong, where, and how to mend it.
 
-    SpindlebellError
-    ├── InputError (also ValueError)       exit status 2: arguments, job, baseline or recording
-    │   ├── JobError
-    │   ├── BaselineError
-    │   └── RecordingError
-    └── EvidenceError (also OSError)       exit status 1: the evidence directory cannot be written
+SpindlebellError
+├── InputError (also ValueError)       exit status 2: arguments, job, baseline or recording
+│   ├── JobError
+│   ├── BaselineError
+│   └── RecordingError
+├── ResetRefused                       a hold cannot be reset now
+└── EvidenceError (also OSError)       exit status 1: the evidence directory cannot be written
 """
 
 
@@ -31,3 +32,7 @@ class RecordingError(InputError):
 
 class EvidenceError(SpindlebellError, OSError):
     """The evidence directory cannot be opened or written."""
+
+
+class ResetRefused(SpindlebellError):
+    """The hold cannot be reset now; the message says why and what to do first."""

@@ -100,8 +100,12 @@ class PeckRow:
 
 @dataclass(slots=True)
 class Heard:
-    """What one call of ``Listener.feed`` found out, each list in time order."""
+    """What one call of ``Listener.feed`` found out, each list in time order.
+
+    ``active`` are the kinds whose cause is still heard at the end of this call.
+    """
 
     trace: list[TraceRow] = field(default_factory=list)
     events: list[Event] = field(default_factory=list)
     pecks: list[PeckRow] = field(default_factory=list)
+    active: frozenset[Kind] = frozenset()
