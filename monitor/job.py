@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import difflib
+import json
 import tomllib
 from collections.abc import Iterator
 from importlib import resources
@@ -86,8 +87,11 @@ def parse_job(text: str, source: str) -> Job:
 
 def default_job() -> Job:
     """The job of the demo, a synthetic batch: lamp cord pulls in cast acrylic."""
-    text = resources.files("monitor").joinpath("data/cord_pulls.toml").read_text("utf-8")
-    return parse_job(text, "cord_pulls.toml")
+    return parse_job(_demo_text(), "cord_pulls.toml")
+
+
+def _demo_text() -> str:
+    return resources.files("monitor").joinpath("data/cord_pulls.toml").read_text("utf-8")
 
 
 def expand_pecks(pecks_mm: tuple[float, ...], depth_mm: float) -> tuple[float, ...]:
@@ -233,7 +237,7 @@ def _contradictions(file: _JobFile) -> Iterator[tuple[str, str]]:
 
 def _explain(error: ValidationError) -> str:
     # A misspelt key is both unknown and missing: name the misspelling.
-    problems = sorted(error.errors(), key=lambda problem: problem["type"] != "extra_forbidden")
+    problems = sorted(error.errors(), key=lambda problem: problem["type"] == "missing")
     first = problems[0]
     more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
     return f"{_key(first['loc'])}: {_problem(first)}{more}"
@@ -243,18 +247,38 @@ def _key(location: tuple[int | str, ...]) -> str:
     return "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
 
 
+_MENDS = {
+    "int_type": "is not a whole number; write digits without quotes",
+    "string_type": "is not text; write it in quotes",
+    "string_too_short": "is empty; write something",
+    "list_type": 'is not a list; write it like ["20 mm", "6 mm"]',
+    "too_short": "is empty; write at least one",
+    "greater_than_equal": "is too small; write at least {ge}",
+    "less_than_equal": "is too large; write at most {le}",
+}
+
+
 def _problem(problem: Any) -> str:
-    kind, written, context = problem["type"], problem["input"], problem.get("ctx", {})
+    kind, context = problem["type"], problem.get("ctx", {})
     if kind == "value_error":
         return str(context["error"])
     if kind == "extra_forbidden":
         return _unknown(problem["loc"])
     if kind == "missing":
-        return "is missing; write it in the job file"
+        return _missing(problem["loc"])
     if kind == "model_type":
         return f"is not a table; write [{problem['loc'][-1]}] on a line of its own"
-    shown = f"{written!r:.60}"
-    return f"{shown} is not right: {problem['msg'][:1].lower()}{problem['msg'][1:]}"
+    shown = json.dumps(problem["input"], ensure_ascii=False, default=str)[:60]
+    return f"{shown} {_MENDS.get(kind, problem['msg']).format(**context)}"
+
+
+def _missing(location: tuple[int | str, ...]) -> str:
+    if len(location) == 1:
+        return f"is missing; write a [{location[0]}] table"
+    example: Any = tomllib.loads(_demo_text())
+    for part in location:
+        example = example[part]
+    return f"is missing; write for example {location[-1]} = {json.dumps(example)}"
 
 
 def _unknown(location: tuple[int | str, ...]) -> str:

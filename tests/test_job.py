@@ -1,0 +1,190 @@
+"""The job file: units of the person, one clear line for every mistake, and the peck schedule."""
+
+import pytest
+from hypothesis import given
+from hypothesis import strategies as st
+
+from monitor.errors import JobError
+from monitor.job import MAX_FILE_BYTES, default_job, expand_pecks, load_job, parse_job
+
+METRIC = """
+[job]
+name = "cord pulls"
+blanks = 24
+material = "acrylic"
+[spindle]
+speed = "900 rpm"
+spot_speed = "2000 rpm"
+[drill]
+diameter = "6 mm"
+flutes = 2
+flute_length = "50 mm"
+feed = "0.08 mm/rev"
+[hole]
+depth = "45 mm"
+pecks = ["20 mm", "10 mm", "6 mm"]
+"""
+
+INCH = """
+[job]
+name = "cord pulls"
+blanks = 24
+material = "acrylic"
+[spindle]
+speed = "800 rpm"
+[drill]
+diameter = "1/4 in"
+flutes = 2
+flute_length = "2 in"
+feed = "2.5 in/min"
+[hole]
+depth = "4 in"
+pecks = ["0.8 in", "0.4 in", "0.25 in"]
+[thresholds]
+sag_hold = "6 %"
+"""
+
+
+def test_a_metric_job():
+    job = parse_job(METRIC, "job.toml")
+    assert (job.spindle_rpm, job.spot_rpm, job.units) == (900.0, 2000.0, "mm")
+    assert job.pecks_mm == (20.0, 10.0, 6.0, 6.0, 3.0)
+    assert (job.sag_warning_pct, job.sag_hold_pct) == (4.0, 8.0)
+
+
+def test_an_inch_job_with_a_feed_rate():
+    job = parse_job(INCH, "job.toml")
+    assert job.units == "in"
+    assert job.drill_diameter_mm == pytest.approx(6.35)
+    assert job.feed_mm_per_rev == pytest.approx(2.5 * 25.4 / 800)
+    assert job.pecks_mm[:3] == pytest.approx((20.32, 10.16, 6.35))
+    assert sum(job.pecks_mm) == pytest.approx(101.6)
+    assert (job.spot_rpm, job.sag_hold_pct) == (None, 6.0)
+
+
+def test_a_metric_drill_in_an_inch_hole_speaks_inches():
+    assert parse_job(INCH.replace("1/4 in", "6 mm"), "job.toml").units == "in"
+
+
+def test_the_demo_job_is_the_cord_pulls():
+    job = default_job()
+    assert (job.name, job.blanks, job.depth_mm) == ("cord pulls, cast acrylic", 24, 110.0)
+
+
+MISTAKES = [
+    ('"6 mm"\nflutes', '"6"\nflutes', 'drill.diameter: "6" has no unit; write "6 mm" or "0.236 in"'),
+    ('"6 mm"]', '"six"]', 'hole.pecks[2]: "six" does not start with a number; write "6 mm" or "0.236 in"'),
+    ("diameter", "diametr", 'drill.diametr: unknown key; did you mean "diameter"? (and 1 more)'),
+    ("[hole]", "[hoel]", 'hoel: unknown key; did you mean "hole"? (and 1 more)'),
+    (
+        "flutes =",
+        "xyz =",
+        "drill.xyz: unknown key; known here: diameter, flutes, flute_length, feed (and 1 more)",
+    ),
+    ("flutes = 2\n", "", "drill.flutes: is missing; write for example flutes = 2"),
+    ('feed = "0.08 mm/rev"', "", 'drill.feed: is missing; write for example feed = "0.08 mm/rev"'),
+    ("blanks = 24", "blanks = 24.5", "job.blanks: 24.5 is not a whole number; write digits without quotes"),
+    ("blanks = 24", 'blanks = "24"', 'job.blanks: "24" is not a whole number; write digits without quotes'),
+    ("blanks = 24", "blanks = true", "job.blanks: true is not a whole number; write digits without quotes"),
+    ("blanks = 24", "blanks = 0", "job.blanks: 0 is too small; write at least 1"),
+    ("flutes = 2", "flutes = 20", "drill.flutes: 20 is too large; write at most 8"),
+    ('"cord pulls"', "1979-05-27", 'job.name: "1979-05-27" is not text; write it in quotes'),
+    ('"cord pulls"', '""', 'job.name: "" is empty; write something'),
+    ('["20 mm", "10 mm", "6 mm"]', "[]", "hole.pecks: [] is empty; write at least one"),
+    (
+        '["20 mm", "10 mm", "6 mm"]',
+        '"20 mm"',
+        'hole.pecks: "20 mm" is not a list; write it like ["20 mm", "6 mm"]',
+    ),
+    (
+        '"20 mm"',
+        '"46 mm"',
+        "hole.pecks[0]: 46 mm is deeper than the hole; write at most 45 mm, or a larger hole.depth",
+    ),
+    ('"6 mm"]', '"0.01 mm"]', "hole.pecks: more than 1000 pecks to the depth; write a longer last peck"),
+    (
+        '"0.08 mm/rev"',
+        '"8 mm/rev"',
+        "drill.feed: 8 mm/rev is over half the drill's diameter each revolution; "
+        "check the unit, and the speed if this is a rate",
+    ),
+    (
+        "[hole]",
+        '[thresholds]\nsag_warning = "8 %"\n[hole]',
+        "thresholds.sag_warning: 8 % is not below sag_hold (8 %); a warning has to come before the hold",
+    ),
+    ("[hole]", '[thresholds]\nsag = "8 %"\n[hole]', 'thresholds.sag: unknown key; did you mean "sag_hold"?'),
+]
+
+
+@pytest.mark.parametrize(("old", "new", "line"), MISTAKES)
+def test_every_mistake_names_file_key_value_and_mend(old, new, line):
+    assert METRIC.count(old) == 1
+    with pytest.raises(JobError) as caught:
+        parse_job(METRIC.replace(old, new), "job.toml")
+    assert str(caught.value) == f"job.toml: {line}"
+
+
+@pytest.mark.parametrize("broken", ["[hole", "[hole]\n[hole]"])
+def test_what_is_not_toml(broken):
+    with pytest.raises(JobError, match=r"^job\.toml: is not TOML: .+$"):
+        parse_job(METRIC.replace("[hole]", broken), "job.toml")
+
+
+def test_a_syntax_error_names_its_line():
+    with pytest.raises(JobError, match=r"job\.toml: is not TOML: .*line 3"):
+        parse_job("[job]\nblanks = 1\nname = cord pulls\n", "job.toml")
+
+
+def test_a_table_given_as_a_value():
+    with pytest.raises(JobError, match=r"hole: is not a table; write \[hole\]"):
+        parse_job("hole = 3\n" + METRIC.split("[hole]")[0], "job.toml")
+
+
+def test_deep_nesting_is_refused():
+    with pytest.raises(JobError, match="is not"):
+        parse_job("a = " + "[" * 5000 + "]" * 5000, "job.toml")
+
+
+@pytest.mark.parametrize(
+    ("content", "line"),
+    [
+        (b"[job]\nname = \"caf\xe9\"\n", "line 2 is not UTF-8 text; save the job file as UTF-8"),
+        (METRIC.encode("utf-16"), "line 1 is not UTF-8 text"),
+        (b"", "is missing"),
+        (b"\x00" * 100, "is not TOML"),
+        (b"#" * (MAX_FILE_BYTES + 1), "is over 1 MB; a job file is a short TOML text"),
+    ],
+)  # fmt: skip
+def test_files_that_are_no_job(tmp_path, content, line):
+    path = tmp_path / "job.toml"
+    path.write_bytes(content)
+    with pytest.raises(JobError, match=line) as caught:
+        load_job(path)
+    assert str(caught.value).startswith(f"{path}: ")
+
+
+def test_a_byte_order_mark_and_windows_line_ends_are_no_hindrance(tmp_path):
+    path = tmp_path / "job.toml"
+    path.write_bytes(METRIC.replace("\n", "\r\n").encode("utf-8-sig"))
+    assert load_job(path) == parse_job(METRIC, "job.toml")
+
+
+def test_a_missing_file_and_a_directory(tmp_path):
+    with pytest.raises(JobError, match="No such file"):
+        load_job(tmp_path / "none.toml")
+    with pytest.raises(JobError, match="Is a directory"):
+        load_job(tmp_path)
+
+
+@given(
+    st.lists(st.floats(min_value=0.5, max_value=50.0), min_size=1, max_size=5),
+    st.floats(min_value=1.0, max_value=300.0),
+)
+def test_the_expanded_schedule_reaches_the_depth_exactly(pecks, depth):
+    schedule = expand_pecks(tuple(pecks), depth)
+    assert sum(schedule) == pytest.approx(depth, rel=2e-6)
+    assert all(peck > 0 for peck in schedule)
+    for i, peck in enumerate(schedule[:-1]):
+        assert peck == pecks[min(i, len(pecks) - 1)]
+    assert schedule[-1] <= pecks[min(len(schedule), len(pecks)) - 1]
