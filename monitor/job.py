@@ -5,7 +5,7 @@ from __future__ import annotations
 import difflib
 import json
 import tomllib
-from collections.abc import Iterator
+from collections.abc import Collection, Iterator
 from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
@@ -13,6 +13,7 @@ from typing import Annotated, Any
 from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
 
 from monitor.errors import JobError
+from monitor.planning.materials import load_materials
 from monitor.quantities import Dimension, Quantity, Units, format_feed, format_length, parse_quantity
 
 MAX_FILE_BYTES = 1_000_000  # a job file is under 1 kB; more is another kind of file
@@ -44,8 +45,8 @@ class Job(BaseModel):
     units: Units = "mm"
 
 
-def load_job(path: Path | str) -> Job:
-    """Read and check a job file.
+def load_job(path: Path | str, materials: Path | None = None) -> Job:
+    """Read and check a job file; ``materials`` extends the table of known materials.
 
     Raises
     ------
@@ -65,10 +66,10 @@ def load_job(path: Path | str) -> Job:
     except UnicodeDecodeError as error:
         line = content[: error.start].count(b"\n") + 1
         raise JobError(f"{path}: line {line} is not UTF-8 text; save the job file as UTF-8") from None
-    return parse_job(text, str(path))
+    return parse_job(text, str(path), materials)
 
 
-def parse_job(text: str, source: str) -> Job:
+def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
     """Read a job from TOML text; ``source`` is the name used in messages. Raises JobError."""
     try:
         written = tomllib.loads(text)
@@ -80,7 +81,7 @@ def parse_job(text: str, source: str) -> Job:
         file = _JobFile.model_validate(written)
     except ValidationError as error:
         raise JobError(f"{source}: {_explain(error)}") from None
-    for key, problem in _contradictions(file):
+    for key, problem in _contradictions(file, load_materials(materials)):
         raise JobError(f"{source}: {key}: {problem}")
     return _job(file)
 
@@ -204,8 +205,11 @@ def _units(file: _JobFile) -> Units:
     return "in" if 2 * inches > len(lengths) else "mm"
 
 
-def _contradictions(file: _JobFile) -> Iterator[tuple[str, str]]:
+def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tuple[str, str]]:
     """What cannot be true of any drilling job: (key, problem and mend)."""
+    if file.job.material not in materials:
+        known = ", ".join(sorted(materials))
+        yield "job.material", f"{json.dumps(file.job.material)} is not in the materials table; known: {known}"
     units = _units(file)
     depth, diameter, feed = file.hole.depth.value, file.drill.diameter.value, _feed_mm_per_rev(file)
     for i, peck in enumerate(file.hole.pecks):

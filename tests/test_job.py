@@ -1,5 +1,7 @@
 """The job file: units of the person, one clear line for every mistake, and the peck schedule."""
 
+from pathlib import Path
+
 import pytest
 from hypothesis import given
 from hypothesis import strategies as st
@@ -62,6 +64,13 @@ def test_an_inch_job_with_a_feed_rate():
     assert (job.spot_rpm, job.sag_hold_pct) == (None, 6.0)
 
 
+def test_a_material_of_ones_own(tmp_path):
+    own = tmp_path / "materials.toml"
+    table = (Path(__file__).parent.parent / "monitor/planning/materials.toml").read_text("utf-8")
+    own.write_text(table.replace("[acrylic]", "[resin]"), "utf-8")
+    assert parse_job(METRIC.replace("acrylic", "resin"), "job.toml", own).material == "resin"
+
+
 def test_a_metric_drill_in_an_inch_hole_speaks_inches():
     assert parse_job(INCH.replace("1/4 in", "6 mm"), "job.toml").units == "in"
 
@@ -112,6 +121,11 @@ MISTAKES = [
         "[hole]",
         '[thresholds]\nsag_warning = "8 %"\n[hole]',
         "thresholds.sag_warning: 8 % is not below sag_hold (8 %); a warning has to come before the hold",
+    ),
+    (
+        '"acrylic"',
+        '"acryllic"',
+        'job.material: "acryllic" is not in the materials table; known: acrylic, burl, hardwood, softwood',
     ),
     ("[hole]", '[thresholds]\nsag = "8 %"\n[hole]', 'thresholds.sag: unknown key; did you mean "sag_hold"?'),
 ]
