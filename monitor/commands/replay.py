@@ -1,0 +1,168 @@
+"""``spindlebell replay``: the monitor on a recording, as fast as it goes."""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import time
+from collections.abc import Sequence
+from contextlib import suppress
+from dataclasses import dataclass, field
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+
+from tqdm import tqdm
+
+from monitor import __version__
+from monitor.baseline import describe, load_baseline
+from monitor.errors import InputError
+from monitor.evidence.recorder import Evidence
+from monitor.evidence.store import BatchInfo
+from monitor.job import Job, load_job
+from monitor.listener import Listener
+from monitor.measurements import Event, Heard, Kind, Severity
+from monitor.quantities import format_length
+from monitor.recordings import Recording, open_recording
+from monitor.session import Session
+
+EXIT_DONE = 0
+EXIT_HELD = 10
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("recording", metavar="REC", help="WAV or FLAC, 8 to 192 kHz")
+    parser.add_argument("--job", required=True, metavar="JOB.toml", help="the job that was drilled")
+    parser.add_argument("--baseline", required=True, metavar="FILE", help="made by spindlebell baseline")
+    parser.add_argument(
+        "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
+    )
+    parser.add_argument("--channel", type=int, default=1, metavar="N", help="channel to hear (default: 1)")
+    parser.add_argument(
+        "--started",
+        metavar="TIME",
+        help="when the recording began, ISO 8601 with its offset, such as 2026-11-25T10:00:00Z "
+        "(default: the file's modification time less its length, which is wrong for a copied file)",
+    )
+
+
+def run(args: argparse.Namespace) -> int:
+    """Replay one recording; everything is checked before the directory is touched."""
+    from hardware.lines import SimulatedHoldLine
+
+    job = load_job(args.job)
+    baseline = load_baseline(args.baseline)
+    recording = open_recording(args.recording, args.channel)
+    started, started_from = _start(recording, args.started)
+    listener = Listener(baseline, job, recording.fs)
+    info = BatchInfo(
+        started=started,
+        started_from=started_from,
+        source=f"{recording.path}, channel {recording.channel}",
+        fs=recording.fs,
+        job=Path(args.job).read_text(encoding="utf-8"),
+        baseline=describe(baseline),
+        version=__version__,
+    )
+    with Evidence(args.out, info) as evidence:
+        session = Session(listener, job, evidence, SimulatedHoldLine(), started)
+        tally = play(recording, session)
+    if recording.cut_short:
+        print(f"spindlebell replay: {recording.cut_short}", file=sys.stderr)
+    print("\n".join(summary(tally, job, evidence.directory, evidence.batch)))
+    return EXIT_HELD if tally.holds else EXIT_DONE
+
+
+@dataclass
+class Tally:
+    """What a replay found, for its summary; times in seconds."""
+
+    heard_s: float = 0.0
+    took_s: float = 0.0
+    blanks: int = 0
+    pecks: int = 0
+    warnings: list[Event] = field(default_factory=list)
+    holds: list[Event] = field(default_factory=list)
+
+    def add(self, heard: Heard) -> None:
+        """Count in what one call has heard."""
+        self.pecks += len(heard.pecks)
+        self.blanks += sum(event.kind is Kind.BLANK_START for event in heard.events)
+        self.warnings += [event for event in heard.events if event.severity is Severity.WARNING]
+        self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
+
+
+def play(recording: Recording, session: Session) -> Tally:
+    """Feed a whole recording to a session, a second at a time, and finish it."""
+    tally = Tally()
+    session.on_heard.append(tally.add)
+    began = time.perf_counter()
+    # disable=None: a bar on a terminal only
+    with tqdm(total=recording.duration_s, unit=" s", disable=None, bar_format=_BAR) as bar:
+        for x in recording.blocks(blocksize=recording.fs):
+            session.feed(x)
+            bar.update(len(x) / recording.fs)
+    session.finish(note=recording.cut_short or "")
+    tally.heard_s = session.t
+    tally.took_s = time.perf_counter() - began
+    return tally
+
+
+def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
+    """Lines in plain words: what was heard, every hold and warning, where the evidence is."""
+    factor = tally.heard_s / max(tally.took_s, 1e-9)
+    return [
+        f"Heard {_clock(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
+        f"{tally.blanks} of {job.blanks} blanks, {_counted(tally.pecks, 'peck')}.",
+        *_told("hold", tally.holds, job),
+        *_told("warning", tally.warnings, job),
+        f"Evidence: {directory}, batch {batch} (events.jsonl, trace.csv, pecks.csv, clips, evidence.db)",
+    ]
+
+
+_BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
+
+
+def _told(noun: str, events: Sequence[Event], job: Job) -> list[str]:
+    if not events:
+        return [f"No {noun} was raised."]
+    return [f"{_counted(len(events), noun)}:", *(f"  {_sentence(event, job)}" for event in events)]
+
+
+def _sentence(event: Event, job: Job) -> str:
+    where = [f"blank {event.blank}"] if event.blank else []
+    where += [f"peck {event.peck}"] if event.peck else []
+    where += [f"at {format_length(event.depth_mm, job.units)}"] if event.depth_mm == event.depth_mm else []
+    place = f" ({', '.join(where)})" if where else ""
+    return f"{_clock(event.t)}  {event.kind.value}{place}: {event.message}"
+
+
+def _counted(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+
+
+def _clock(t: float) -> str:
+    """Minutes and seconds into the recording.
+
+    Examples
+    --------
+    >>> _clock(83.456), _clock(3661)
+    ('1:23.46', '1:01:01.00')
+    """
+    minutes, hundredths = divmod(round(t * 100), 6000)
+    hours, minutes = divmod(minutes, 60)
+    seconds = f"{hundredths // 100:02d}.{hundredths % 100:02d}"
+    return f"{hours}:{minutes:02d}:{seconds}" if hours else f"{minutes}:{seconds}"
+
+
+def _start(recording: Recording, given: str | None) -> tuple[datetime, str]:
+    """UTC time of the first sample, and how it is known."""
+    if given is None:
+        closed = datetime.fromtimestamp(recording.path.stat().st_mtime, UTC)
+        began = closed - timedelta(seconds=recording.duration_s or 0.0)
+        return began, "modification time of the file less its length"
+    with suppress(ValueError):
+        began = datetime.fromisoformat(given)
+        if began.tzinfo is not None:
+            return began.astimezone(UTC), "given"
+    raise InputError(f'--started: "{given}" is no time with an offset; write it like 2026-11-25T10:00:00Z')

@@ -1,0 +1,1 @@
+"""What is kept of a batch: the store, the clips and the exports."""

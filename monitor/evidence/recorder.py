@@ -1,0 +1,139 @@
+"""Writing the evidence of one batch: store, clips and exports together."""
+
+from __future__ import annotations
+
+import fcntl
+import os
+import sqlite3
+from collections.abc import Iterator
+from contextlib import ExitStack, contextmanager, suppress
+from pathlib import Path
+from typing import Self
+
+import numpy as np
+import soundfile
+from numpy.typing import NDArray
+
+from monitor.errors import EvidenceError
+from monitor.evidence.clips import ClipWriter
+from monitor.evidence.exports import Exports, set_aside
+from monitor.evidence.store import BatchInfo, Store
+from monitor.measurements import Heard
+
+
+class Evidence:
+    """The evidence directory, open for one batch. Use it as a context manager.
+
+    Whatever ends the run, an error or a killed process included, all events told so far stand in
+    events.jsonl, and evidence.db can be opened and lacks at most the last 5 s of trace.
+
+    Parameters
+    ----------
+    directory : path
+        Made if it is not there. Evidence of earlier runs in it is kept.
+    info : BatchInfo
+        What is known of the batch.
+
+    Raises
+    ------
+    EvidenceError
+        The directory cannot be written, another run is writing into it, or the store in it is not
+        ours. Every method that writes may raise it.
+    """
+
+    def __init__(self, directory: str | os.PathLike[str], info: BatchInfo) -> None:
+        self.directory = Path(directory)
+        self._fs = info.fs
+        self._n = 0
+        self._open = True
+        with self._writing(), ExitStack() as opened:
+            self.directory.mkdir(parents=True, exist_ok=True)
+            opened.callback(os.close, _lock(self.directory))
+            self._store = Store(self.directory / "evidence.db")
+            opened.callback(self._store.close)
+            self.batch = set_aside(self.directory, self._store.newest_batch()) + 1
+            self._store.begin(self.batch, info)
+            self._exports = Exports(self.directory, info.started)
+            opened.callback(self._exports.close)
+            self._clips = ClipWriter(self.directory, self.batch, info.fs)
+            self._opened = opened.pop_all()
+
+    def record(self, x: NDArray[np.floating], heard: Heard) -> list[str]:
+        """Take the next samples, shape (n,), and what was heard in them.
+
+        Returns
+        -------
+        list of str
+            For each event its clip, as a path below the directory; "" where it has none.
+        """
+        with self._writing():
+            self._n += len(x)
+            names = self._clips.feed(np.asarray(x, dtype=np.float32), heard.events)
+            events = list(zip(heard.events, names, strict=True))
+            self._exports.add_events(events)
+            self._exports.add_trace(heard.trace)
+            self._exports.add_pecks(heard.pecks)
+            if self._store.add(heard.trace, events, heard.pecks):
+                self._exports.flush()
+            self._enter_clips()
+        return names
+
+    def act(self, t: float, act: str, by: str = "") -> None:
+        """Enter what a person did: 'acknowledge' or 'reset'; after the end nothing is entered."""
+        if self._open:
+            with self._writing():
+                self._store.add_act(t, act, by)
+
+    def finish(self, note: str = "") -> None:
+        """Close the batch as finished; ``note`` is a sentence about it as a whole."""
+        self._end("finished", note)
+
+    def close(self) -> None:
+        """Close the directory; a batch that was not finished is marked stopped. Never raises."""
+        if self._open:
+            with suppress(EvidenceError):
+                self._end("stopped", "")
+
+    def __enter__(self) -> Self:
+        return self
+
+    def __exit__(self, *_: object) -> None:
+        self.close()
+
+    def _end(self, state: str, note: str) -> None:
+        self._open = False
+        with self._writing(), self._opened:
+            self._clips.finish()
+            self._enter_clips()
+            self._exports.flush()
+            self._store.finish(state, self._n / self._fs, note)
+
+    def _enter_clips(self) -> None:
+        for clip in self._clips.pop_written():
+            self._store.add_clip(clip.name, clip.start_s, clip.end_s)
+
+    @contextmanager
+    def _writing(self) -> Iterator[None]:
+        try:
+            yield
+        except EvidenceError:
+            raise
+        except (OSError, sqlite3.Error, soundfile.SoundFileError) as error:
+            reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error).strip()
+            raise EvidenceError(
+                f"{self.directory}: the evidence cannot be written ({reason}); free some space or give "
+                "another --out; what was written so far stays readable"
+            ) from error
+
+
+def _lock(directory: Path) -> int:
+    """Hold the directory for this process; the system lets go of it however the process ends."""
+    lock = os.open(directory / ".lock", os.O_RDWR | os.O_CREAT | os.O_CLOEXEC, 0o644)
+    try:
+        fcntl.flock(lock, fcntl.LOCK_EX | fcntl.LOCK_NB)
+    except BlockingIOError:
+        os.close(lock)
+        raise EvidenceError(
+            f"{directory}: another run is writing its evidence here; wait for it or give another --out"
+        ) from None
+    return lock

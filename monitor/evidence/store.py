@@ -1,0 +1,287 @@
+"""The evidence store: one SQLite file that holds the batches of one directory.
+
+Write-ahead logging lets a page or a report read while a batch is being written, and leaves the
+file openable after a killed process or a power cut. Trace rows are gathered and written some seconds
+at a time, which spares an SD card; an event is committed at once, with everything before it.
+
+Where a value is not known, or not finite, the column is NULL.
+"""
+
+from __future__ import annotations
+
+import math
+import sqlite3
+from collections.abc import Sequence
+from dataclasses import dataclass, fields
+from datetime import datetime, timedelta
+from operator import attrgetter
+from pathlib import Path
+
+from monitor.errors import EvidenceError
+from monitor.measurements import Event, PeckRow, TraceRow
+
+SCHEMA_VERSION = 1
+ROWS_PER_COMMIT = 100  # 5 s of trace: what a killed process loses at most
+BUSY_TIMEOUT_S = 10.0  # longer than any reader's query takes; a checkpoint waits for readers
+
+TRACE_COLUMNS = tuple(field.name for field in fields(TraceRow))
+PECK_COLUMNS = tuple(field.name for field in fields(PeckRow))
+
+Value = float | int | str | None
+
+_SCHEMA = """
+CREATE TABLE batches (
+    id INTEGER PRIMARY KEY,
+    started_at TEXT NOT NULL,        -- UTC, ISO 8601
+    started_from TEXT NOT NULL,      -- how started_at is known
+    source TEXT NOT NULL,            -- the recording, or the microphone
+    sample_rate_hz INTEGER NOT NULL,
+    job TEXT NOT NULL,               -- the job file as it stood
+    baseline TEXT NOT NULL,          -- what the baseline said, in words
+    version TEXT NOT NULL,           -- of the program
+    state TEXT NOT NULL DEFAULT 'running' CHECK (state IN ('running', 'finished', 'stopped')),
+    duration_s REAL,                 -- signal heard, once the batch is over
+    note TEXT NOT NULL DEFAULT ''
+);
+CREATE TABLE trace (
+    batch INTEGER NOT NULL REFERENCES batches(id),
+    t REAL NOT NULL, speed_rpm REAL, speed_confidence REAL, sag_pct REAL, level_db REAL,
+    cut_level_db REAL, chatter_db REAL, rise_db_per_s REAL, cutting INTEGER,
+    PRIMARY KEY (batch, t)
+) WITHOUT ROWID;
+CREATE TABLE events (
+    id INTEGER PRIMARY KEY,
+    batch INTEGER NOT NULL REFERENCES batches(id),
+    t REAL NOT NULL, at TEXT NOT NULL, kind TEXT NOT NULL, severity TEXT NOT NULL,
+    value REAL, "limit" REAL, unit TEXT NOT NULL, blank INTEGER NOT NULL, peck INTEGER NOT NULL,
+    depth_mm REAL, message TEXT NOT NULL, clip TEXT NOT NULL, onset_t REAL
+);
+CREATE INDEX events_by_time ON events (batch, t);
+CREATE TABLE pecks (
+    id INTEGER PRIMARY KEY,
+    batch INTEGER NOT NULL REFERENCES batches(id),
+    blank INTEGER NOT NULL, peck INTEGER NOT NULL, start_s REAL, end_s REAL, depth_from_mm REAL,
+    depth_to_mm REAL, mean_sag_pct REAL, max_sag_pct REAL, climb_depth_mm REAL,
+    mean_cut_level_db REAL, flute_fill REAL, worst_event TEXT NOT NULL
+);
+CREATE INDEX pecks_by_number ON pecks (batch, blank, peck);
+CREATE TABLE clips (
+    name TEXT PRIMARY KEY,           -- path below the evidence directory
+    batch INTEGER NOT NULL REFERENCES batches(id),
+    start_s REAL NOT NULL, end_s REAL NOT NULL
+);
+CREATE TABLE acts (                  -- what a person did: 'acknowledge', 'reset'
+    id INTEGER PRIMARY KEY,
+    batch INTEGER NOT NULL REFERENCES batches(id),
+    t REAL NOT NULL, at TEXT NOT NULL, act TEXT NOT NULL, by TEXT NOT NULL
+);
+CREATE TABLE verdicts (              -- what a person later said about an event
+    id INTEGER PRIMARY KEY,
+    event INTEGER NOT NULL REFERENCES events(id),
+    at TEXT NOT NULL, by TEXT NOT NULL,
+    verdict TEXT NOT NULL CHECK (verdict IN ('right', 'wrong', 'unclear')),
+    note TEXT NOT NULL DEFAULT ''
+);
+"""
+
+_trace_values = attrgetter(*TRACE_COLUMNS)
+_peck_values = attrgetter(*PECK_COLUMNS)
+
+
+@dataclass(frozen=True)
+class BatchInfo:
+    """What is known when a batch begins.
+
+    ``started`` is the UTC time of sample 0; ``started_from`` says how it is known; ``fs`` is the
+    sample rate of the sound in Hz.
+    """
+
+    started: datetime
+    started_from: str
+    source: str
+    fs: int
+    job: str
+    baseline: str
+    version: str
+
+
+def utc_text(started: datetime, t: float) -> str:
+    """UTC, ISO 8601 with milliseconds, of the instant ``t`` seconds after ``started``.
+
+    Examples
+    --------
+    >>> from datetime import UTC
+    >>> utc_text(datetime(2026, 11, 25, 10, tzinfo=UTC), 61.25)
+    '2026-11-25T10:01:01.250Z'
+    """
+    at = (started + timedelta(seconds=t)).replace(tzinfo=None)
+    return at.isoformat(timespec="milliseconds") + "Z"
+
+
+def finite(value: float) -> float | None:
+    """The value, or None where it is NaN or infinite."""
+    return value if math.isfinite(value) else None
+
+
+def peck_values(row: PeckRow) -> tuple[Value, ...]:
+    """One peck as column values, None where not known."""
+    return _known(_peck_values(row))
+
+
+class Store:
+    """The open database, writing one batch."""
+
+    def __init__(self, path: Path) -> None:
+        # One thread writes at a time, but a reset may come from another one than the sound.
+        self._db = sqlite3.connect(
+            path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
+        )
+        try:
+            _prepare(self._db, path)
+        except BaseException:
+            self._db.close()
+            raise
+        self.batch = 0
+        self._started = datetime.min
+        self._rows: list[tuple[Value, ...]] = []
+
+    def newest_batch(self) -> int:
+        """Number of the newest batch in the file, 0 where there is none."""
+        newest: int = self._db.execute("SELECT coalesce(max(id), 0) FROM batches").fetchone()[0]
+        return newest
+
+    def begin(self, number: int, info: BatchInfo) -> None:
+        """Open batch ``number``; what follows belongs to it.
+
+        Whoever begins holds the directory, so a batch that still runs by the store was killed.
+        """
+        self.batch = number
+        self._started = info.started
+        values = (number, utc_text(info.started, 0.0), info.started_from, info.source, info.fs)
+        self._db.execute("UPDATE batches SET state = 'stopped' WHERE state = 'running'")
+        self._db.execute(
+            "INSERT INTO batches (id, started_at, started_from, source, sample_rate_hz, job, baseline,"
+            " version) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
+            (*values, info.job, info.baseline, info.version),
+        )
+
+    def add(
+        self, trace: Sequence[TraceRow], events: Sequence[tuple[Event, str]], pecks: Sequence[PeckRow]
+    ) -> bool:
+        """Take rows, events with the names of their clips, and pecks.
+
+        Returns
+        -------
+        bool
+            Whether they, and all before them, are committed now.
+        """
+        batch = self.batch
+        self._rows += [(batch, *_known(_trace_values(row))) for row in trace]
+        if not events and not pecks and len(self._rows) < ROWS_PER_COMMIT:
+            return False
+        event_rows = [self._event_values(event, clip) for event, clip in events]
+        peck_rows = [(batch, *peck_values(row)) for row in pecks]
+        with self._db:
+            self._db.execute("BEGIN")
+            self._write_rows()
+            self._db.executemany(
+                'INSERT INTO events (batch, t, at, kind, severity, value, "limit", unit, blank, peck,'
+                " depth_mm, message, clip, onset_t) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+                event_rows,
+            )
+            self._db.executemany(_INSERT_PECK, peck_rows)
+        return True
+
+    def add_clip(self, name: str, start_s: float, end_s: float) -> None:
+        """Enter a clip, or the new end of one that has grown."""
+        self._db.execute(
+            "INSERT INTO clips (name, batch, start_s, end_s) VALUES (?, ?, ?, ?)"
+            " ON CONFLICT (name) DO UPDATE SET end_s = excluded.end_s",
+            (name, self.batch, start_s, end_s),
+        )
+
+    def add_act(self, t: float, act: str, by: str) -> None:
+        """Enter what a person did."""
+        self._db.execute(
+            "INSERT INTO acts (batch, t, at, act, by) VALUES (?, ?, ?, ?, ?)",
+            (self.batch, t, utc_text(self._started, t), act, by),
+        )
+
+    def finish(self, state: str, duration_s: float, note: str) -> None:
+        """Write what is left and close the batch as 'finished' or 'stopped'."""
+        with self._db:
+            self._db.execute("BEGIN")
+            self._write_rows()
+            self._db.execute(
+                "UPDATE batches SET state = ?, duration_s = ?, note = ? WHERE id = ?",
+                (state, duration_s, note, self.batch),
+            )
+
+    def close(self) -> None:
+        """Close the file; harmless when closed already."""
+        self._db.close()
+
+    def _write_rows(self) -> None:
+        self._db.executemany(_INSERT_TRACE, self._rows)
+        self._rows.clear()
+
+    def _event_values(self, event: Event, clip: str) -> tuple[Value, ...]:
+        return (
+            self.batch,
+            event.t,
+            utc_text(self._started, event.t),
+            event.kind.value,
+            event.severity.value,
+            finite(event.value),
+            finite(event.limit),
+            event.unit,
+            event.blank,
+            event.peck,
+            finite(event.depth_mm),
+            event.message,
+            clip,
+            finite(event.onset_s),
+        )
+
+
+def _marks(n: int) -> str:
+    return ", ".join("?" * n)
+
+
+_INSERT_TRACE = (
+    f"INSERT INTO trace (batch, {', '.join(TRACE_COLUMNS)}) VALUES ({_marks(1 + len(TRACE_COLUMNS))})"
+)
+_INSERT_PECK = (
+    f"INSERT INTO pecks (batch, {', '.join(PECK_COLUMNS)}) VALUES ({_marks(1 + len(PECK_COLUMNS))})"
+)
+
+
+def _known(values: tuple[Value, ...]) -> tuple[Value, ...]:
+    # SQLite stores NaN as NULL by itself, infinity not.
+    return tuple(None if isinstance(v, float) and not math.isfinite(v) else v for v in values)
+
+
+def _prepare(db: sqlite3.Connection, path: Path) -> None:
+    try:
+        version = db.execute("PRAGMA user_version").fetchone()[0]
+        tables = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
+    except sqlite3.DatabaseError as error:
+        if isinstance(error, sqlite3.OperationalError):
+            raise
+        raise EvidenceError(
+            f"{path} is no evidence store ({error}); move it away or give another --out"
+        ) from error
+    if version > SCHEMA_VERSION:
+        raise EvidenceError(
+            f"{path} was written by a newer version of spindlebell (store version {version}, this one knows "
+            f"{SCHEMA_VERSION}); update, or give another --out"
+        )
+    if version == 0 and tables:
+        raise EvidenceError(f"{path} is another program's database; move it away or give another --out")
+    db.execute("PRAGMA journal_mode = WAL")
+    # In WAL mode NORMAL never damages the file; a power cut may take the last commits, and what
+    # matters of those, warnings and holds, is forced to disk in events.jsonl.
+    db.execute("PRAGMA synchronous = NORMAL")
+    db.execute("PRAGMA foreign_keys = ON")
+    if version == 0:
+        db.executescript(f"BEGIN; {_SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
