@@ -54,7 +54,7 @@ THE SOFTWARE.
 """
 
 
-class ChartLibraryHook(BuildHookInterface):  # type: ignore[type-arg]
+class ChartLibraryHook(BuildHookInterface):
     """Copy the two files, refusing any whose hash is not the published one."""
 
     PLUGIN_NAME = "custom"

@@ -12,12 +12,13 @@ import secrets
 import threading
 import time
 from collections import deque
-from collections.abc import Callable, Sequence
+from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
 from itertools import islice
 from typing import Any
 
+from monitor.alarm import AlarmBoard, AlarmState
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 
@@ -46,17 +47,6 @@ class Word(StrEnum):
 
 
 @dataclass(frozen=True, slots=True)
-class Alarm:
-    """One alarm that is not in its normal state, as the page needs it."""
-
-    kind: Kind
-    severity: Severity
-    message: str
-    acknowledged: bool
-    active: bool  # the cause is still heard
-
-
-@dataclass(frozen=True, slots=True)
 class Cursor:
     """How much of the history a reader has seen."""
 
@@ -76,7 +66,10 @@ WHAT_TO_DO = {
     Kind.MIC_FAULT: "Look at the microphone, its cable and its place. Nothing is being heard.",
     Kind.MASKED: "Something else is louder than the machine. Look at the machine yourself.",
 }
+LOOK = "Look at the machine."
 END_OF_HOLD = "Then press and keep Reset. It ends the hold; it starts no motion."
+
+UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
 
 class LiveState:
@@ -114,9 +107,8 @@ class LiveState:
         self._blank = 0
         self._peck = 0
         self._blanks_done = 0
-        self._alarms: tuple[Alarm, ...] = ()
+        self._board = AlarmBoard()
         self._hold_id: int | None = None
-        self._hold_event: Event | None = None
         self._hold_count = 0
         self._note = "Waiting for the first sound."
         self._over = False
@@ -125,18 +117,8 @@ class LiveState:
 
     # ---- written by the analysis thread
 
-    def heard(self, heard: Heard, alarms: Sequence[Alarm] = (), held: bool = False) -> None:
-        """Take what one block of sound gave, and the alarm state after it.
-
-        Parameters
-        ----------
-        heard : Heard
-            As ``Listener.feed`` returned it.
-        alarms : sequence of Alarm
-            Every alarm not in its normal state.
-        held : bool
-            True while the hold is latched.
-        """
+    def heard(self, heard: Heard, board: AlarmBoard) -> None:
+        """Take what one block of sound gave, as ``Listener.feed`` returned it, and the alarms after it."""
         now = self._clock()
         with self._lock:
             self._heard_at = now
@@ -148,22 +130,31 @@ class LiveState:
             self._row_count += len(heard.trace)
             for event in heard.events:
                 self._take_event(event, now)
-            self._alarms = tuple(alarms)
-            self._take_hold(held)
-            self._version += 1
+            self._take_board(board)
+            self._changed()
+
+    def operated(self, board: AlarmBoard) -> None:
+        """Take the alarms after a person acknowledged or reset."""
+        with self._lock:
+            self._take_board(board)
+            self._changed()
 
     def note(self, text: str) -> None:
         """Say in a sentence what is going on when there is nothing to judge yet."""
         with self._lock:
             self._note = text
-            self._version += 1
+            self._changed()
 
     def finish(self, text: str) -> None:
         """The batch is over: no more sound will come, and that is no fault."""
         with self._lock:
             self._note = text
             self._over = True
-            self._version += 1
+            self._changed()
+
+    def _changed(self) -> None:
+        self._version += 1
+        self._update_band(self._clock())
 
     def _take_event(self, event: Event, now: float) -> None:
         self._event_count += 1
@@ -176,11 +167,10 @@ class LiveState:
             self._peck = event.peck
         if event.kind is Kind.BLANK_END:
             self._blanks_done += 1
-        if event.severity is Severity.HOLD:
-            self._hold_event = event
 
-    def _take_hold(self, held: bool) -> None:
-        if not held:
+    def _take_board(self, board: AlarmBoard) -> None:
+        self._board = board
+        if not board.held:
             self._hold_id = None
         elif self._hold_id is None:
             self._hold_count += 1
@@ -209,7 +199,7 @@ class LiveState:
             known = run == self.run and cursor.rows <= self._row_count and cursor.events <= self._event_count
             rows_missing = self._row_count - cursor.rows if known else self._row_count
             events_missing = self._event_count - cursor.events if known else self._event_count
-            fresh = not known or cursor.rows == 0 or rows_missing > len(self._rows)
+            fresh = not known or rows_missing > len(self._rows)
             message: dict[str, Any] = {
                 "run": self.run,
                 "fresh": fresh,
@@ -225,11 +215,7 @@ class LiveState:
 
     def _state(self) -> dict[str, Any]:
         now = self._clock()
-        word, why, todo = self._judge(now)
-        if (word, why if word is Word.HELD else "") != self._band:
-            self._band = (word, why if word is Word.HELD else "")
-            stale = word is Word.NO_DATA and self._heard_at is not None
-            self._since = self._heard_at if stale and self._heard_at is not None else now
+        word, why, todo = self._update_band(now)
         return {
             "word": word,
             "why": why,
@@ -237,11 +223,22 @@ class LiveState:
             "since": round(self._since, 1),
             "now": round(now, 2),
             "hold": self._hold_id,
-            "unacknowledged": sum(not a.acknowledged for a in self._alarms),
+            "refusal": self._board.refusal(),
+            "unacknowledged": sum(a.state in UNSEEN for a in self._board.alarms),
             "blank": self._blank,
             "peck": self._peck,
             "blanks_done": self._blanks_done,
         }
+
+    def _update_band(self, now: float) -> tuple[Word, str, str]:
+        """Judge, and keep since when: for a word, or for the alarm behind it."""
+        word, why, todo = self._judge(now)
+        alarm = why if word in (Word.HELD, Word.LOOK) else ""
+        if (word, alarm) != self._band:
+            self._band = (word, alarm)
+            lost_at = self._heard_at if word is Word.NO_DATA else None
+            self._since = now if lost_at is None else lost_at
+        return word, why, todo
 
     def _judge(self, now: float) -> tuple[Word, str, str]:
         """The word, why, and what to do; the first rule that fits wins."""
@@ -257,10 +254,10 @@ class LiveState:
                 "The sound has stopped coming.",
                 "Look at the machine yourself, then at the microphone and the computer.",
             )
-        if self._alarms:
-            worst = max(self._alarms, key=lambda a: (a.severity is Severity.HOLD, a.active))
+        if self._board.alarms:
+            worst = max(self._board.alarms, key=lambda a: (a.event.severity is Severity.HOLD, a.active))
             gone = "" if worst.active else " It has passed by itself."
-            return Word.LOOK, worst.message + gone, WHAT_TO_DO.get(worst.kind, "Look at the machine.")
+            return Word.LOOK, worst.event.message + gone, WHAT_TO_DO.get(worst.event.kind, LOOK)
         if self._last.speed_rpm == 0:
             return Word.STOPPED, "The spindle stands still.", ""
         if self._last.t - self._speed_known_t > SPEED_UNKNOWN_S:
@@ -272,10 +269,10 @@ class LiveState:
         return Word.WELL, self._doing(), ""
 
     def _judge_hold(self) -> tuple[Word, str, str]:
-        event = self._hold_event
-        if event is None:  # latched by hand or before this page's history
+        event = self._board.first_up
+        if event is None:
             return Word.HELD, "The feed is held.", END_OF_HOLD
-        return Word.HELD, event.message, f"{WHAT_TO_DO.get(event.kind, 'Look at the machine.')} {END_OF_HOLD}"
+        return Word.HELD, event.message, f"{WHAT_TO_DO.get(event.kind, LOOK)} {END_OF_HOLD}"
 
     def _doing(self) -> str:
         assert self._last is not None
