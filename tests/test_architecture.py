@@ -14,7 +14,7 @@ MODULES = sorted(
 )
 
 # The only places that put the parts together.
-COMPOSERS = {"monitor/cli.py"} | {
+COMPOSERS = {"monitor/cli.py", "monitor/__main__.py"} | {
     f"monitor/commands/{p.name}" for p in (ROOT / "monitor/commands").glob("*.py")
 }
 

@@ -1,0 +1,82 @@
+"""Everything that has to hold before a commit: format, lint, types, tests and doctests.
+
+    python3 tests/check.py               all of it, setting up whatever is missing
+    python3 tests/check.py --fix         the same, after repairing format and lint
+    python3 tests/check.py --lint        format, lint and types only
+    python3 tests/check.py --benchmarks  measure, and print the tables
+
+Standard library only: it makes its own environment.
+"""
+
+import sys
+
+if __name__ == "__main__":
+    del sys.path[0]  # this folder: parts of it are named like modules of the standard library
+
+import argparse
+import os
+import shutil
+import subprocess
+import time
+from pathlib import Path
+
+ROOT = Path(__file__).resolve().parent.parent
+sys.path.insert(0, str(ROOT))
+
+from monitor.environment import ensure_environment, install_system_package  # noqa: E402
+
+BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+
+
+def main() -> int:
+    """Run the checks asked for; 0 when all hold."""
+    args = _arguments()
+    python = str(ensure_environment("[test]"))
+    if not (args.lint or args.benchmarks) and not any(map(shutil.which, BROWSERS)):
+        install_system_package("chromium", "the dashboard is tested in a browser")
+    return _run_all(_steps(args, python))
+
+
+def _arguments() -> argparse.Namespace:
+    parser = argparse.ArgumentParser(description="Check the project.")
+    parser.add_argument("--fix", action="store_true", help="repair format and lint first")
+    only = parser.add_mutually_exclusive_group()
+    only.add_argument("--lint", action="store_true", help="format, lint and types only")
+    only.add_argument("--benchmarks", action="store_true", help="measure, and print the tables")
+    return parser.parse_args()
+
+
+def _steps(args: argparse.Namespace, python: str) -> dict[str, list[str]]:
+    if args.benchmarks:
+        return {"benchmarks": [python, "-m", "pytest", "-q", "-s", "-m", "benchmarks", "tests/benchmarks"]}
+    steps: dict[str, list[str]] = {}
+    if args.fix:
+        steps["repair format"] = [python, "-m", "ruff", "format"]
+        steps["repair lint"] = [python, "-m", "ruff", "check", "--fix"]
+    steps["format"] = [python, "-m", "ruff", "format", "--check"]
+    steps["lint"] = [python, "-m", "ruff", "check"]
+    steps["types"] = [python, "-m", "mypy"]
+    if not args.lint:
+        steps["tests and doctests"] = [python, "-m", "pytest", "-q"]
+    return steps
+
+
+def _run_all(steps: dict[str, list[str]]) -> int:
+    """Run every step even after one has failed, so that one run shows all there is to mend."""
+    failed = []
+    # One thread each: small arrays gain nothing from more, and two cores are soon full.
+    env = {"OMP_NUM_THREADS": "1", "OPENBLAS_NUM_THREADS": "1", **os.environ}
+    for name, command in steps.items():
+        print(f"== {name}", flush=True)
+        start = time.monotonic()
+        if subprocess.run(command, cwd=ROOT, env=env, check=False).returncode:
+            failed.append(name)
+        print(
+            f"== {name}: {'FAILED' if name in failed else 'ok'}, {time.monotonic() - start:.0f} s", flush=True
+        )
+    print(f"failed: {', '.join(failed)}" if failed else "all ok")
+    return 1 if failed else 0
+
+
+if __name__ == "__main__":
+    sys.exit(main())
