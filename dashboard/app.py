@@ -4,6 +4,7 @@
     GET  /page/NAME          its script, style and picture, from memory
     GET  /api/state          everything the page knows, once
     GET  /api/sound.wav      the last seconds of what the microphone hears
+    GET  /api/hold.wav       the seconds around the newest hold
     WS   /api/live           the same as /api/state, then what is new, at most 20 times a second
     POST /api/acknowledge    someone has seen the alarms
     POST /api/reset/begin    Reset went down
@@ -17,7 +18,7 @@ from __future__ import annotations
 import asyncio
 import hashlib
 import json
-from collections.abc import Callable, Iterable
+from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
 from typing import Annotated, Any, Protocol
@@ -28,6 +29,9 @@ from starlette.types import ASGIApp
 
 from dashboard.access import KEEP_PRESSED_S, Guard, Presses
 from dashboard.live import Cursor, LiveState
+from dashboard.sound import SoundMemory
+from monitor.errors import ResetRefused
+from monitor.session import Session
 
 UPDATE_INTERVAL_S = 0.05  # one analysis hop: faster would repeat, slower would be seen
 # The page calls the data lost after 1.5 s without a message, so two of these may go missing.
@@ -52,8 +56,26 @@ class Operator(Protocol):
         ...
 
     def reset(self, by: str) -> None:
-        """A person ended the hold on purpose; ``by`` says from where."""
+        """A person ends the hold on purpose; ``by`` says from where. Raises ResetRefused."""
         ...
+
+
+@dataclass(frozen=True, slots=True)
+class SessionOperator:
+    """Carries a person's wishes to a session, and what came of them back to the page."""
+
+    session: Session
+    live: LiveState
+
+    def acknowledge(self) -> None:
+        """See `Operator`."""
+        self.session.acknowledge()
+        self.live.operated(self.session.board)
+
+    def reset(self, by: str) -> None:
+        """See `Operator`."""
+        self.session.reset(by)
+        self.live.operated(self.session.board)
 
 
 class ResetBegin(BaseModel):
@@ -96,7 +118,7 @@ def create_app(
     live: LiveState,
     operator: Operator,
     *,
-    sound: Callable[[], bytes] | None = None,
+    sound: SoundMemory | None = None,
     names: Iterable[str] = (),
     presses: Presses | None = None,
 ) -> ASGIApp:
@@ -108,8 +130,8 @@ def create_app(
         What there is to show.
     operator : Operator
         Carries out acknowledge and reset.
-    sound : callable, optional
-        Returns the last seconds heard as a WAV file; without it the page offers no listening.
+    sound : SoundMemory, optional
+        The last seconds heard; without it the page offers no listening.
     names : iterable of str
         Names, besides addresses and ``localhost``, that this server is reached by.
     presses : Presses, optional
@@ -155,7 +177,7 @@ def _add_page(app: FastAPI, assets: dict[str, Asset]) -> None:
         return answer(request, assets.get(name))
 
 
-def _add_watching(app: FastAPI, live: LiveState, sound: Callable[[], bytes] | None) -> None:
+def _add_watching(app: FastAPI, live: LiveState, sound: SoundMemory | None) -> None:
     watchers: set[WebSocket] = set()
     can_listen = sound is not None
 
@@ -164,10 +186,20 @@ def _add_watching(app: FastAPI, live: LiveState, sound: Callable[[], bytes] | No
         return _message(live, Cursor(), "", can_listen)[0]
 
     if sound is not None:
+        wav: dict[int | str, dict[str, Any]] = {200: {"content": {"audio/wav": {}}}}
 
-        @app.get("/api/sound.wav", response_class=Response, responses={200: {"content": {"audio/wav": {}}}})
+        @app.get("/api/sound.wav", response_class=Response, responses=wav)
         def recent_sound() -> Response:
-            return Response(sound(), media_type="audio/wav")
+            return Response(sound.recent(), media_type="audio/wav")
+
+        @app.get(
+            "/api/hold.wav", response_class=Response, responses=wav | {404: {"description": "no hold yet"}}
+        )
+        def hold_sound() -> Response:
+            content = sound.hold()
+            if content is None:
+                raise HTTPException(404, "No hold was raised yet.")
+            return Response(content, media_type="audio/wav")
 
     @app.websocket("/api/live")
     async def watch(
@@ -250,5 +282,8 @@ def _add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: P
         if refusal is not None:
             raise HTTPException(409, refusal)
         client = request.client.host if request.client else "unknown"
-        await asyncio.to_thread(operator.reset, f"dashboard at {client}")
+        try:
+            await asyncio.to_thread(operator.reset, f"dashboard at {client}")
+        except ResetRefused as error:
+            raise HTTPException(409, f"{error}.".capitalize()) from None
         return Done()

@@ -54,17 +54,24 @@ class Cursor:
     events: int = 0
 
 
-# What a person does about each kind. Words only: nothing here moves a machine.
-WHAT_TO_DO = {
+# What a person does about each kind. Words only: nothing here moves a machine, and a held feed leaves
+# the spindle turning, which in acrylic melts the wall of the hole: so it is stopped first.
+ON_HOLD = {
     Kind.SAG: "Stop the spindle, back the drill out, clear the chips and look at its edges.",
     Kind.STALL: "Stop the spindle. Free the drill before anything turns again.",
-    Kind.PACKING: "Retract and clear the flutes. Shorten the pecks for the next blank.",
-    Kind.MELTING: "Stop the spindle and retract: the drill is rubbing. Let it cool, look at its edges.",
-    Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
+    Kind.PACKING: "Stop the spindle, back the drill out and clear the flutes. Shorten the pecks.",
+    Kind.MELTING: "Stop the spindle and back the drill out: it is rubbing. Let it cool, look at its edges.",
+    Kind.CHATTER: "Stop the spindle. Look at the drill's overhang, the work holding and the feed.",
     Kind.LOOSENING: "Stop the spindle and keep clear: the blank may be coming loose.",
-    Kind.LOST_CUT: "Look at the drill and the blank: broken drill, spun or missing blank.",
-    Kind.MIC_FAULT: "Look at the microphone, its cable and its place. Nothing is being heard.",
-    Kind.MASKED: "Something else is louder than the machine. Look at the machine yourself.",
+    Kind.LOST_CUT: "Stop the spindle. Look for a broken drill, a spun blank or a missing one.",
+    Kind.MIC_FAULT: "Nothing is being heard. Look at the microphone, its cable and its place.",
+}
+ON_WARNING = {
+    Kind.SAG: "Look at the chips and the drill; be ready to stop.",
+    Kind.PACKING: "Look whether the flutes come out full. Shorten the pecks for the next blank.",
+    Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
+    Kind.MIC_FAULT: "Look at the microphone, its cable and its place.",
+    Kind.MASKED: "Something else may be louder than the machine. Look at the machine yourself.",
 }
 LOOK = "Look at the machine."
 END_OF_HOLD = "Then press and keep Reset. It ends the hold; it starts no motion."
@@ -222,6 +229,7 @@ class LiveState:
             "todo": todo,
             "since": round(self._since, 1),
             "now": round(now, 2),
+            "live": word is not Word.NO_DATA and not self._over and not self._stale(now),
             "hold": self._hold_id,
             "refusal": self._board.refusal(),
             "unacknowledged": sum(a.state in UNSEEN for a in self._board.alarms),
@@ -248,7 +256,7 @@ class LiveState:
             return Word.STOPPED, self._note, ""
         if self._heard_at is None or self._last is None:
             return Word.NO_DATA, self._note, ""
-        if now - self._heard_at > STALE_AFTER_S:
+        if self._stale(now):
             return (
                 Word.NO_DATA,
                 "The sound has stopped coming.",
@@ -257,22 +265,25 @@ class LiveState:
         if self._board.alarms:
             worst = max(self._board.alarms, key=lambda a: (a.event.severity is Severity.HOLD, a.active))
             gone = "" if worst.active else " It has passed by itself."
-            return Word.LOOK, worst.event.message + gone, WHAT_TO_DO.get(worst.event.kind, LOOK)
+            return Word.LOOK, worst.event.message + gone, ON_WARNING.get(worst.event.kind, LOOK)
         if self._last.speed_rpm == 0:
             return Word.STOPPED, "The spindle stands still.", ""
         if self._last.t - self._speed_known_t > SPEED_UNKNOWN_S:
             return (
                 Word.LOOK,
                 "The spindle is not heard clearly enough to know its speed.",
-                WHAT_TO_DO[Kind.MASKED],
+                ON_WARNING[Kind.MASKED],
             )
         return Word.WELL, self._doing(), ""
+
+    def _stale(self, now: float) -> bool:
+        return self._heard_at is not None and now - self._heard_at > STALE_AFTER_S
 
     def _judge_hold(self) -> tuple[Word, str, str]:
         event = self._board.first_up
         if event is None:
             return Word.HELD, "The feed is held.", END_OF_HOLD
-        return Word.HELD, event.message, f"{WHAT_TO_DO.get(event.kind, LOOK)} {END_OF_HOLD}"
+        return Word.HELD, event.message, f"{ON_HOLD.get(event.kind, LOOK)} {END_OF_HOLD}"
 
     def _doing(self) -> str:
         assert self._last is not None

@@ -2,6 +2,7 @@
 const WINDOW_S = 60; // of signal, in the curves
 const LOST_AFTER_MS = 1500; // the server speaks at least every 500 ms
 const RETRY_MS = [250, 500, 1000, 2000];
+const COUNTED = new Set(["peck_start", "peck_end", "spot_start", "spot_end"]); // the counters show these
 const SHAPES = { "ALL WELL": "well", LOOK: "look", HELD: "held", "NO DATA": "no-data", STOPPED: "stopped" };
 
 const $ = (id) => document.getElementById(id);
@@ -23,7 +24,8 @@ let dirty = false;
 
 function emptyCurve() { return { t: [], speed: [], sag: [], cutting: [] }; }
 function clock(epoch) { return new Date(epoch * 1000).toLocaleTimeString(undefined, { hour: "2-digit", minute: "2-digit", second: "2-digit", hourCycle: "h23" }); }
-function number(value, digits) { return value === null || value === undefined ? dash : value.toFixed(digits); }
+function number(value, digits) { return value === null || value === undefined ? dash : value.toFixed(digits).replace("-", "\u2212").replace(/^\u2212(0(\.0*)?)$/, "$1"); }
+function signed(value) { return (value >= 0.5 ? "+" : "") + number(value, 0); }
 function length(mm) { return job.units === "in" ? `${(mm / 25.4).toFixed(2)} in` : `${mm.toFixed(mm < 10 ? 1 : 0)} mm`; }
 
 // ---- the connection
@@ -48,7 +50,7 @@ function watch() {
   if (nowLost && socket && socket.readyState === WebSocket.OPEN && performance.now() - lastMessageAt > 8000 && lastMessageAt > 0) {
     socket.close(); // open but silent: the other end is gone without a word
   }
-  if (nowLost !== lost) { lost = nowLost; showBand(); }
+  if (nowLost !== lost) { lost = nowLost; showBand(); if (state) showFigures(); }
 }
 
 function take(message) {
@@ -127,6 +129,7 @@ function showActions(word) {
   $("reset").hidden = !held;
   if (!held) letGo();
   if (!held && !unseen) text("answer", "");
+  text("refusal", held && state.refusal ? `Not yet: ${state.refusal}.` : "");
 }
 
 function announce(word) {
@@ -151,7 +154,8 @@ function showJob(canListen) {
 }
 
 function showFigures() {
-  const at = (name) => (last ? last[fields[name]] : null);
+  const live = state.live && last && !lost; // an old figure is not shown as if it were now
+  const at = (name) => (live ? last[fields[name]] : null);
   const speed = at("speed_rpm");
   const sag = at("sag_pct");
   text("speed", number(speed, 0));
@@ -164,10 +168,10 @@ function showFigures() {
   text("blanks-done", `${state.blanks_done} done`);
   text("peck", state.peck ? String(state.peck) : dash);
   text("peck-depth", peckDepth(state.peck));
-  text("cutting", !last ? dash : at("cutting") ? "cutting" : "not cutting");
-  text("cut-level", at("cut_level_db") === null ? "" : `${number(at("cut_level_db"), 0)} dB over the machine alone`);
-  text("level", number(at("level_db"), 0).replace("-", "\u2212"));
-  text("confidence", at("speed_confidence") === null ? "" : `${(100 * at("speed_confidence")).toFixed(0)} % sure of the speed`);
+  text("cutting", !live ? dash : at("cutting") ? "cutting" : "not cutting");
+  text("cut-level", at("cut_level_db") === null ? "" : `sound ${signed(at("cut_level_db"))} dB`);
+  text("level", number(at("level_db"), 0));
+  text("confidence", at("speed_confidence") === null ? "" : `${(100 * at("speed_confidence")).toFixed(0)} % sure of speed`);
 }
 
 function peckDepth(peck) {
@@ -180,6 +184,8 @@ function peckDepth(peck) {
 
 function takeEvent(event) {
   if (event.severity !== "info") marks.push({ t: event.t, severity: event.severity });
+  if (event.severity === "hold") $("play-hold").hidden = false;
+  if (COUNTED.has(event.kind)) return;
   const item = document.createElement("li");
   item.className = event.severity;
   const time = document.createElement("time");
@@ -240,7 +246,7 @@ function chartOptions(range, series, draw) {
   return {
     width: 300, height: 150, legend: { show: false }, cursor: { show: false }, padding: [8, 8, 0, 0],
     scales: { x: { time: false, range: () => { const t = curve.t.at(-1) ?? 0; return [t - WINDOW_S, t]; } }, y: { range } },
-    axes: [{ ...axis, size: 26, space: 60, values: (u, splits) => splits.map(sessionTime) }, { ...axis, size: 44, space: 32 }],
+    axes: [{ ...axis, size: 26, space: 60, values: (u, splits) => splits.map(sessionTime) }, { ...axis, size: 44, space: 28, incrs: [1, 2, 4, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000] }],
     series: [{}, ...series],
     hooks: { drawAxes: [draw] },
   };
@@ -404,12 +410,14 @@ reset.addEventListener("keydown", (e) => {
 reset.addEventListener("keyup", (e) => { if (e.key === " " || e.key === "Enter") tooShort(); });
 document.addEventListener("visibilitychange", () => { if (document.hidden) tooShort(); });
 
-$("play").addEventListener("click", async () => {
+async function listen(path) {
   const audio = $("audio");
-  audio.src = `/api/sound.wav?at=${Date.now()}`; // another address each time: the sound has moved on
+  audio.src = `${path}?at=${Date.now()}`; // another address each time: the sound has moved on
   audio.hidden = false;
   try { await audio.play(); text("audio-answer", ""); } catch { text("audio-answer", "There is no sound to play yet."); }
-});
+}
+$("play").addEventListener("click", () => listen("/api/sound.wav"));
+$("play-hold").addEventListener("click", () => listen("/api/hold.wav"));
 
 // ---- begin
 
