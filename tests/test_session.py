@@ -1,0 +1,135 @@
+"""The session: hold before anything else, latched until a person's reset, whatever goes wrong."""
+
+import json
+from datetime import UTC, datetime
+
+import numpy as np
+import pytest
+
+from monitor.alarm import AlarmState
+from monitor.errors import EvidenceError, ResetRefused
+from monitor.evidence.recorder import Evidence
+from monitor.evidence.store import BatchInfo
+from monitor.job import default_job
+from monitor.measurements import Kind, Severity
+from monitor.session import Session
+from tests.evidence.test_store import asked
+from tests.scripted import CountingLine, ScriptedListener, event, peck
+
+FS = 8_000
+START = datetime(2026, 11, 25, 10, tzinfo=UTC)
+INFO = BatchInfo(START, "given", "scripted", FS, "", "", "0")
+SECOND = np.zeros(FS, dtype=np.float32)
+
+
+@pytest.fixture
+def line():
+    return CountingLine()
+
+
+@pytest.fixture
+def evidence(tmp_path):
+    with Evidence(tmp_path, INFO) as evidence:
+        yield evidence
+
+
+def session_of(evidence, line, *events, lasting=frozenset()):
+    listener = ScriptedListener(FS, events, [peck(2.5)], lasting)
+    return Session(listener, default_job(), evidence, line, START)
+
+
+def test_a_warning_leaves_the_line_closed_and_a_hold_opens_it(evidence, line):
+    session = session_of(evidence, line, event(1.5, severity=Severity.WARNING), event(3.5))
+    for _ in range(3):
+        session.feed(SECOND)
+    assert (line.acts, session.board.held) == ([], False)
+    session.feed(SECOND)
+    assert (line.closed, session.board.held) == (False, True)
+    assert session.t == 4.0
+
+
+def test_the_hold_outlives_its_cause_and_ends_by_a_persons_reset(tmp_path, evidence, line):
+    session = session_of(evidence, line, event(1.5))
+    for _ in range(4):
+        session.feed(SECOND)
+    assert session.board.state(Kind.SAG) is AlarmState.RETURNED
+    assert not line.closed
+    session.acknowledge()
+    assert session.board.state(Kind.SAG) is AlarmState.NORMAL
+    assert not line.closed
+    with pytest.raises(ResetRefused):
+        session.reset("  ")
+    assert not line.closed
+    session.reset("Ann")
+    assert (line.closed, line.acts, session.board.held) == (True, ["open", "close"], False)
+    said = asked(tmp_path / "evidence.db", "SELECT t, act, by FROM acts")
+    assert said == [(4.0, "acknowledge", ""), (4.0, "reset", "Ann")]
+
+
+def test_a_reset_is_refused_while_the_cause_lasts(evidence, line):
+    session = session_of(evidence, line, event(0.5, Kind.MIC_FAULT), lasting=frozenset({Kind.MIC_FAULT}))
+    session.feed(SECOND)
+    with pytest.raises(ResetRefused, match="mic_fault"):
+        session.reset("Ann")
+    assert (line.closed, line.acts) == (False, ["open"])
+
+
+def test_a_reset_without_a_hold_does_not_touch_the_line(tmp_path, evidence, line):
+    session = session_of(evidence, line)
+    session.feed(SECOND)
+    session.reset("Ann")
+    assert line.acts == []
+    assert asked(tmp_path / "evidence.db", "SELECT count(*) FROM acts") == [(0,)]
+
+
+def test_everyone_is_told_after_the_line_has_opened(evidence, line):
+    told = []
+    session = session_of(evidence, line, event(1.5))
+    session.on_heard.append(lambda heard: told.append((len(heard.trace), len(heard.events), line.closed)))
+    session.feed(SECOND)
+    session.feed(SECOND)
+    session.finish()
+    assert told == [(20, 0, True), (20, 1, False), (0, 0, False)]
+
+
+def test_finishing_finishes_the_listener_and_the_evidence(tmp_path, evidence, line):
+    session = session_of(evidence, line, event(1.5))
+    for _ in range(3):
+        session.feed(SECOND)
+    session.finish("cut short")
+    assert asked(tmp_path / "evidence.db", "SELECT state, duration_s, note FROM batches") == [
+        ("finished", 3.0, "cut short")
+    ]
+    assert [
+        json.loads(text)["t"] for text in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()
+    ] == [1.5]
+    assert len((tmp_path / "pecks.csv").read_text().splitlines()) == 2
+    session.reset("Ann")  # the hold can be ended afterwards
+    assert line.closed
+
+
+def test_a_core_that_fails_opens_the_line_for_good(evidence, line):
+    session = session_of(evidence, line)
+    session._listener.feed = None  # any fault of the program
+    with pytest.raises(TypeError):
+        session.feed(SECOND)
+    assert not line.closed
+    with pytest.raises(ResetRefused, match="start it again"):
+        session.reset("Ann")
+    assert not line.closed
+
+
+def test_the_line_opens_and_everyone_is_told_even_when_nothing_can_be_written(evidence, line, monkeypatch):
+    told = []
+
+    def full(x, heard):
+        assert not line.closed, "evidence before safety"
+        raise EvidenceError("full")
+
+    monkeypatch.setattr(evidence, "record", full)
+    session = session_of(evidence, line, event(0.5))
+    session.on_heard.append(told.append)
+    with pytest.raises(EvidenceError):
+        session.feed(SECOND)
+    assert len(told) == 1
+    assert not line.closed
