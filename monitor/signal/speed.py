@@ -1,0 +1,421 @@
+"""Spindle speed from what the microphone hears: search, track, refine.
+
+Search: each candidate speed is scored by how likely the spectrum at its learned lines is, line by
+line, as a likelihood ratio against noise alone. Track: a forward (Bayesian) filter over a grid of
+log speeds with a bounded rate of change and one more state, "the lines are not heard", so that its
+posterior probability is the confidence. Refine: ``monitor.signal.refine`` around the tracked speed.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.baseline import Baseline, Line, LineClass
+from monitor.signal.refine import Refined, refine_speed
+from monitor.signal.spectrum import SpectrumGeometry
+
+MAX_LINES = 12
+"""Lines used at one commanded speed: enough that a radio cannot imitate them, few enough to be cheap."""
+
+LOWEST_HZ = 30.0
+"""Below this a small microphone hears its own wind and the building."""
+
+SEPARATION_HZ = 30.0
+"""Two lines nearer than a Hann main lobe (2 bins of 10 Hz to its zero, and some) are one."""
+
+SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
+"""Speeds searched, over the lowest and highest commanded: below a third the spindle counts as stalled;
+dial errors and the rise when a load is taken off stay far under a quarter."""
+
+# ---- likelihood of one line -------------------------------------------------------------------
+_W_STEP_DB, _W_LOW_DB, _W_COUNT = 0.5, -20.0, 161  # power over floor, -20 to +60 dB
+_SNR_STEP_DB, _SNR_LOW_DB, _SNR_COUNT = 2.0, -10.0, 36  # expected line over floor, -10 to +60 dB
+_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 20.0
+# A line may be weaker than learned (a null of the room moves with speed, a hand near the machine) or
+# stronger (load raises it, the microphone's gain was turned up together with the floor).
+_MISSING = 0.1  # a line may sit in a null of the room altogether
+_OUTLIER = 0.02  # a bin may hold something else: a radio, a voice, another machine
+_OUTLIER_SPAN_DB = 80.0
+
+# ---- track ------------------------------------------------------------------------------------
+_NARROW = 0.003  # wander and ordinary sag, per hop
+_BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
+_BURST = 0.10  # per hop: spin-up, a jammed drill
+_BOUND_SHARE, _BURST_SHARE = 0.10, 0.01
+_STOP_CHANCE, _START_CHANCE = 0.002, 0.02
+_HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
+_TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not the model
+
+
+@dataclass(frozen=True)
+class SpeedLines:
+    """The learned lines the tracker listens to.
+
+    ``orders`` and ``snr_db`` (line power over the noise in one Hann bin, as learned) have shape (K,);
+    ``floor_db`` the learned noise density at each line, dB per Hz, at the commanded speed.
+    """
+
+    orders: NDArray[np.float64]
+    snr_db: NDArray[np.float64]
+    floor_db: NDArray[np.float64]
+
+
+@dataclass(frozen=True, slots=True)
+class Speeds:
+    """What was heard at each hop, shape (n_hops,) each.
+
+    ``spindle_hz``: rotation frequency at the newest sample, NaN where not known; ``sd_hz`` its
+    standard deviation; ``rate_hz_s`` its rate. ``confidence``: posterior probability (0..1) that the
+    speed is within 0.75 % of the best candidate. ``running``: posterior probability that the
+    lines are heard at all. ``audible``: the evidence (nats) that the lines would give now if they
+    were as strong as learned under the present floor; small means that the ear is masked.
+    ``support``: lines standing out at the tracked speed over lines that should.
+    """
+
+    spindle_hz: NDArray[np.float64]
+    sd_hz: NDArray[np.float64]
+    rate_hz_s: NDArray[np.float64]
+    confidence: NDArray[np.float64]
+    running: NDArray[np.float64]
+    audible: NDArray[np.float64]
+    support: NDArray[np.float64]
+    state: NDArray[np.intp]
+
+
+def choose_lines(
+    baseline: Baseline, speeds_rpm: tuple[float, ...], geometry: SpectrumGeometry, usable_hz: float
+) -> SpeedLines:
+    """Pick the learned lines that tell most about the speed at each commanded speed.
+
+    Orders first; where the baseline could not class its lines (one speed only), the unclassed ones.
+    Strong lines find the speed, high ones measure it: usefulness is log(1 + snr) f^(1/4), lines
+    nearer than a main lobe to a better one left out.
+    """
+    top_hz = min(usable_hz, geometry.n_bins * geometry.bin_hz - geometry.bin_hz)
+    classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
+    pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
+    chosen: dict[float, tuple[Line, float, float]] = {}
+    for rpm in speeds_rpm:
+        rotation = rpm / 60
+        ranked: list[tuple[float, float, float, Line]] = []
+        for line in pool:
+            f = line.order * rotation
+            if not LOWEST_HZ <= f <= top_hz / 1.05:
+                continue
+            snr_db = _at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
+            usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
+            ranked.append((float(usefulness), f, float(snr_db), line))
+        taken: list[float] = []
+        for _, f, snr_db, line in sorted(ranked, key=lambda r: -r[0]):
+            if len(taken) == MAX_LINES:
+                break
+            if all(abs(f - other) >= SEPARATION_HZ for other in taken):
+                taken.append(f)
+                chosen.setdefault(line.order, (line, snr_db, rpm))
+    picked = [chosen[order] for order in sorted(chosen)]
+    floor = [_floor_at(baseline, line.order * rpm / 60, rpm) for line, _, rpm in picked]
+    return SpeedLines(
+        np.array([line.order for line, _, _ in picked]),
+        np.array([snr for _, snr, _ in picked]),
+        np.array(floor),
+    )
+
+
+def _at_speed(baseline: Baseline, values: tuple[float, ...], rpm: float) -> float:
+    """A per-speed value of the baseline at the learned speed nearest (in ratio) where it was found."""
+    known = [(abs(np.log(rpm / s)), v) for s, v in zip(baseline.speeds_rpm, values, strict=True) if v == v]
+    return float(min(known)[1]) if known else -100.0
+
+
+def _floor_at(baseline: Baseline, f: float, rpm: float) -> float:
+    nearest = int(np.argmin([abs(np.log(rpm / s)) for s in baseline.speeds_rpm]))
+    return float(np.interp(f, baseline.floor_hz, baseline.floor_dbfs_hz[nearest]))
+
+
+def line_likelihood() -> NDArray[np.float32]:
+    """Log likelihood ratio of a bin's power over the floor, line present against noise alone.
+
+    Rows: expected line over floor, -10 to +60 dB by 2; columns: power over floor, -20 to +60 dB by
+    0.5; one more column of zeros for a bin that says nothing. Noise alone: exponential. With a line
+    of ratio a: exponential with mean 1 + a (a line's level fluctuates as the room and the load
+    change: Swerling 1), a spread evenly in dB from 10 below to 20 above the expected; with
+    probability 0.1 missing. In both cases the bin may hold something else (2 %, spread evenly in
+    dB), which bounds what any single bin can say to about 5 nats: one radio tone proves nothing.
+
+    References
+    ----------
+    Swerling, Probability of detection for fluctuating targets (1954; from memory).
+    """
+    power = 10 ** ((_W_LOW_DB + _W_STEP_DB * np.arange(_W_COUNT)) / 10)
+    expected = _SNR_LOW_DB + _SNR_STEP_DB * np.arange(_SNR_COUNT)
+    per_db = power * np.log(10) / 10  # density per dB = density times power times ln(10)/10
+    noise = np.exp(-power) * per_db
+    table = np.zeros((_SNR_COUNT, _W_COUNT + 1), np.float32)
+    other = _OUTLIER / _OUTLIER_SPAN_DB
+    for row, snr_db in enumerate(expected):
+        levels = snr_db + np.arange(-_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB + 1e-9, 1.0)
+        mean = 1 + 10 ** (levels / 10)
+        line = np.mean(np.exp(-power[:, None] / mean) / mean, axis=1) * per_db
+        present = (1 - _MISSING) * line + _MISSING * noise
+        ratio = ((1 - _OUTLIER) * present + other) / ((1 - _OUTLIER) * noise + other)
+        table[row, :_W_COUNT] = np.log(ratio)
+    return table
+
+
+class SpeedTracker:
+    """Streaming spindle speed; the same hops give the same result however they are grouped.
+
+    Memory: the posterior (a few hundred numbers) and the last three hops. Latency: none beyond the
+    frames themselves (0.1 s search, 0.2 s refinement).
+    """
+
+    def __init__(
+        self,
+        baseline: Baseline,
+        speeds_rpm: tuple[float, ...],
+        geometry: SpectrumGeometry,
+        usable_hz: float,
+        hop_s: float,
+    ) -> None:
+        self.lines = choose_lines(baseline, speeds_rpm, geometry, usable_hz)
+        self._geometry = geometry
+        self._hop_s = hop_s
+        self._table = line_likelihood()
+        low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
+        top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
+        top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
+        # Half a step off must not leave the main lobe of the highest line (6 dB at one ENBW).
+        self._step = float(np.clip(0.5 * geometry.enbw_hz / top_line, 0.001, 0.005))
+        n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
+        self.grid_hz = low * np.exp(self._step * np.arange(n_states))
+        self._bins = self._line_bins(baseline, speeds_rpm)
+        nominal = self.lines.orders * speeds_rpm[0] / 60
+        self._nominal_bins = np.clip(np.rint(nominal / geometry.bin_hz), 0, geometry.n_bins - 1).astype(int)
+        entry = np.full(n_states, 0.3 / n_states)
+        for rpm in speeds_rpm:
+            near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
+            entry[near] += 0.7 / len(speeds_rpm) / max(1, np.count_nonzero(near))
+        self._entry = entry / entry.sum()
+        self._posterior = np.zeros(n_states)
+        self._silent = 1.0
+        self._best = (0, 0, 0)  # most likely state, the last three hops
+        self._recent = np.full(2, np.nan)  # tracked speed one and two hops ago
+
+    def _line_bins(self, baseline: Baseline, speeds_rpm: tuple[float, ...]) -> NDArray[np.intp]:
+        """Spectrum bin of each line at each candidate speed, shape (K, n_states).
+
+        ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum or on a fixed tone
+        that is as strong: sag sweeps lines through those.
+        """
+        g = self._geometry
+        f = self.lines.orders[:, None] * self.grid_hz
+        bins = np.rint(f / g.bin_hz).astype(np.intp)
+        silent = (bins >= g.n_bins) | (f < LOWEST_HZ / 2)
+        for line in baseline.lines:
+            if line.kind is LineClass.FIXED:
+                strength = _at_speed(baseline, line.prominence_db, speeds_rpm[0])
+                strong = strength > self.lines.snr_db + 10 * np.log10(g.enbw_hz) - 6
+                silent |= strong[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
+        return np.where(silent, g.n_bins, bins)
+
+    def feed(
+        self,
+        density_db: NDArray[np.float32],
+        floor_db: NDArray[np.float32],
+        frames: NDArray[np.float32],
+        fs: float,
+    ) -> Speeds:
+        """Track and refine.
+
+        Parameters
+        ----------
+        density_db, floor_db : shape (n_hops, n_bins)
+            Spectra of the short frames and the floor under their lines, dB per Hz.
+        frames : shape (n_hops, n_long)
+            The long frames, ending with the same hops.
+        fs : internal sample rate, Hz
+        """
+        over = density_db - floor_db
+        level = np.empty((over.shape[0], over.shape[1] + 1), np.int32)
+        scaled = (over - np.float32(_W_LOW_DB)) * np.float32(1 / _W_STEP_DB)
+        level[:, :-1] = np.clip(scaled, 0, _W_COUNT - 1)
+        level[:, -1] = _W_COUNT
+        risen = floor_db[:, self._nominal_bins] - self.lines.floor_db.astype(np.float32)
+        snr_db = self.lines.snr_db.astype(np.float32) - np.maximum(risen, 0)
+        row = np.clip((snr_db - _SNR_LOW_DB) / _SNR_STEP_DB, 0, _SNR_COUNT - 1).astype(np.int32)
+        scores = self._score(level, row)
+        track = self._follow(scores)
+        audible = np.maximum(np.log1p(10 ** (snr_db.astype(np.float64) / 10)) - 1, 0).sum(axis=1)
+        return self._refine(track, level, floor_db, frames, fs, audible, snr_db)
+
+    def _score(self, level: NDArray[np.int32], row: NDArray[np.int32]) -> NDArray[np.float32]:
+        """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
+        width = self._table.shape[1]
+        flat = self._table.ravel()
+        scores = np.zeros((level.shape[0], self.grid_hz.size), np.float32)
+        for k in range(self.lines.orders.size):
+            at = level.take(self._bins[k], axis=1)
+            at += row[:, k : k + 1] * width
+            scores += flat.take(at)
+        return scores
+
+    def _follow(self, scores: NDArray[np.float32]) -> _Track:
+        """Forward filter over the hops; one loop turn a hop."""
+        n_hops = scores.shape[0]
+        track = _Track(
+            np.empty(n_hops, np.intp), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops)
+        )
+        n = self.grid_hz.size
+        within = max(1, round(_HOLD_WITHIN / self._step))
+        for i in range(n_hops):
+            predicted = self._predict()
+            score = scores[i].astype(np.float64) * _TEMPER
+            top = max(float(score.max()), 0.0)
+            p = predicted * np.exp(score - top)
+            silent = (self._silent * (1 - _START_CHANCE) + self._posterior.sum() * _STOP_CHANCE) * np.exp(-top)
+            total = float(p.sum()) + float(silent)
+            p *= 1 / total
+            self._posterior = p
+            self._silent = float(silent) / total
+            best = int(p.argmax())
+            self._best = (*self._best[1:], best)
+            peak = self._between(p, best)
+            track.state[i] = best
+            track.spindle_hz[i] = self.grid_hz[best] * np.exp(peak * self._step)
+            track.confidence[i] = p[max(0, best - within) : min(n, best + within + 1)].sum()
+            track.running[i] = 1 - self._silent
+            track.score[i] = score[best]
+        return track
+
+    def _predict(self) -> NDArray[np.float64]:
+        """One hop on: speed may wander, change within the bound, rarely jump, or start from rest."""
+        p = self._posterior
+        alive = 1 - _STOP_CHANCE
+        narrow = max(1, round(_NARROW / self._step))
+        steady = (1 - _BOUND_SHARE - _BURST_SHARE) / 2
+        # A spindle has inertia: as likely as staying is going on as it went over the last two hops.
+        moved = steady * _spread(p, narrow) + steady * _spread(_shifted(p, self._drift()), narrow)
+        moved += _BOUND_SHARE * _spread(p, max(1, round(_BOUND / self._step)))
+        moved += _BURST_SHARE * _spread(p, max(1, round(_BURST / self._step)))
+        return alive * moved + self._silent * _START_CHANCE * self._entry
+
+    def _drift(self) -> int:
+        """States moved per hop lately, within the bound."""
+        limit = round(_BOUND / self._step)
+        return int(np.clip(round((self._best[2] - self._best[0]) / 2), -limit, limit))
+
+    def _between(self, p: NDArray[np.float64], best: int) -> float:
+        """Position of the peak between grid points, in steps, by a parabola through the logs."""
+        if best in (0, p.size - 1):
+            return 0.0
+        a, b, c = np.log(np.maximum(p[best - 1 : best + 2], 1e-300))
+        bend = a - 2 * b + c
+        return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+
+    def _refine(
+        self,
+        track: _Track,
+        level: NDArray[np.int32],
+        floor_db: NDArray[np.float32],
+        frames: NDArray[np.float32],
+        fs: float,
+        audible: NDArray[np.float64],
+        snr_db: NDArray[np.float32],
+    ) -> Speeds:
+        n_hops = track.state.size
+        seen = np.concatenate([self._recent, track.spindle_hz])
+        self._recent = seen[-2:].copy()
+        now, before, earlier = seen[2:], seen[1:-1], seen[:-2]
+        # The short frame of the hop before is centred where the long frame is: its track is the guess.
+        guess = np.where(np.isnan(before), now, before)
+        rate = np.where(np.isnan(earlier), 0.0, (now - earlier) / (2 * self._hop_s))
+        bins = np.minimum(self._bins[:, track.state].T, self._geometry.n_bins)
+        padded = np.concatenate([floor_db, np.full((n_hops, 1), 60, np.float32)], axis=1)
+        # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
+        noise = 10 ** (np.take_along_axis(padded, bins, axis=1).astype(np.float64) / 10)
+        voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
+        refined = refine_speed(frames, fs, self.lines.orders, guess, rate, noise)
+        spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._hop_s)
+        power = np.take_along_axis(level, bins, axis=1)
+        known = bins < self._geometry.n_bins
+        # 8.5 dB over the floor: a noise bin stands so high in one of a thousand (exp(-7.1)).
+        stands = (power >= int((8.5 - _W_LOW_DB) / _W_STEP_DB)) & known
+        should = known & (snr_db > 12)
+        support = (stands & should).sum(axis=1) / np.maximum(should.sum(axis=1), 1)
+        heard = (track.running > 0.5) & (track.confidence > 0.3)
+        return Speeds(
+            np.where(heard, spindle, np.nan),
+            np.where(heard, sd, np.nan),
+            np.where(heard, slope, np.nan),
+            track.confidence * track.running,
+            track.running,
+            audible,
+            support,
+            track.state,
+        )
+
+
+@dataclass(frozen=True, slots=True)
+class _Track:
+    state: NDArray[np.intp]
+    spindle_hz: NDArray[np.float64]
+    confidence: NDArray[np.float64]
+    running: NDArray[np.float64]
+    score: NDArray[np.float64]
+
+
+def _spread(p: NDArray[np.float64], half: int) -> NDArray[np.float64]:
+    """Moving average over 2 half + 1 states; what leaves the ends is lost to them."""
+    padded = np.zeros(p.size + 2 * half + 1)
+    padded[half + 1 : half + 1 + p.size] = p
+    total = np.cumsum(padded)
+    wide: NDArray[np.float64] = (total[2 * half + 1 :] - total[: p.size]) * (1 / (2 * half + 1))
+    return np.maximum(wide, 0.0)
+
+
+def _shifted(p: NDArray[np.float64], by: int) -> NDArray[np.float64]:
+    """States moved up by ``by``; what leaves the ends is lost to them."""
+    moved = np.zeros(p.size)
+    if by >= 0:
+        moved[by:] = p[: p.size - by]
+    else:
+        moved[:by] = p[-by:]
+    return moved
+
+
+def _at_newest(
+    refined: Refined,
+    guess: NDArray[np.float64],
+    now: NDArray[np.float64],
+    rate: NDArray[np.float64],
+    voters: NDArray[np.float64],
+    step: float,
+    hop_s: float,
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Speed, deviation and rate at the newest sample, two hops after mid-frame.
+
+    The rate enters as far as it is significant (positive-part James-Stein): a steady spindle is not
+    made noisy by it. Where the refinement left the neighbourhood of the track, or the speed changed too fast for
+    one linear rate in 0.2 s, the track speaks for itself, one hop extrapolated.
+    """
+    variance = refined.sd_rate**2
+    keep = np.maximum(0.0, 1 - variance / np.maximum(refined.rate_hz_s**2, 1e-300))
+    slope = refined.rate_hz_s * keep
+    ahead = 2 * hop_s
+    spindle = refined.spindle_hz + slope * ahead
+    sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead**2)
+    coarse = now + rate * hop_s
+    apart = np.maximum(4 * step, 0.012) * guess
+    trusted = (
+        (np.abs(refined.spindle_hz - guess) < apart)
+        & (np.abs(spindle - coarse) < 2 * apart)
+        & (refined.votes > 0.6 * voters)
+    )
+    return (
+        np.where(trusted, spindle, coarse),
+        np.where(trusted, sd, step * guess),
+        np.where(trusted, slope, rate),
+    )
