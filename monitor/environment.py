@@ -38,9 +38,8 @@ def ensure_environment(extras: str = "") -> Path:
     print(f"spindlebell: installing into {venv} (once; a minute or two)", file=sys.stderr, flush=True)
     if not inside:
         _make_venv(venv)
-    _run(
-        [python, "-m", "pip", "install", "--quiet", "--editable", f"{ROOT}{extras}"], "pip cannot install it"
-    )
+    install = [str(python), "-m", "pip", "install", "--quiet", "--editable", f"{ROOT}{extras}"]
+    _run(install, "pip cannot install it")
     stamp.write_text(wanted, "utf-8")
     return python
 
@@ -54,7 +53,7 @@ def install_system_package(debian_name: str, why: str) -> None:
         One line, when there is no apt-get, or no right to use it.
     """
     apt = shutil.which("apt-get")
-    by = [] if os.geteuid() == 0 else ["sudo"] if sys.stdin.isatty() else ["sudo", "-n"]
+    by: list[str] = [] if os.geteuid() == 0 else ["sudo"] if sys.stdin.isatty() else ["sudo", "-n"]
     if apt is None or (by and shutil.which("sudo") is None):
         raise SystemExit(
             f"{why}: install the package {debian_name} (its name in Debian), then run this again"
