@@ -36,7 +36,7 @@ Array = NDArray[np.float64]
 MIN_SECONDS = 3.0  # six coarse frames, two fine ones: less cannot be averaged
 MAX_LINE_HZ = 20_000.0  # common microphones and rooms carry no useful line above
 MIN_LINE_HZ = 20.0  # below, room rumble and microphone roll-off
-FALSE_ALARM = 1e-6  # per spectral cell: 20 000 cells make one false line in 50 recordings
+FALSE_ALARM = 1e-7  # per spectral cell: 40 000 cells make one false line in 250 spectra
 MAX_LINES = 60
 DIAL_ERROR = 0.10  # the search range of heard over commanded speed
 DIAL_SD = 0.03  # its prior standard deviation: a dial is mostly right within 3 %
@@ -163,7 +163,7 @@ def learn_baseline(recordings: Sequence[FreeRun], created: str) -> Baseline:
     )
     turning = _turning_first(first, shifts, runs)
     speeds = [_steady_speed(run, c, hz, top_hz) for run, c, hz in zip(runs, coarse, turning, strict=True)]
-    found = [_measure(run, c.t, s, top_hz) for run, c, s in zip(runs, coarse, speeds, strict=True)]
+    found = [_measure(run, t, u, top_hz) for run, (t, u) in zip(runs, speeds, strict=True)]
     shifts = _refine_shifts(found, shifts, runs)
     lines = _classify(found, shifts, runs)
     return _assemble(runs, coarse, speeds, lines, shifts, created, fs, notes)
@@ -384,8 +384,8 @@ def _mains(hz: Array, tolerance_hz: float) -> NDArray[np.int_]:
 # --- speed within a recording ------------------------------------------------------------------
 
 
-def _steady_speed(run: FreeRun, c: _Spectrogram, hz: Array, top_hz: float) -> Array:
-    """ln of relative speed at each coarse frame (frames,), mean 0.
+def _steady_speed(run: FreeRun, c: _Spectrogram, hz: Array, top_hz: float) -> tuple[Array, Array]:
+    """Times and ln of relative speed at them, mean 0.
 
     Lines that fit better standing still are dropped, and the spectrum steadied by the first
     result gives more lines for the second: high ones, smeared before, that say most.
@@ -403,7 +403,34 @@ def _steady_speed(run: FreeRun, c: _Spectrogram, hz: Array, top_hz: float) -> Ar
         hz = more[keep] if keep.sum() >= min(3, first.size) else first
         u, score = _track(log_p, c.df, hz)
     _check_steady(run, c.t, u, score, hz.size)
-    return u
+    return _follow_phase(run, c, u, hz)
+
+
+def _follow_phase(run: FreeRun, c: _Spectrogram, u: Array, hz: Array) -> tuple[Array, Array]:
+    """Speed again, from the phase advance of the lines between frames 1/32 s apart.
+
+    In the steadied sound a line's phase advances by 2 pi f h but for what the first track missed;
+    the residual is the mean over lines weighted by the information each carries (f^2 x power
+    over noise, bounded, so that one line does not decide alone).
+    """
+    x = _steadied(run.x, run.fs, c.t, u).astype(np.float32)
+    n, hop = int(0.125 * run.fs), int(run.fs / 32)
+    hz = hz[hz < 5000]  # the advance is known modulo 32 Hz: 0.2 % of 5 kHz leaves a margin
+    if not hz.size:
+        return c.t, u
+    w = signal.get_window("hann", n).astype(np.float32)
+    bins = np.round(hz * n / run.fs).astype(np.intp)
+    starts = np.arange(0, x.size - n + 1, hop)
+    z = np.array([scipy.fft.rfft(x[start : start + n] * w)[bins] for start in starts])
+    noise = c.floor[np.round(hz / c.df).astype(np.intp)] * run.fs * float(np.sum(w * w)) / 2
+    advance = z[1:] * np.conj(z[:-1])
+    residual = np.angle(advance * np.conj(advance.sum(axis=0))) * run.fs / (2 * np.pi * hop * hz)
+    weight = hz**2 * np.minimum(np.abs(advance) / noise, 1000)
+    more = np.sum(weight * residual, axis=1) / np.sum(weight, axis=1)
+    more = ndimage.gaussian_filter1d(ndimage.median_filter(more, 3), 1.0)
+    t = (starts[1:] + n / 2 - hop / 2) / run.fs
+    fine = np.interp(t, c.t, u) + more
+    return t, np.asarray(fine - fine.mean(), np.float64)
 
 
 def _track(log_p: NDArray[np.float32], df: float, hz: Array) -> tuple[Array, Array]:
@@ -513,7 +540,8 @@ def _measure(run: FreeRun, t: Array, u: Array, top_hz: float) -> list[_Found]:
         if any(abs(hz - other) < reach and turns != domain for other, domain in taken):
             continue
         taken.append((hz, turns))
-        line = _measure_line(plain, steady, mean_plain, mean_steady, hz, turns, float(z), wander)
+        covered = any(0 < abs(hz - other) < reach for other, _ in taken)
+        line = _measure_line(plain, steady, mean_plain, mean_steady, hz, turns, float(z), wander, covered)
         if line is not None:
             lines.append(line)
     return lines
@@ -521,7 +549,7 @@ def _measure(run: FreeRun, t: Array, u: Array, top_hz: float) -> list[_Found]:
 
 def _measure_line(
     plain: _Spectrogram, steady: _Spectrogram, mean_plain: Array, mean_steady: Array,
-    hz: float, turns: bool, z: float, wander: float,
+    hz: float, turns: bool, z: float, wander: float, near_stronger: bool,
 ) -> _Found | None:  # fmt: skip
     """One line, or None when it is no line: too broad, or no power above the floor."""
     own, mean_own = (steady, mean_steady) if turns else (plain, mean_plain)
@@ -531,9 +559,11 @@ def _measure_line(
     floor = float(own.floor[k])
     band = np.median(np.sum(own.p[:, low:high], axis=1, dtype=np.float64))
     power = (float(band) - float(np.sum(own.floor[low:high]))) * own.df
-    # A line's main lobe ends one lobe away; a noise hump does not.
-    sides = [mean_own[j] for j in (k - lobe - 1, k + lobe + 1) if 0 <= j < mean_own.size]
-    if power <= 0 or min(sides) - LOG_MEAN > 0.7 * (mean_own[k] - LOG_MEAN):
+    # A line falls off beside its main lobe, by 6 dB or back into the noise; a noise hump does not.
+    aside = lobe + 1 + round(wander * hz / own.df)
+    sides = [mean_own[j] for j in (k - aside, k + aside) if 0 <= j < mean_own.size]
+    fall = float(mean_own[k]) - float(min(sides))
+    if power <= 0 or fall < min(1.4, 0.3 * (mean_own[k] - LOG_MEAN)):
         return None
     reach = own.enbw_hz + 2 * wander * hz
     there_steady, peak_steady = (
@@ -546,6 +576,8 @@ def _measure_line(
     loss = log((1 + sharp) / (1 + smeared))
     sd = float(np.hypot(0.15, 1.4 * LOG_SD / sqrt(own.looks)))
     sharper = float(np.clip(2 * loss * (peak_steady - peak_plain) / sd**2, -8, 8))
+    if near_stronger:
+        sharper = 0.0  # its neighbour's smeared heap covers it: sharpness says nothing
     return _Found(float(there_steady), float(there_plain), power, floor, z, sharper)
 
 
@@ -628,11 +660,12 @@ def _classify(
         stay = {i: line} | _matches(line, i, left, shifts, runs, turning=False)
         odds = {
             LineClass.ORDER: log(0.6) + _match_odds(line, i, turn, found, 0.7),
-            LineClass.FIXED: log(0.25) + _match_odds(line, i, stay, found, 0.9),
+            LineClass.FIXED: log(0.25) + _match_odds(line, i, stay, found, 0.95),
             LineClass.UNKNOWN: log(0.15),
         }
-        odds[LineClass.ORDER] += 0.5 * float(np.clip(sum(m.sharper for m in turn.values()), -12, 12))
-        odds[LineClass.FIXED] -= 0.5 * float(np.clip(sum(m.sharper for m in stay.values()), -12, 12))
+        # Sharpness alone, without a second recording that agrees, is trusted less.
+        odds[LineClass.ORDER] += 0.5 * _sharpness(turn, 12 if len(turn) > 1 else 4 if len(runs) > 1 else 8)
+        odds[LineClass.FIXED] -= 0.5 * _sharpness(stay, 12 if len(stay) > 1 else 4 if len(runs) > 1 else 8)
         if _mains(np.array([line.fixed_hz]), 0.05)[0]:
             odds[LineClass.FIXED] += 3.0  # by chance 1 in 20 or less at these widths
         top = max(odds.values())
@@ -648,6 +681,10 @@ def _classify(
             left[j] = [other for other in left[j] if other is not member]
         classed.append(_Classed(kind, confidence, members))
     return classed
+
+
+def _sharpness(members: dict[int, _Found], limit: float) -> float:
+    return float(np.clip(sum(m.sharper for m in members.values()), -limit, limit))
 
 
 def _matches(
@@ -696,7 +733,7 @@ def _match_odds(
 
 
 def _assemble(
-    runs: Sequence[FreeRun], coarse: Sequence[_Spectrogram], speeds: Sequence[Array], classed: Sequence[_Classed],
+    runs: Sequence[FreeRun], coarse: Sequence[_Spectrogram], speeds: Sequence[tuple[Array, Array]], classed: Sequence[_Classed],
     shifts: Sequence[float], created: str, fs: float, notes: list[str],
 ) -> Baseline:  # fmt: skip
     """The baseline from what was found."""
@@ -737,7 +774,7 @@ def _assemble(
         floor_hz=tuple(float(f) for f in floor_hz),
         floor_dbfs_hz=tuple(_floor_levels(c, floor_hz) for c in coarse),
         lines=tuple(lines),
-        wander=float(np.sqrt(np.mean([np.var(u) for u in speeds]))),
+        wander=float(np.sqrt(np.mean([np.var(u) for _, u in speeds]))),
         confidence=sure,
         notes=tuple(notes),
     )
