@@ -132,12 +132,16 @@ class ClipWriter:
         for clip in [clip for clip in self._open if clip.end <= self._n]:
             self._open.remove(clip)
             self._write(clip)
-        size = len(self._ring)
-        x = x[-size:] if len(x) > size else x
-        self._ring[np.arange(self._n - len(x), self._n) % size] = x
+        self._remember(x[-len(self._ring) :])
+
+    def _remember(self, x: Samples) -> None:
+        first = (self._n - len(x)) % len(self._ring)
+        n_to_end = min(len(x), len(self._ring) - first)
+        self._ring[first : first + n_to_end] = x[:n_to_end]
+        self._ring[: len(x) - n_to_end] = x[n_to_end:]
 
     def _newest(self, n: int) -> Samples:
-        return self._ring[np.arange(self._n - n, self._n) % len(self._ring)]
+        return np.roll(self._ring, -self._n % len(self._ring))[len(self._ring) - n :]
 
     def _write(self, clip: _Clip) -> None:
         clip.n_written = clip.n
