@@ -36,7 +36,8 @@ def ensure_environment(extras: str = "") -> Path:
     if python.exists() and stamp.exists() and stamp.read_text("utf-8") == wanted and _assets_present():
         return python
     print(f"spindlebell: installing into {venv} (once; a minute or two)", file=sys.stderr, flush=True)
-    if not inside:
+    # One without any stamp was never finished: begin it again.
+    if not inside and not (python.exists() and any(venv.glob("spindlebell*.installed"))):
         _make_venv(venv)
     install = [str(python), "-m", "pip", "install", "--quiet", "--editable", f"{ROOT}{extras}"]
     _run(install, "pip cannot install it")
