@@ -1,4 +1,4 @@
-"""Scripted work: what a listener would hand out, made from a formula, so that the page can be driven alone."""
+"""Scripted work: what a listener would hand out, from a formula: drives the page alone."""
 
 from __future__ import annotations
 
@@ -19,7 +19,7 @@ def rows(job: Job, t_from: float, t_to: float, bind_at: float = np.inf) -> Itera
     for i in range(round(t_from / HOP_S), round(t_to / HOP_S)):
         t = i * HOP_S
         in_peck = t % PECK_S
-        cutting = 1.0 < in_peck and t > 2
+        cutting = in_peck > 1.0 and t > 2
         sag = (0.6 + 0.9 * (in_peck - 1.0) if cutting else 0.0) + rng.normal(0, 0.12)
         if t > bind_at:
             sag += 9.0 * (t - bind_at)

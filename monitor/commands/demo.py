@@ -1,0 +1,241 @@
+"""``spindlebell demo``: the whole job with no hardware, from sound to page.
+
+A synthetic machine drills a synthetic batch; on one blank the drill binds. Its sound goes, block by
+block and paced in real time, through the same core, alarms and evidence as a microphone's, and the
+hold line (simulated) holds the synthetic machine's feed until a person resets it on the page.
+"""
+
+from __future__ import annotations
+
+import argparse
+import tempfile
+import threading
+import time
+from collections.abc import Callable
+from contextlib import closing, suppress
+from dataclasses import dataclass, field, replace
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor import __version__
+from monitor.baseline import Baseline, describe
+from monitor.errors import InputError
+from monitor.evidence.recorder import Evidence
+from monitor.evidence.store import BatchInfo
+from monitor.job import parse_job
+from monitor.listener import Listener
+from monitor.measurements import Event, Heard, Severity
+from monitor.ports import HoldLine
+from monitor.session import Session
+from monitor.signal.orders import FreeRun, learn_baseline
+from monitor.synth.cycle import Cycle
+from monitor.synth.held import HeldScene
+from monitor.synth.scenes import Scene, SceneStream, demo_scene, free_running, render_scene
+
+FS = 48000
+BLOCK = 2400  # one 50 ms hop
+BASELINE_S = 8.0  # what a person is asked to record at each speed
+BIND_ON_BLANK = 3
+MOST_BLANKS = 1000
+# Synthesis and analysis together run at about ten times real time on one core of a desktop computer.
+FASTEST = 10.0
+
+EXIT_DONE = 0
+EXIT_HELD = 10
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time (default: 1)")
+    parser.add_argument("--blanks", type=int, default=6, metavar="N", help="blanks in the batch (default: 6)")
+    parser.add_argument("--port", type=int, default=8765, help="port of the page (default: 8765; 0: any)")
+    parser.add_argument(
+        "--host", default="127.0.0.1", help="address of the page (default: this computer only)"
+    )
+    parser.add_argument("--out", metavar="DIR", help="evidence directory (default: a new one, kept)")
+    parser.add_argument("--exit-when-done", action="store_true", help="do not wait for Ctrl-C at the end")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Play the demo batch and serve its page."""
+    from dashboard.app import SessionOperator, create_app
+    from dashboard.live import LiveState
+    from dashboard.serve import listen, page_address, serving
+    from dashboard.sound import SoundMemory
+    from hardware.lines import SimulatedHoldLine
+
+    _check(args)
+    scene = demo_scene(args.blanks, bind_on_blank=BIND_ON_BLANK)
+    job_text = write_job(scene.cycle, args.blanks)
+    job = parse_job(job_text, "the demo's job")
+    with closing(listen(args.host, args.port)) as listening:
+        print("SYNTHETIC DEMO: no machine is connected and no microphone is used.")
+        print("Recording the synthetic machine running free, and learning from it ...", flush=True)
+        waiting, baseline = learn_machine(scene)
+        info = BatchInfo(
+            started=datetime.now(UTC),
+            started_from="clock",
+            source="synthetic demo",
+            fs=FS,
+            job=job_text,
+            baseline=describe(baseline),
+            version=__version__,
+        )
+        out = Path(args.out) if args.out else Path(tempfile.mkdtemp(prefix="spindlebell-demo-"))
+        with Evidence(out, info) as evidence:
+            line = SimulatedHoldLine(lambda: session.t)
+            session = Session(Listener(baseline, job, FS), job, evidence, line, info.started)
+            live, sound, tally = LiveState(job, synthetic=True), SoundMemory(FS), Tally()
+            session.on_heard += [
+                tally.add,
+                close_when_heard(line, session),
+                lambda heard: live.heard(heard, session.board),
+                _tell,
+            ]
+            app = create_app(live, SessionOperator(session, live), sound=sound, names=[args.host])
+            with serving(app, listening):
+                url = page_address(args.host, listening.getsockname()[1])
+                print("\n".join(foreword(url, args, out)), flush=True)
+                play(HeldScene(SceneStream(scene, FS), waiting), session, line, sound.take, args.speed)
+                session.finish("synthetic demo")
+                ending = f"The batch is over: {args.blanks} blanks, {_counted(len(tally.holds), 'hold')}."
+                live.finish(ending)
+                print(f"{ending} Evidence: {out}", flush=True)
+                if not args.exit_when_done:
+                    _wait_for_keyboard(url)
+    return EXIT_HELD if tally.holds else EXIT_DONE
+
+
+def write_job(cycle: Cycle, blanks: int) -> str:
+    """The job file of the synthetic machine's cycle, as a person would have written it."""
+    spot = f'spot_speed = "{cycle.spot_rpm:g} rpm"\n' if cycle.spot_rpm else ""
+    pecks = ", ".join(f'"{peck:g} mm"' for peck in cycle.pecks_mm)
+    return (
+        f'[job]\nname = "cord pulls, cast acrylic (synthetic)"\nblanks = {blanks}\n'
+        f'material = "{cycle.material}"\n\n'
+        f'[spindle]\nspeed = "{cycle.spindle_rpm:g} rpm"\n{spot}\n'
+        f'[drill]\ndiameter = "{cycle.drill_diameter_mm:g} mm"\nflutes = {cycle.flutes}\n'
+        f'flute_length = "{cycle.flute_length_mm:g} mm"\nfeed = "{cycle.feed_mm_per_rev:g} mm/rev"\n\n'
+        f'[hole]\ndepth = "{cycle.depth_mm:g} mm"\npecks = [{pecks}]\n'
+    )
+
+
+def learn_machine(scene: Scene) -> tuple[dict[float, NDArray[np.float32]], Baseline]:
+    """Record the synthetic machine running free at each speed of its cycle, and learn from that.
+
+    Returns
+    -------
+    tuple
+        Commanded rpm, 0 included, to the sound at it, and the baseline.
+    """
+    cycle = scene.cycle
+    sounds = {
+        rpm: free_running(scene.machine, scene.room, rpm, BASELINE_S, seed=scene.seed, fs=FS)
+        for rpm in sorted({cycle.spindle_rpm, cycle.spot_rpm or 2 * cycle.spindle_rpm})
+    }
+    baseline = learn_baseline(
+        [FreeRun(rpm, x, FS) for rpm, x in sounds.items()], datetime.now(UTC).isoformat(timespec="seconds")
+    )
+    at_rest = replace(scene, lead_s=BASELINE_S, seconds=int(BASELINE_S))
+    return sounds | {0.0: render_scene(at_rest, FS).x}, baseline
+
+
+@dataclass
+class Tally:
+    """What the batch gave, for the last line and the exit status."""
+
+    holds: list[Event] = field(default_factory=list)
+
+    def add(self, heard: Heard) -> None:
+        """Count in what one call has heard."""
+        self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
+
+
+def close_when_heard(line: HoldLine, session: Session) -> Callable[[Heard], None]:
+    """Energise the line once, when the spindle has first been heard: not before the ear works."""
+    waiting = True
+
+    def hear(heard: Heard) -> None:
+        nonlocal waiting
+        if waiting and any(row.speed_rpm > 0 for row in heard.trace) and not session.board.held:
+            line.close()
+        waiting = waiting and not line.closed and not session.board.held
+
+    return hear
+
+
+def play(
+    machine: HeldScene,
+    session: Session,
+    line: HoldLine,
+    keep: Callable[[NDArray[np.float32], bool], None],
+    speed: float,
+) -> None:
+    """Play the machine to the session, paced; the line's opening holds the machine's feed.
+
+    ``keep`` is given each block, and whether a hold was raised in it. Falling behind slows the demo
+    down; nothing is left out.
+    """
+    begun = False  # the machine runs up before the line first closes: it has to be heard for that
+    next_at = time.monotonic()
+    while True:
+        begun = begun or line.closed
+        x = machine.read(BLOCK, may_run=line.closed or not (begun or session.board.held))
+        if not len(x):
+            return
+        heard = session.feed(x)
+        keep(x, any(event.severity is Severity.HOLD for event in heard.events))
+        next_at = max(next_at + len(x) / FS / speed, time.monotonic() - 1.0)
+        time.sleep(max(0.0, next_at - time.monotonic()))
+
+
+def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
+    """What the person is told before the first sound."""
+    from dashboard.serve import is_loopback
+
+    lines = [
+        f"Open {url} in a browser.",
+        f"{_counted(args.blanks, 'blank')} of lamp cord pulls are drilled, about 45 s of sound each, "
+        f"at {args.speed:g} times real time.",
+    ]
+    if args.blanks >= BIND_ON_BLANK:
+        lines.append(
+            f"On blank {BIND_ON_BLANK} the drill binds and the feed is held, until you press and keep Reset "
+            "on the page. The spindle goes on turning: a held feed does not stop it."
+        )
+    lines += [
+        f"Evidence goes to {out}. Ctrl-C ends the demo.",
+        "A monitor, not a safety function: it replaces no guard, no emergency stop and no person.",
+    ]
+    if not is_loopback(args.host):
+        lines.append("Caution: everyone on this network can watch this demo and reset it.")
+    return lines
+
+
+def _check(args: argparse.Namespace) -> None:
+    if not 0.1 <= args.speed <= FASTEST:
+        raise InputError(f"--speed {args.speed:g}: has to be from 0.1 to {FASTEST:g} times real time")
+    if not 1 <= args.blanks <= MOST_BLANKS:
+        raise InputError(f"--blanks {args.blanks}: has to be from 1 to {MOST_BLANKS}")
+    if not 0 <= args.port <= 65535:
+        raise InputError(f"--port {args.port}: has to be from 0 to 65535, such as 8765")
+
+
+def _tell(heard: Heard) -> None:
+    for event in heard.events:
+        if event.severity is not Severity.INFO:
+            where = f"blank {event.blank}, peck {event.peck}: " if event.blank and event.peck else ""
+            print(f"{event.severity.upper():8}{where}{event.message}", flush=True)
+
+
+def _wait_for_keyboard(url: str) -> None:
+    print(f"The page stays at {url} until Ctrl-C.", flush=True)
+    with suppress(KeyboardInterrupt):
+        threading.Event().wait()
+
+
+def _counted(n: int, noun: str) -> str:
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
