@@ -1,0 +1,71 @@
+"""From findings, hop by hop, to events: once a cause, again only after it was gone for a while."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass, field
+
+from monitor.measurements import Event, Kind, Severity
+
+NORMAL_FOR_S = 5.0
+"""A cause counts as gone after this long without a finding; then it may raise an event again."""
+
+_RANK = {Severity.INFO: 0, Severity.WARNING: 1, Severity.HOLD: 2}
+
+
+@dataclass(frozen=True, slots=True)
+class Finding:
+    """What a fault found in the present hop; see `monitor.measurements.Event` for the fields."""
+
+    kind: Kind
+    severity: Severity
+    message: str
+    value: float = float("nan")
+    limit: float = float("nan")
+    unit: str = ""
+    onset_s: float = float("nan")
+
+
+@dataclass(frozen=True, slots=True)
+class Place:
+    """Where in the batch a finding falls."""
+
+    blank: int = 0
+    peck: int = 0
+    depth_mm: float = float("nan")
+
+
+@dataclass(slots=True)
+class Episode:
+    """One cause while it lasts: an event at its start and at each rise of its severity."""
+
+    worst: int = -1
+    last_found_s: float = field(default=float("-inf"))
+
+    def step(self, t: float, found: Finding | None, place: Place) -> Event | None:
+        """Take the finding of one hop, give the event it makes, if any."""
+        if found is None:
+            if t - self.last_found_s >= NORMAL_FOR_S:
+                self.worst = -1
+            return None
+        self.last_found_s = t
+        rank = _RANK[found.severity]
+        if rank <= self.worst:
+            return None
+        self.worst = rank
+        return Event(
+            t=t,
+            kind=found.kind,
+            severity=found.severity,
+            message=found.message,
+            value=found.value,
+            limit=found.limit,
+            unit=found.unit,
+            blank=place.blank,
+            peck=place.peck,
+            depth_mm=place.depth_mm,
+            onset_s=found.onset_s,
+        )
+
+    def active(self, t: float, for_s: float = 0.5) -> bool:
+        """Whether the cause was found within the last half second: long enough to bridge a masked hop."""
+        return t - self.last_found_s <= for_s

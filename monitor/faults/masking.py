@@ -1,0 +1,45 @@
+"""`masked`: other sound drowns the spindle, so the monitor is deaf to it for now.
+
+An air gun, a compressor or rain can bury every learned line. That is no fault of the machine, so it is
+only told; but a deaf monitor must not say all is well for ever: after a stated time deaf within a blank it holds.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import Rotation, SpindleState
+
+TOLD_AFTER_S = 0.5
+"""Shorter gaps are taps and door slams."""
+
+HOLD_AFTER_S = 15.0
+"""Deaf this long within a blank is a hold: a burst of an air gun lasts seconds, a hole some tens of them."""
+
+
+@dataclass(slots=True)
+class MaskingRule:
+    """One `step` a hop."""
+
+    _since_s: float = math.nan
+    _cleared_s: float = -math.inf
+
+    def step(self, hop: Hop, rotation: Rotation, in_blank: bool) -> Finding | None:
+        """Finding while the spindle, last heard turning, cannot be heard for other sound."""
+        if rotation.state is not SpindleState.MASKED:
+            self._since_s = math.nan
+            return None
+        if self._since_s != self._since_s:
+            self._since_s = hop.t
+        deaf = hop.t - self._since_s
+        if deaf < TOLD_AFTER_S:
+            return None
+        if in_blank and deaf >= HOLD_AFTER_S:
+            message = f"The spindle could not be heard for {deaf:.0f} s over other sound: silence the other source, then reset."
+            return Finding(Kind.MASKED, Severity.HOLD, message, deaf, HOLD_AFTER_S, "s", self._since_s)
+        message = "Other sound drowns the spindle: speed is not known for now."
+        return Finding(Kind.MASKED, Severity.INFO, message, deaf, HOLD_AFTER_S, "s", self._since_s)

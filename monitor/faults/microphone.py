@@ -1,0 +1,113 @@
+"""`mic_fault`: the ear itself fails, or is drowned for too long.
+
+Physical reasons. A dead converter or a lost device repeats one value. An unplugged capsule falls silent
+within milliseconds, while a spindle needs tenths of a second to run down and a room to decay: a fall of
+the broadband floor by 15 dB within 0.15 s, from a turning spindle to well below anything the baseline
+heard, is the microphone. Clipping folds new tones into the spectrum, so nothing measured under it can
+be trusted for long. Thresholds are physics and full-scale facts, none fitted.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import Rotation, SpindleState
+
+LOST_AFTER_S = 0.25
+"""Silence or a stuck value this long means hearing is lost: longer than any buffer hiccup that recovers
+by itself, and half of the half second allowed for an unplugged microphone."""
+
+CLIPPED_SHARE = 0.005
+"""Share of samples at full scale that is clipping rather than one click: 12 of 2400."""
+
+CLIPPED_HOLD_S = 1.0
+"""Clipping this long is loss of hearing (public contract)."""
+
+FALL_DB, FALL_WITHIN_HOPS, QUIET_DB = 15.0, 3, -15.0
+"""Fall of the broadband floor, within 0.15 s, to this much under the baseline's."""
+
+_LOST_GAP_SHARE = 0.2  # of a hop: 10 ms of one repeated value never occurs in live sound above its noise
+
+
+@dataclass(slots=True)
+class MicrophoneRule:
+    """One `step` a hop."""
+
+    _bad_since_s: float = math.nan
+    _clipped_since_s: float = math.nan
+    _last_clip_s: float = -math.inf
+    _fell: bool = False
+    _fell_since_s: float = math.nan
+    _last_turning_s: float = -math.inf
+    _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + 1))
+
+    def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
+        """Finding while the microphone cannot be trusted."""
+        return self._lost(hop) or self._fallen(hop, rotation) or self._clipping(hop)
+
+    def _lost(self, hop: Hop) -> Finding | None:
+        bad = max(hop.stuck, hop.broken)
+        if bad < _LOST_GAP_SHARE:
+            self._bad_since_s = math.nan
+            return None
+        if self._bad_since_s != self._bad_since_s:
+            self._bad_since_s = hop.t - bad * hop.step_s
+        lasted = hop.t - self._bad_since_s
+        what = "numbers that are not sound" if hop.broken > hop.stuck else "one unchanging value"
+        if lasted >= LOST_AFTER_S:
+            message = (
+                f"The microphone gives {what}: hearing is lost. "
+                "Check the plug, the cable and the sound device, then reset."
+            )
+            return Finding(
+                Kind.MIC_FAULT, Severity.HOLD, message, lasted, LOST_AFTER_S, "s", self._bad_since_s
+            )
+        message = f"The microphone dropped out: {what} for {lasted * 1000:.0f} ms."
+        return Finding(
+            Kind.MIC_FAULT, Severity.WARNING, message, lasted, LOST_AFTER_S, "s", self._bad_since_s
+        )
+
+    def _fallen(self, hop: Hop, rotation: Rotation) -> Finding | None:
+        if rotation.state is SpindleState.TURNING and hop.heard:
+            self._last_turning_s = hop.t
+        if len(self._floor) == self._floor.maxlen and not self._fell:
+            fall = max(self._floor) - hop.over_db
+            lately = hop.t - self._last_turning_s <= LOST_AFTER_S
+            if fall >= FALL_DB and hop.over_db < QUIET_DB and lately:
+                self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
+        self._floor.append(hop.over_db)
+        if self._fell and hop.over_db > QUIET_DB / 2:
+            self._fell = False
+        if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
+            return None
+        message = (
+            f"The sound fell to {-hop.over_db:.0f} dB under the free-running machine faster than a spindle can stop: "
+            "the microphone is unplugged or covered. Check it, then reset."
+        )
+        return Finding(
+            Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, QUIET_DB, "dB", self._fell_since_s
+        )
+
+    def _clipping(self, hop: Hop) -> Finding | None:
+        if hop.clipped >= CLIPPED_SHARE:
+            if self._clipped_since_s != self._clipped_since_s:
+                self._clipped_since_s = hop.t - hop.step_s
+            self._last_clip_s = hop.t
+        elif hop.t - self._last_clip_s > 2.5 * hop.step_s:  # loudness beats with rotation: bridge two hops
+            self._clipped_since_s = math.nan
+            return None
+        elif self._clipped_since_s != self._clipped_since_s:
+            return None
+        lasted = hop.t - self._clipped_since_s
+        severity = Severity.HOLD if lasted >= CLIPPED_HOLD_S else Severity.WARNING
+        message = (
+            f"The microphone clips ({hop.clipped * 100:.1f} % of samples at full scale): turn its gain down, or move it away."
+        )
+        return Finding(
+            Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s
+        )

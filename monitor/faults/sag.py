@@ -1,0 +1,107 @@
+"""`sag`: the spindle turns slower than it does running free, because the drill loads it.
+
+Physical reason: a motor without a stiff speed loop gives speed for torque, linearly for a DC motor;
+chips packing at the bottom of a hole raise the torque until the drill binds. The statistic is the
+maximum-likelihood speed at the newest sample over the free-running speed of this blank. The decision
+is a sequential test on its deviation from the limit in units of its own standard deviation (Wald 1945,
+from memory): one sure measurement suffices, unsure ones must agree over several hops.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import Rotation
+
+ENOUGH_Z = 4.0
+"""Summed deviations over the limit that decide: one hop alone errs on this side 3 times in 100 000."""
+
+SURE, UNSURE_SHARE = 0.9, 0.3
+"""A hop whose speed is tracked with less confidence than this counts by this share only."""
+
+LEAST_SUPPORT = 0.3
+"""Share of the audible lines that must stand at the sagged speed: a radio's tones lend few of them."""
+
+MACHINE_WANDER = 0.002
+"""Added to the estimator's deviation: machines wander by 0.1 to 0.4 % rms by themselves."""
+
+JUMP = 0.03
+"""A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
+has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
+
+_LOADED_FOR_S = 0.6  # after the cutting sound: a binding drill may fall silent
+_STEADY = 0.05  # per second: without cutting sound, a spindle that is being switched off falls faster
+
+
+@dataclass(slots=True)
+class SagRule:
+    """Compares sag with the job's two thresholds, one `step` a hop; thresholds in percent."""
+
+    warning_pct: float
+    hold_pct: float
+    _sums: list[float]
+    _last_cut_s: float
+    _last_sag: float
+    _jump_hops: int
+    _onset_s: float
+
+    def __init__(self, warning_pct: float, hold_pct: float) -> None:
+        self.warning_pct, self.hold_pct = warning_pct, hold_pct
+        self._sums = [0.0, 0.0]
+        self._last_cut_s = -math.inf
+        self._last_sag = math.nan
+        self._jump_hops = 0
+        self._onset_s = math.nan
+
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool, in_blank: bool) -> Finding | None:
+        """Finding while the sag is over a threshold."""
+        if cutting:
+            self._last_cut_s = hop.t
+        sag = rotation.sag
+        if sag != sag or not hop.heard or hop.support < LEAST_SUPPORT:
+            self._last_sag = math.nan
+            self._sums = [0.0, 0.0]
+            return None
+        jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
+        self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
+        self._last_sag = sag
+        if not self._loaded(hop, in_blank):
+            self._sums = [0.0, 0.0]
+            return None
+        if sag * 100 < self.warning_pct / 2:
+            self._onset_s = hop.t
+        sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
+        weight = 1.0 if hop.confidence >= SURE else UNSURE_SHARE
+        if self._jump_hops > 1:
+            weight = 0.0
+        over: list[bool] = []
+        for i, limit in enumerate((self.warning_pct, self.hold_pct)):
+            z = (sag - limit / 100) / sd
+            # Persistence: falls back as fast as it rose, so a single outlier leaves nothing behind.
+            self._sums[i] = max(0.0, self._sums[i] + weight * max(min(z, ENOUGH_Z), -ENOUGH_Z))
+            self._sums[i] = min(self._sums[i], 2 * ENOUGH_Z)
+            over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
+        if over[1]:
+            return self._finding(sag, Severity.HOLD, self.hold_pct)
+        if over[0]:
+            return self._finding(sag, Severity.WARNING, self.warning_pct)
+        return None
+
+    def _loaded(self, hop: Hop, in_blank: bool) -> bool:
+        """A sag counts while the drill is in, or steady within a blank; a spindle switched off is neither."""
+        if hop.t - self._last_cut_s <= _LOADED_FOR_S:
+            return True
+        return in_blank and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz
+
+    def _finding(self, sag: float, severity: Severity, limit: float) -> Finding:
+        what = (
+            "the drill is binding or chips are packed: retract and clear them"
+            if severity is Severity.HOLD
+            else "the load is climbing: watch the next pecks"
+        )
+        message = f"The spindle turns {sag * 100:.1f} % slower than it did running free (limit {limit:g} %): {what}."
+        return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", self._onset_s)

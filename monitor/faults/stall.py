@@ -1,0 +1,60 @@
+"""`stall`: the spindle's lines vanished, or its speed collapsed, while the drill was in the material.
+
+Physical reason: a jammed drill stops the spindle within tenths of a second; its lines sweep down and
+are gone, while the microphone still hears the room. Absence is judged by evidence: the lines, as
+strong as learned under the present noise, would have been heard with odds of 10 000 to 1
+(`monitor.spindle`). A spindle switched off between cuts vanishes too; that is not a fault.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import Rotation, SpindleState
+
+COLLAPSE = 0.5
+"""Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
+
+_IN_CUT_S = 0.6  # the lines were last heard at most this long after cutting
+_LOADED_S = 1.0  # or after a sag beyond the warning limit
+
+
+@dataclass(slots=True)
+class StallRule:
+    """One `step` a hop; finds until the spindle turns again or has been seen stopped and the cut is over."""
+
+    warning_pct: float
+    _last_heard_s: float = -math.inf
+    _last_cut_s: float = -math.inf
+    _last_loaded_s: float = -math.inf
+    _stalled: bool = False
+
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
+        """Finding while the spindle stands in the cut."""
+        if cutting:
+            self._last_cut_s = hop.t
+        collapsed = False
+        if hop.heard and rotation.state is SpindleState.TURNING:
+            in_cut = hop.t - self._last_cut_s <= _IN_CUT_S
+            if rotation.sag == rotation.sag and rotation.sag * 100 > self.warning_pct and in_cut:
+                self._last_loaded_s = hop.t
+            collapsed = rotation.sag == rotation.sag and rotation.sag > COLLAPSE and in_cut
+            self._last_heard_s = hop.t
+            self._stalled = collapsed
+        if rotation.vanished:
+            in_cut = self._last_heard_s - self._last_cut_s <= _IN_CUT_S
+            loaded = self._last_heard_s - self._last_loaded_s <= _LOADED_S
+            self._stalled = in_cut or loaded
+        if not self._stalled:
+            return None
+        value = 100 * rotation.sag if collapsed else 100.0
+        message = (
+            "The spindle has stalled in the cut: its sound is gone while the microphone still hears the room. "
+            "Stop the spindle drive before clearing the drill; it may start turning when freed."
+        )
+        onset = self._last_heard_s
+        return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)

@@ -1,0 +1,36 @@
+"""One hop of measurements, as plain numbers, on its way through the rules."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+
+@dataclass(frozen=True, slots=True)
+class Hop:
+    """Everything measured at one instant; see the modules of ``monitor.signal`` for each field.
+
+    ``t``: seconds of signal up to the newest sample. ``over_db``: broadband sound over the
+    baseline's floor.
+    """
+
+    t: float
+    step_s: float
+    spindle_hz: float
+    sd_hz: float
+    rate_hz_s: float
+    confidence: float
+    running: float
+    audible: float
+    support: float
+    level_db: float
+    clipped: float
+    stuck: float
+    broken: float
+    over_db: float
+    chatter_db: float
+    rise_db_per_s: float
+
+    @property
+    def heard(self) -> bool:
+        """True where a speed was measured that can be believed."""
+        return self.spindle_hz == self.spindle_hz and self.confidence >= 0.5

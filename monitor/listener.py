@@ -1,0 +1,264 @@
+"""The whole chain: samples in, measured curves and events out. Live, replay and demo all run this.
+
+`Listener.feed` cuts the samples into hops of about 50 ms, measures each hop with operations of one
+fixed shape (see ``monitor.signal.frames``), then walks the hops one by one through the rules. So the
+result does not depend on how the samples are cut into blocks, and nothing looks ahead.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.baseline import Baseline
+from monitor.faults.episode import Episode, Finding
+from monitor.faults.masking import MaskingRule
+from monitor.faults.microphone import MicrophoneRule
+from monitor.faults.sag import SagRule
+from monitor.faults.stall import StallRule
+from monitor.hop import Hop
+from monitor.job import Job
+from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
+from monitor.pecks import Cycle
+from monitor.planning.materials import material
+from monitor.signal.cutting import CuttingDetector
+from monitor.signal.frames import Decimator, frame_geometry, overlapping
+from monitor.signal.level import SILENCE_DB, hop_levels, slope_per_s
+from monitor.signal.speed import SpeedTracker
+from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
+from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
+from monitor.spindle import Rotation, Spindle, SpindleState
+
+_HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
+_RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
+_CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
+
+
+class Listener:
+    """Hears one spindle: `feed` it samples, it gives a trace row a hop, events and peck rows.
+
+    Parameters
+    ----------
+    baseline : Baseline
+        What the machine sounds like running free; may be of another sample rate.
+    job : Job
+        What is drilled, and the thresholds.
+    fs : float
+        Sample rate of the samples, 8000 to 192000 Hz.
+
+    Notes
+    -----
+    Causal; a row's ``t`` is the newest sample used. Memory is constant: some 0.4 s of sound and tables
+    of a few MB. Not thread-safe: one caller at a time.
+
+    Raises
+    ------
+    ValueError
+        Sample rate out of range.
+    """
+
+    def __init__(self, baseline: Baseline, job: Job, fs: float) -> None:
+        self._g = frame_geometry(fs)
+        self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
+        self._job = job
+        speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
+        self._tracker = SpeedTracker(baseline, speeds, self._sg, self._g.usable_hz, self._g.hop_s)
+        self._explained = learned_bins(baseline, self._tracker.grid_hz, self._sg)
+        centres = self._sg.band_centres_hz
+        nearest = int(np.argmin([abs(math.log(speeds[0] / rpm)) for rpm in baseline.speeds_rpm]))
+        floor = np.interp(centres, baseline.floor_hz, baseline.floor_dbfs_hz[nearest])
+        self._learned_floor = floor.astype(np.float32)
+        top = min(baseline.floor_hz[-1], self._g.usable_hz)
+        self._cut_bands = (centres >= _CUT_SOUND_FROM_HZ) & (centres <= top)
+        if not self._cut_bands.any():
+            self._cut_bands[:] = True
+
+        self._decimator = Decimator(self._g)
+        self._pending: list[NDArray[np.float32]] = []
+        self._n_pending = 0
+        self._n_hops = 0
+        self._history = np.zeros(self._g.n_long - self._g.hop, np.float32)
+        self._over_history = np.ones((2 * AVERAGED - 2, self._sg.n_bins), np.float32)
+        self._level_history = np.full(_RISE_HOPS - 1, SILENCE_DB)
+
+        self._cut_detector = CuttingDetector()
+        self._spindle = Spindle(speeds)
+        self._cycle = Cycle(job, material(job.material).bulking)
+        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
+        self._stall = StallRule(job.sag_warning_pct)
+        self._microphone = MicrophoneRule()
+        self._masking = MaskingRule()
+        self._episodes: dict[Kind, Episode] = {}
+        self._cutting = False
+
+    @property
+    def fs(self) -> float:
+        """Sample rate in Hz."""
+        return self._g.fs_in
+
+    @property
+    def t(self) -> float:
+        """Seconds of signal judged so far."""
+        return self._n_hops * self._g.hop_in / self._g.fs_in
+
+    def feed(self, x: NDArray[np.floating]) -> Heard:
+        """Take the next samples.
+
+        Parameters
+        ----------
+        x : shape (n,), any n, full scale 1
+            Samples that are not numbers count as a microphone fault.
+
+        Returns
+        -------
+        Heard
+            What was decided with them; empty while no hop is complete.
+        """
+        x = np.asarray(x)
+        if x.ndim != 1:
+            raise ValueError(f"samples have shape {x.shape}; give one channel, shape (n,)")
+        self._pending.append(x.astype(np.float32, copy=True))
+        self._n_pending += x.size
+        heard = Heard()
+        n_hops = self._n_pending // self._g.hop_in
+        if n_hops:
+            flat = np.concatenate(self._pending)
+            used = n_hops * self._g.hop_in
+            self._pending, self._n_pending = [flat[used:].copy()], flat.size - used
+            hops = flat[:used].reshape(n_hops, self._g.hop_in)
+            for start in range(0, n_hops, _HOPS_AT_ONCE):
+                self._judge(hops[start : start + _HOPS_AT_ONCE], heard)
+        heard.active = self._active()
+        return heard
+
+    def finish(self) -> Heard:
+        """End of the recording or session: close the peck and blank under way."""
+        heard = Heard()
+        heard.events.extend(self._cycle.finish(self.t))
+        self._take_rows(heard)
+        heard.active = self._active()
+        return heard
+
+    def _active(self) -> frozenset[Kind]:
+        return frozenset(kind for kind, episode in self._episodes.items() if episode.active(self.t))
+
+    def _judge(self, hops: NDArray[np.float32], heard: Heard) -> None:
+        for hop in self._measure(hops):
+            row, events = self._step(hop)
+            heard.trace.append(row)
+            heard.events.extend(events)
+            self._take_rows(heard)
+
+    def _take_rows(self, heard: Heard) -> None:
+        heard.pecks.extend(self._cycle.rows)
+        self._cycle.rows.clear()
+
+    def _measure(self, hops: NDArray[np.float32]) -> list[Hop]:
+        """Everything that needs arrays, for a stack of hops, shape (n_hops, hop_in)."""
+        finite = np.isfinite(hops)
+        broken = np.zeros(hops.shape[0])
+        if not finite.all():
+            broken = 1.0 - finite.mean(axis=1)
+            hops = np.where(finite, hops, np.float32(0))
+        hops = np.clip(hops, -16, 16)  # a float recording may hold anything; keep powers finite
+        levels = hop_levels(hops, broken)
+        y = self._decimator.feed(hops)
+        long = overlapping(self._history, y, self._g.n_long)
+        self._history = long[-1, self._g.hop :].copy()
+        short = np.ascontiguousarray(long[:, self._g.n_long - self._g.n_short :])
+        density = power_density(short, self._sg)
+        bands = band_floor(density, self._sg)
+        floor_db = spread_floor(bands, self._sg)
+        density_db = to_db(density)
+        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs)
+        over_db = (bands - self._learned_floor)[:, self._cut_bands].mean(axis=1)
+        over = density * np.power(np.float32(10), floor_db * np.float32(-0.1))
+        seen = np.concatenate([self._over_history, over])
+        self._over_history = seen[over.shape[0] :].copy()
+        chatter_db = strongest_tone_db(seen, self._explained[speeds.state])
+        curve = np.concatenate([self._level_history, levels.level_db])
+        self._level_history = curve[levels.level_db.size :].copy()
+        rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
+        rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
+        columns = (
+            speeds.spindle_hz,
+            speeds.sd_hz,
+            speeds.rate_hz_s,
+            speeds.confidence,
+            speeds.running,
+            speeds.audible,
+            speeds.support,
+            levels.level_db,
+            levels.clipped,
+            levels.stuck,
+            levels.broken,
+            over_db.astype(np.float64),
+            chatter_db.astype(np.float64),
+            rise,
+        )
+        step_s = self._g.hop_in / self._g.fs_in
+        first = self._n_hops
+        return [
+            Hop((first + i + 1) * self._g.hop_in / self._g.fs_in, step_s, *values)
+            for i, values in enumerate(zip(*(column.tolist() for column in columns), strict=True))
+        ]
+
+    def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
+        """Walk one hop through the rules, in the order in which they depend on each other."""
+        self._n_hops += 1
+        rotation = self._spindle.step(hop, self._cutting, self._cycle.in_blank)
+        turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
+        # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
+        stall = self._stall.step(hop, rotation, self._cutting)
+        self._cutting = self._cut_detector.step(hop.t, hop.step_s, hop.over_db, rotation.sag, turning)
+        events: list[Event] = []
+        findings = [
+            self._microphone.step(hop, rotation),
+            stall,
+            self._sag.step(hop, rotation, self._cutting, self._cycle.in_blank),
+            self._masking.step(hop, rotation, self._cycle.in_blank),
+        ]
+        events.extend(self._events(hop, findings))
+        events.extend(self._spindle_events(hop, rotation))
+        events.extend(self._cycle.step(hop, rotation, self._cutting))
+        return self._row(hop, rotation), events
+
+    def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
+        """One event a cause: a fault of the microphone silences what was measured through it."""
+        place = self._cycle.place
+        deaf = findings[0] is not None and findings[0].severity is Severity.HOLD
+        for kind, found in zip((Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED), findings, strict=True):
+            if deaf and kind is not Kind.MIC_FAULT:
+                found = None
+            event = self._episodes.setdefault(kind, Episode()).step(hop.t, found, place)
+            if event is not None:
+                self._cycle.note(event)
+                yield event
+
+    def _spindle_events(self, hop: Hop, rotation: Rotation) -> Iterator[Event]:
+        if rotation.started:
+            message = f"The spindle turns, {hop.spindle_hz * 60:.0f} rpm."
+            yield Event(hop.t, Kind.SPINDLE_START, Severity.INFO, message, hop.spindle_hz * 60, unit="rpm")
+        if rotation.vanished:
+            message = "The spindle's sound is gone: it has stopped."
+            yield Event(hop.t, Kind.SPINDLE_STOP, Severity.INFO, message, 0.0, unit="rpm")
+
+    def _row(self, hop: Hop, rotation: Rotation) -> TraceRow:
+        if rotation.state is SpindleState.STOPPED:
+            speed, confidence = 0.0, 1 - hop.running
+        else:
+            speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence
+        return TraceRow(
+            t=hop.t,
+            speed_rpm=speed,
+            speed_confidence=confidence,
+            sag_pct=100 * rotation.sag,
+            level_db=hop.level_db,
+            cut_level_db=hop.over_db,
+            chatter_db=hop.chatter_db,
+            rise_db_per_s=hop.rise_db_per_s,
+            cutting=self._cutting,
+        )

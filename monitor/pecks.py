@@ -1,0 +1,236 @@
+"""Blanks and pecks from the cutting sound: where the drill is in the hole, and a row a peck."""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Iterator
+from dataclasses import dataclass, field
+
+import numpy as np
+
+from monitor.faults.episode import Place
+from monitor.hop import Hop
+from monitor.job import Job
+from monitor.measurements import Event, Kind, PeckRow, Severity
+from monitor.planning.flutes import flute_fill
+from monitor.spindle import Rotation
+
+CONFIRM_S = 0.15
+"""Cutting sound this long is contact; a tap on the bench is shorter."""
+
+APART_S = 0.3
+"""Silence this long ends a peck: a retract and return of any length takes longer, a lull within a cut does not."""
+
+SCHEDULE_WITHIN = 0.3
+"""A heard peck length this near the scheduled one is taken as the scheduled one: onset and end are
+known to about a tenth of a second."""
+
+FULL_DEPTH = 0.97
+"""Share of the hole's depth that counts as through."""
+
+_THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
+
+
+@dataclass(slots=True)
+class _Cut:
+    """One run of cutting sound under way."""
+
+    start_s: float
+    spot: bool
+    from_mm: float
+    turns: float = 0.0
+    told: bool = False
+    sags: list[float] = field(default_factory=list)
+    depths: list[float] = field(default_factory=list)
+    levels: list[float] = field(default_factory=list)
+    worst: str = ""
+    worst_rank: int = -1
+
+
+class Cycle:
+    """Follows blanks and pecks, one `step` a hop.
+
+    Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
+    """
+
+    def __init__(self, job: Job, bulking: float) -> None:
+        self._job = job
+        self._bulking = bulking
+        self._cut: _Cut | None = None
+        self._quiet_since_s = math.nan
+        self._deepest_mm = 0.0
+        self.blank = 0
+        self.peck = 0
+        self.in_blank = False
+        self.rows: list[PeckRow] = []
+
+    @property
+    def place(self) -> Place:
+        """Where the drill is; zeros outside a blank."""
+        if not self.in_blank:
+            return Place()
+        in_peck = self._cut is not None and not self._cut.spot
+        return Place(self.blank, self.peck if in_peck or self.peck else 0, self._depth_mm())
+
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Iterator[Event]:
+        """Take one hop, give the events it completes."""
+        if rotation.vanished:
+            yield from self._end_cut(hop.t)
+            yield from self._end_blank(hop.t)
+        if cutting:
+            self._quiet_since_s = math.nan
+            if self._cut is None:
+                self._cut = self._begin(hop)
+            self._continue(self._cut, hop, rotation)
+            if not self._cut.told and hop.t - self._cut.start_s >= CONFIRM_S:
+                yield from self._tell_contact(hop.t, self._cut)
+            return
+        if self._quiet_since_s != self._quiet_since_s:
+            self._quiet_since_s = hop.t - hop.step_s
+        quiet = hop.t - self._quiet_since_s
+        if self._cut is not None and quiet >= APART_S:
+            yield from self._end_cut(hop.t)
+        through = self._deepest_mm >= FULL_DEPTH * self._job.depth_mm
+        if self.in_blank and through and self._cut is None and quiet >= _THROUGH_GAP_S:
+            yield from self._end_blank(hop.t)
+
+    def finish(self, t: float) -> Iterator[Event]:
+        """End of the recording: close what is open."""
+        yield from self._end_cut(t)
+        yield from self._end_blank(t)
+
+    def note(self, event: Event) -> None:
+        """Remember the worst event of the present peck for its row."""
+        rank = (Severity.INFO, Severity.WARNING, Severity.HOLD).index(event.severity)
+        if self._cut is not None and rank > max(self._cut.worst_rank, 0):
+            self._cut.worst, self._cut.worst_rank = event.kind.value, rank
+
+    def _begin(self, hop: Hop) -> _Cut:
+        return _Cut(hop.t - hop.step_s, self._is_spot(hop), self._deepest_mm)
+
+    def _is_spot(self, hop: Hop) -> bool:
+        """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
+        spot = self._job.spot_rpm
+        if spot is None or not hop.heard or self.peck:
+            return False
+        rpm = hop.spindle_hz * 60
+        return abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
+
+    def _depth_mm(self) -> float:
+        if self._cut is None or self._cut.spot:
+            return self._deepest_mm
+        depth = self._cut.from_mm + self._cut.turns * self._job.feed_mm_per_rev
+        return min(depth, self._job.depth_mm)
+
+    def _continue(self, cut: _Cut, hop: Hop, rotation: Rotation) -> None:
+        if hop.heard:
+            cut.turns += hop.spindle_hz * hop.step_s
+        cut.levels.append(hop.over_db)
+        if rotation.sag == rotation.sag:
+            cut.sags.append(100 * rotation.sag)
+            cut.depths.append(cut.turns * self._job.feed_mm_per_rev)
+
+    def _tell_contact(self, t: float, cut: _Cut) -> Iterator[Event]:
+        cut.told = True
+        if not self.in_blank:
+            self.in_blank = True
+            self.blank += 1
+            self.peck = 0
+            yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
+        if cut.spot:
+            yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
+            return
+        self.peck += 1
+        yield self._event(t, Kind.PECK_START, f"Peck {self.peck} begins.", cut.start_s)
+
+    def _end_cut(self, t: float) -> Iterator[Event]:
+        cut, self._cut = self._cut, None
+        if cut is None or not cut.told:
+            return
+        end_s = self._quiet_since_s if self._quiet_since_s == self._quiet_since_s else t
+        if cut.spot:
+            yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
+            return
+        length = self._length_mm(cut)
+        self._deepest_mm = min(cut.from_mm + length, self._job.depth_mm)
+        self.rows.append(self._row(cut, end_s, self._deepest_mm))
+        message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
+        yield self._event(t, Kind.PECK_END, message, end_s)
+
+    def _length_mm(self, cut: _Cut) -> float:
+        heard = cut.turns * self._job.feed_mm_per_rev
+        schedule = self._job.pecks_mm
+        planned = schedule[min(self.peck, len(schedule)) - 1]
+        return planned if abs(heard / planned - 1) <= SCHEDULE_WITHIN else heard
+
+    def _end_blank(self, t: float) -> Iterator[Event]:
+        if self.in_blank:
+            message = f"Blank {self.blank} ends after {self.peck} pecks."
+            yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)
+        self.in_blank = False
+        self.peck = 0
+        self._deepest_mm = 0.0
+
+    def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
+        nan = math.nan
+        removed = to_mm - cut.from_mm
+        fill = flute_fill(removed, to_mm, self._job.flute_length_mm, self._bulking)
+        return PeckRow(
+            blank=self.blank,
+            peck=self.peck,
+            start_s=cut.start_s,
+            end_s=end_s,
+            depth_from_mm=cut.from_mm,
+            depth_to_mm=to_mm,
+            mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else nan,
+            max_sag_pct=max(cut.sags) if cut.sags else nan,
+            climb_depth_mm=climb_depth(np.array(cut.depths), np.array(cut.sags)),
+            mean_cut_level_db=float(np.mean(cut.levels)),
+            flute_fill=fill,
+            worst_event=cut.worst,
+        )
+
+    def _event(self, t: float, kind: Kind, message: str, onset_s: float) -> Event:
+        place = self.place
+        return Event(
+            t,
+            kind,
+            Severity.INFO,
+            message,
+            blank=place.blank,
+            peck=place.peck,
+            depth_mm=place.depth_mm,
+            onset_s=onset_s,
+        )
+
+
+def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
+    """Depth within a peck at which the load began to climb; NaN if it did not.
+
+    Least-squares hinge (level, then a straight rise), its corner tried at every sample but the first
+    and last few. It counts as a climb where the hinge explains more than a level line by the
+    Bayesian information criterion for its two more parameters (Schwarz 1978, from memory), neighbouring
+    samples sharing half their sound, and rises.
+
+    Parameters
+    ----------
+    depth_mm, load : shape (n,)
+        Depth within the peck and load (sag or level) at each hop.
+    """
+    n = depth_mm.size
+    least = 4  # samples on either side of the corner
+    if n < 3 * least or not np.all(np.isfinite(load)):
+        return math.nan
+    flat = float(np.square(load - load.mean()).sum())
+    corners = depth_mm[least : n - least]
+    ramps = np.maximum(depth_mm[None, :] - corners[:, None], 0)
+    ramps = ramps - ramps.mean(axis=1, keepdims=True)
+    energy = np.square(ramps).sum(axis=1)
+    slopes = ramps @ (load - load.mean()) / np.maximum(energy, 1e-12)
+    left = flat - slopes**2 * energy
+    best = int(np.argmin(left))
+    independent = n / 2
+    gain = independent * math.log(max(flat, 1e-12) / max(float(left[best]), 1e-12))
+    if slopes[best] <= 0 or gain <= 2 * math.log(independent):
+        return math.nan
+    return float(corners[best])

@@ -1,0 +1,144 @@
+"""What the spindle is doing: stopped, turning, or not to be told; and its free-running speed."""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass
+from enum import StrEnum
+
+from monitor.hop import Hop
+
+GONE_NATS = math.log(10_000)
+"""Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
+
+_ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
+_SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
+_START_HOPS = 3
+
+_SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up, down, or being loaded
+_FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
+_REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
+_REFERENCE_LEAST = 4
+_DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
+_COMMANDED_WITHIN = 0.06  # dial error and droop
+_OTHER_SPEED_HOPS = 20  # a second steady, not cutting: the person chose another speed
+_OTHER_SPEED_HOPS_IN_BLANK = 60  # within a blank that would be odd: three seconds
+
+
+class SpindleState(StrEnum):
+    """What is known of the rotation."""
+
+    UNKNOWN = "unknown"
+    STOPPED = "stopped"
+    TURNING = "turning"
+    MASKED = "masked"  # was turning, and other sound now drowns its lines
+
+
+@dataclass(frozen=True, slots=True)
+class Rotation:
+    """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation."""
+
+    state: SpindleState
+    reference_hz: float
+    sag: float
+    sag_sd: float
+    started: bool
+    vanished: bool
+
+
+class Spindle:
+    """Follows the spindle's state and its free-running reference; one `step` a hop.
+
+    The reference is what was heard, never the label: the newest free-running speed of this blank,
+    else the commanded speed on the baseline's scale.
+    """
+
+    def __init__(self, commanded_rpm: tuple[float, ...]) -> None:
+        self._commanded_hz = tuple(rpm / 60 for rpm in commanded_rpm)
+        self._state = SpindleState.UNKNOWN
+        self._absent = 0.0
+        self._present_hops = 0
+        self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS)
+        self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
+        self._reference: float | None = None
+        self._last_cut_s = -math.inf
+
+    def step(self, hop: Hop, cutting: bool, in_blank: bool) -> Rotation:
+        """Take one hop; ``cutting`` and ``in_blank`` as judged up to the hop before."""
+        if cutting:
+            self._last_cut_s = hop.t
+        started, vanished = self._follow_state(hop)
+        if started or vanished:
+            self._forget()
+        elif self._state is SpindleState.TURNING:
+            self._follow_reference(hop, in_blank)
+        reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
+        sag, sag_sd = math.nan, math.nan
+        if self._state is SpindleState.TURNING and hop.heard and self._known(hop):
+            sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
+        return Rotation(self._state, reference, sag, sag_sd, started, vanished)
+
+    def _follow_state(self, hop: Hop) -> tuple[bool, bool]:
+        present = hop.running > _PRESENT and hop.heard
+        self._present_hops = self._present_hops + 1 if present else 0
+        if hop.running < _ABSENT:
+            self._absent += _SHARE * hop.audible
+        elif hop.running > 0.5:
+            self._absent = 0.0
+        gone = self._absent >= GONE_NATS
+        if self._present_hops >= _START_HOPS and self._state is not SpindleState.TURNING:
+            started = self._state is not SpindleState.MASKED
+            self._state = SpindleState.TURNING
+            return started, False
+        if gone and self._state is not SpindleState.STOPPED:
+            vanished = self._state in (SpindleState.TURNING, SpindleState.MASKED)
+            self._state = SpindleState.STOPPED
+            return False, vanished
+        if self._state is SpindleState.TURNING and hop.running < 0.5 and not gone:
+            self._state = SpindleState.MASKED
+        elif self._state is SpindleState.MASKED and present:
+            self._state = SpindleState.TURNING
+        return False, False
+
+    def _forget(self) -> None:
+        self._reference = None
+        self._free.clear()
+        self._other.clear()
+
+    def _known(self, hop: Hop) -> bool:
+        """Whether sag means something: a free-running speed was heard, or the drill is already in."""
+        return self._reference is not None or hop.t - self._last_cut_s < _FREE_AFTER_S
+
+    def _follow_reference(self, hop: Hop, in_blank: bool) -> None:
+        free = hop.t - self._last_cut_s >= _FREE_AFTER_S
+        steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
+        if not (free and steady and hop.confidence > 0.8):
+            if not free or not steady:
+                self._other.clear()
+            return
+        base = self._reference if self._reference is not None else self._nearest_commanded(hop)
+        within = _DRIFT if self._reference is not None else _COMMANDED_WITHIN
+        if abs(hop.spindle_hz / base - 1) <= within:
+            self._other.clear()
+            self._free.append(hop.spindle_hz)
+            if len(self._free) >= _REFERENCE_LEAST:
+                self._reference = statistics.median(self._free)
+            return
+        self._other.append(hop.spindle_hz)
+        known_speed = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) <= _COMMANDED_WITHIN
+        need = _OTHER_SPEED_HOPS_IN_BLANK if in_blank else _OTHER_SPEED_HOPS
+        need = _REFERENCE_LEAST if known_speed else need
+        if len(self._other) >= need:
+            middle = statistics.median(self._other)
+            if max(abs(s / middle - 1) for s in self._other) < 0.02:
+                self._reference = middle
+                self._free.clear()
+                self._free.extend(list(self._other)[-_REFERENCE_HOPS:])
+            self._other.clear()
+
+    def _nearest_commanded(self, hop: Hop) -> float:
+        if not hop.heard:
+            return self._reference if self._reference is not None else self._commanded_hz[0]
+        return min(self._commanded_hz, key=lambda hz: abs(math.log(hop.spindle_hz / hz)))
