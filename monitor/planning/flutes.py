@@ -56,5 +56,5 @@ def flute_fill(
 def peck_for_fill(
     fill: float, flute_length_mm: float, bulking: float, flute_area_fraction: float = FLUTE_AREA_FRACTION
 ) -> float:
-    """Return the peck, in mm, that fills the flutes to ``fill`` once the hole is deeper than they are long."""
+    """Return the peck, mm, that fills the flutes to ``fill`` in a hole deeper than they are long."""
     return fill * flute_area_fraction * flute_length_mm / bulking

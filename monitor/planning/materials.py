@@ -96,7 +96,9 @@ def _one(key: str, entry: Any, where: str) -> Material:
         raise InputError(f'{where}: {key}.chip_form: "{chip_form}" is none of {", ".join(CHIP_FORMS)}')
     speeds = value("speed_m_min")
     if not isinstance(speeds, list) or len(speeds) != 2:
-        raise InputError(f"{where}: {key}.speed_m_min: write two numbers, the lowest and the highest, in m/min")
+        raise InputError(
+            f"{where}: {key}.speed_m_min: write two numbers, the lowest and the highest, in m/min"
+        )
     low, high = (_in_range(speed, f"{where}: {key}.speed_m_min", 0.1, 5000.0) for speed in speeds)
     if low > high:
         raise InputError(f"{where}: {key}.speed_m_min: {low:g} is above {high:g}; put the lower one first")

@@ -106,4 +106,4 @@ def lip_modulation(
     """
     angle = ((turns - np.floor(turns)) * (2 * np.pi)).astype(np.float32)
     gain = 1.0 + depth * np.cos(flutes * angle) + (uneven + eccentric) * np.cos(angle + 0.7)
-    return np.maximum(gain, 0.0).astype(np.float32)
+    return np.asarray(np.maximum(gain, 0.0), np.float32)

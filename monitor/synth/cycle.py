@@ -6,8 +6,9 @@ spindle's speed is integrated under the load. Everything that is heard later fol
 
 from __future__ import annotations
 
-from dataclasses import dataclass, field
-from math import ceil, tan, radians
+from dataclasses import dataclass, field, fields, replace
+from math import ceil, radians, tan
+from typing import Any
 
 import numpy as np
 from numpy.typing import NDArray
@@ -76,7 +77,7 @@ class Cycle:
 
 @dataclass(frozen=True)
 class Move:
-    """One stretch of the cycle: how long, at which commanded speed, how fast the axis goes (+ into the work)."""
+    """One stretch of the cycle: its length, commanded speed and axis speed (positive into the work)."""
 
     what: str  # idle | settle | rapid | spot | feed | held | dwell | retract | stop
     seconds: float
@@ -113,7 +114,8 @@ class BlankCurves:
     chatter: Curve
     chatter_hz: Curve
     knock: Curve
-    snap: list[int] = field(default_factory=list)  # indices of single loud cracks
+    snaps: list[int] = field(default_factory=list)  # indices of single loud cracks
+    clunks: list[tuple[int, float]] = field(default_factory=list)  # handling: index and height
 
     free_rpm: Curve = field(default_factory=lambda: np.zeros(0))
     rpm: Curve = field(default_factory=lambda: np.zeros(0))
@@ -123,6 +125,21 @@ class BlankCurves:
     def n(self) -> int:
         """Number of samples of every curve."""
         return int(self.tip_mm.size)
+
+    def second(self, k: int) -> BlankCurves:
+        """Return the ``k``-th second with the point that ends it: MECHANICS_HZ + 1 points of every curve."""
+        begin = k * MECHANICS_HZ
+        at = np.minimum(np.arange(begin, begin + MECHANICS_HZ + 1), self.n - 1)
+        values = ((f.name, getattr(self, f.name)) for f in fields(self))
+        cut: dict[str, Any] = {name: v[at] for name, v in values if isinstance(v, np.ndarray) and v.size}
+        inside = range(begin, begin + MECHANICS_HZ)
+        return replace(
+            self,
+            **cut,
+            start_s=self.start_s + k,
+            snaps=[index - begin for index in self.snaps if index in inside],
+            clunks=[(index - begin, height) for index, height in self.clunks if index in inside],
+        )
 
 
 def plan_blank(
@@ -141,7 +158,9 @@ def plan_blank(
 
     def go(to: float, speed: float, what: str, peck: int = 0) -> None:
         nonlocal tip
-        moves.append(Move(what, abs(to - tip) / speed, moves[-1].commanded_rpm, float(np.sign(to - tip)) * speed, peck))
+        moves.append(
+            Move(what, abs(to - tip) / speed, moves[-1].commanded_rpm, float(np.sign(to - tip)) * speed, peck)
+        )
         tip = to
 
     if cycle.spot_rpm:
@@ -194,9 +213,7 @@ def lay_out(cycle: Cycle, moves: list[Move], blank: int, start_s: float) -> Blan
             bite *= np.clip((cycle.depth_mm - depth) / cone, 0.05, 1.0)
         engaged[here] = bite
         fill[(peck == number)] = 0.0
-        fill[here] = flute_fill(
-            depth - start, depth, cycle.flute_length_mm, material(cycle.material).bulking
-        )
+        fill[here] = flute_fill(depth - start, depth, cycle.flute_length_mm, material(cycle.material).bulking)
         held = (peck == number) & ~feeding
         if held.any() and here.any():
             fill[held] = fill[np.flatnonzero(here)[-1]]
@@ -267,7 +284,14 @@ def turn(
     warm = machine.drift * np.exp(-running / machine.drift_s)
     ideal = commanded * (1 + machine.dial_error) * (1 + wander_curve(machine, rng, n, state) + warm)
     unit = drilling_torque(material(cycle.material).kc, 1.0, cycle.drill_diameter_mm)
-    load = unit * curves.engaged * curves.torque_factor * packing_factor(curves.fill) * np.maximum(curves.mm_s, 0) * 60
+    load = (
+        unit
+        * curves.engaged
+        * curves.torque_factor
+        * packing_factor(curves.fill)
+        * np.maximum(curves.mm_s, 0)
+        * 60
+    )
     if cycle.eccentric:
         turns = np.cumsum(commanded) * DT / 60
         load = load * (1 + cycle.eccentric * np.cos(2 * np.pi * turns))
@@ -279,7 +303,9 @@ def turn(
     rpm, free, demand = state.rpm, state.free_rpm, state.demand_rpm
     recovered, stalled = state.recovered_rpm, state.stalled
     out_rpm, out_free, out_torque = [0.0] * n, [0.0] * n, [0.0] * n
-    steps = zip(commanded.tolist(), ideal.tolist(), load.tolist(), curves.torque_extra_nm.tolist(), strict=True)
+    steps = zip(
+        commanded.tolist(), ideal.tolist(), load.tolist(), curves.torque_extra_nm.tolist(), strict=True
+    )
     for k, (command, wanted, cutting, extra) in enumerate(steps):
         if command <= 0.0:
             rpm, free, demand, recovered, stalled = rpm * coast, free * coast, free * coast, 0.0, False
@@ -303,7 +329,11 @@ def turn(
         out_rpm[k], out_free[k], out_torque[k] = rpm, free, torque
     state.rpm, state.free_rpm, state.demand_rpm = rpm, free, demand
     state.recovered_rpm, state.stalled = recovered, stalled
-    curves.rpm, curves.free_rpm, curves.torque_nm = np.array(out_rpm), np.array(out_free), np.array(out_torque)
+    curves.rpm, curves.free_rpm, curves.torque_nm = (
+        np.array(out_rpm),
+        np.array(out_free),
+        np.array(out_torque),
+    )
     # What no longer turns no longer cuts; a thicker chip is louder.
     alive = np.clip(curves.rpm / np.maximum(curves.free_rpm, 1.0) / 0.2, 0.0, 1.0) * (curves.rpm > 5.0)
     for name in ("cut", "crackle", "rub", "squeal", "chatter", "knock"):

@@ -69,7 +69,9 @@ class Packing:
             here = curves.peck == number
             if not here.any():
                 continue
-            curves.fill[here] = np.where(curves.engaged[here] > 0, curves.fill[here] + left, curves.fill[here])
+            curves.fill[here] = np.where(
+                curves.engaged[here] > 0, curves.fill[here] + left, curves.fill[here]
+            )
             left = self.kept * float(curves.fill[here].max())
         return Onset("packing", k, self.peck, {"kept": self.kept})
 
@@ -123,7 +125,9 @@ class Chatter:
         rotation = curves.commanded_rpm[k:end] / 60.0
         base = self.hz if self.order is None else self.order * 1.001 * rotation
         curves.chatter_hz[k:end] = base * (1.0 + 0.002 * _wander(rng, end - k, 2.0))
-        return Onset("chatter", k, self.peck, {"hz": float(curves.chatter_hz[k]), "growth_db_s": self.growth_db_s})
+        return Onset(
+            "chatter", k, self.peck, {"hz": float(curves.chatter_hz[k]), "growth_db_s": self.growth_db_s}
+        )
 
 
 @dataclass(frozen=True)
@@ -140,7 +144,9 @@ class Loosening:
         k = feed_index(curves, self.peck, self.at)
         db = np.minimum(self.growth_db_s * np.arange(curves.n - k) * DT, self.most_db)
         turning = curves.commanded_rpm[k:] > 0
-        curves.knock[k:] = NORMAL_KNOCK * 10 ** (db / 20) * turning * np.where(curves.engaged[k:] > 0, 1.0, 0.6)
+        curves.knock[k:] = (
+            NORMAL_KNOCK * 10 ** (db / 20) * turning * np.where(curves.engaged[k:] > 0, 1.0, 0.6)
+        )
         twice = 20.0 * np.log10(2.0) / self.growth_db_s
         return Onset("loosening", k, self.peck, {"growth_db_s": self.growth_db_s, "double_after_s": twice})
 
@@ -151,7 +157,7 @@ NORMAL_KNOCK = 0.12
 
 @dataclass(frozen=True)
 class LostCut:
-    """The drill breaks (with a crack) or the blank spins with it (with a squeak): the feed goes on, no cut."""
+    """The drill breaks (with a crack) or the blank spins with it: the feed goes on without a cut."""
 
     blank: int
     peck: int
@@ -166,7 +172,7 @@ class LostCut:
         curves.rub[k:] = rubbing if self.cause == "spun" else 0.1 * rubbing
         curves.engaged[k:] = 0.0
         if self.cause == "broken":
-            curves.snap.append(k)
+            curves.snaps.append(k)
         return Onset("lost_cut", k, self.peck, {})
 
 
@@ -192,17 +198,23 @@ Fault = Bind | Packing | Melting | Chatter | Loosening | LostCut | PowerLoss
 class MicFault:
     """The microphone fails, or changes, between ``start_s`` and ``start_s + seconds`` of the recording.
 
-    silence: digital zeros; stuck: one value; unplugged: the sound is gone, noise and hum of the input stay;
-    clipping: the gain is ``gain_db`` too high; dropouts: runs of zeros; gain: a step of ``gain_db`` (no fault).
+    silence: digital zeros; stuck: one value; unplugged: the sound is gone, noise and hum of the input
+    stay; clipping: the gain is ``gain_db`` too high; dropouts: runs of zeros; gain: a step of ``gain_db``,
+    which is no fault.
     """
 
     mode: Literal["silence", "stuck", "unplugged", "clipping", "dropouts", "gain"]
     start_s: float
-    seconds: float = 1e9
+    seconds: float = float("inf")
     gain_db: float = 30.0
 
     def alter(
-        self, x: NDArray[np.float32], t0: float, fs: int, residue: NDArray[np.float32], rng: np.random.Generator
+        self,
+        x: NDArray[np.float32],
+        t0: float,
+        fs: int,
+        residue: NDArray[np.float32],
+        rng: np.random.Generator,
     ) -> NDArray[np.float32]:
         """Return one second of recording, ``x`` beginning at ``t0``, with the fault.
 
@@ -210,7 +222,7 @@ class MicFault:
         caller applies.
         """
         a = int(np.clip(round((self.start_s - t0) * fs), 0, x.size))
-        b = int(np.clip(round((self.start_s + self.seconds - t0) * fs), 0, x.size))
+        b = int(np.clip(round((min(self.start_s + self.seconds, t0 + 1.0) - t0) * fs), 0, x.size))
         if a >= b:
             return x
         y = x.copy()
@@ -257,4 +269,4 @@ def _last(curves: BlankCurves, peck: int) -> int:
 def _wander(rng: np.random.Generator, n: int, hz: float) -> NDArray[np.float64]:
     """Return smooth noise of unit rms that changes ``hz`` times a second, by linear interpolation."""
     knots = rng.standard_normal(int(n * DT * hz) + 3) * 1.2
-    return np.interp(np.arange(n) * DT * hz, np.arange(knots.size), knots)
+    return np.asarray(np.interp(np.arange(n) * DT * hz, np.arange(knots.size), knots))

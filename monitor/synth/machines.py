@@ -228,8 +228,12 @@ def _bearing_shafts(rng: np.random.Generator) -> list[Shaft]:
     """Ball passing of the outer and inner race: n/2 (1 -+ d/D cos a), which is never an integer order."""
     balls, geometry = int(rng.integers(8, 15)), float(rng.uniform(0.15, 0.3))
     return [
-        _shaft(rng, "outer race", "rotor", balls / 2 * (1 - geometry), range(1, 6), 0.15, fall=0.4, growth=1.2),
-        _shaft(rng, "inner race", "rotor", balls / 2 * (1 + geometry), range(1, 6), 0.12, fall=0.4, growth=1.2),
+        _shaft(
+            rng, "outer race", "rotor", balls / 2 * (1 - geometry), range(1, 6), 0.15, fall=0.4, growth=1.2
+        ),
+        _shaft(
+            rng, "inner race", "rotor", balls / 2 * (1 + geometry), range(1, 6), 0.12, fall=0.4, growth=1.2
+        ),
     ]
 
 
@@ -238,7 +242,9 @@ def _fixed_shafts(rng: np.random.Generator, kind: Motor) -> list[Shaft]:
     blades, fan_rpm = int(rng.integers(5, 12)), float(rng.uniform(1400.0, 3000.0))
     shafts = [
         _shaft(rng, "mains", "fixed", mains, (1, 2, 3, 4, 6, 8, 10), 0.35, fall=0.6, growth=0.0),
-        _shaft(rng, "fan", "fixed", fan_rpm / 60.0, (blades, 2 * blades, 3 * blades), 0.2, fall=0.8, growth=0.0),
+        _shaft(
+            rng, "fan", "fixed", fan_rpm / 60.0, (blades, 2 * blades, 3 * blades), 0.2, fall=0.8, growth=0.0
+        ),
     ]
     if kind != "induction" or rng.random() < 0.7:
         switching = float(rng.uniform(2500.0, 7800.0))

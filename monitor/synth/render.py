@@ -1,13 +1,13 @@
 """From a scene to samples: every source through its path to the microphone, one second at a time.
 
-Seconds are rendered in order and re-cut to the block sizes asked for, so block sizes change nothing and memory
-stays the same however long the batch. Nothing repeats: noise is drawn anew all the time.
+Seconds are rendered in order and re-cut to the block sizes asked for, so block sizes change nothing and
+memory stays the same however long the batch. Nothing repeats: noise is drawn anew all the time.
 """
 
 from __future__ import annotations
 
-from collections.abc import Iterator
-from dataclasses import dataclass, field, replace
+from collections.abc import Callable, Iterator
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -18,7 +18,18 @@ from monitor.planning.materials import material
 from monitor.synth import backgrounds as background_sounds
 from monitor.synth.backgrounds import Background
 from monitor.synth.cutting import crackles, cut_sound, hiss_colour, lip_modulation, rub_colour
-from monitor.synth.cycle import DT, MECHANICS_HZ, BlankCurves, Curve, Cycle, Move, SpindleState, lay_out, plan_blank, turn
+from monitor.synth.cycle import (
+    DT,
+    MECHANICS_HZ,
+    BlankCurves,
+    Curve,
+    Cycle,
+    Move,
+    SpindleState,
+    lay_out,
+    plan_blank,
+    turn,
+)
 from monitor.synth.faults import NORMAL_KNOCK, Fault, MicFault, Onset, held_seconds
 from monitor.synth.machines import REFERENCE_RPM, Machine, Mode, Shaft, read_table, wave_table
 from monitor.synth.rooms import (
@@ -40,13 +51,16 @@ Samples = NDArray[np.float32]
 
 LOWEST_FS = 8000
 
+SQUEAL_HZ = 2600.0
+"""Pitch at which softened work squeals: stick and slip of the lips, a few kilohertz (from memory)."""
+
 
 @dataclass(frozen=True)
 class Scene:
     """A batch in a room: what is drilled, on which machine, what goes wrong, what else is heard.
 
-    ``cut_db`` is the sound of a normal cut over the machine's noise, in LINE_BAND_HZ. ``seconds`` cuts the scene
-    short; ``blanks`` may be very large. ``lead_s`` is the quiet before the first spindle start.
+    ``cut_db`` is the sound of a normal cut over the machine's noise, in LINE_BAND_HZ. ``seconds`` cuts the
+    scene short; ``blanks`` may be very large. ``lead_s`` is the quiet before the first spindle start.
     """
 
     name: str
@@ -88,7 +102,13 @@ def free_running(
     whole = int(np.ceil(seconds))
     curves = lay_out(cycle, [Move("settle", whole, rpm)], 0, 0.0)
     at = machine.free_rpm(rpm) * (1 + machine.drift)
-    turn(curves, cycle, machine, SpindleState(rpm=at, free_rpm=at, demand_rpm=at), stream(seed, "wander", "free"))
+    turn(
+        curves,
+        cycle,
+        machine,
+        SpindleState(rpm=at, free_rpm=at, demand_rpm=at),
+        stream(seed, "wander", "free"),
+    )
     sound = _Sound(machine, room, cycle, 0.0, fs, stream(seed, "sound", "free"), highest_rpm=rpm)
     parts = [sound.second(curves, k) for k in range(whole)]
     return limit(np.concatenate(parts), room)[: round(seconds * fs)]
@@ -153,10 +173,15 @@ class SceneStream:
         played = 0
         for blank in range(1, scene.blanks + 1):
             lead = scene.lead_s if blank == 1 else float(timing.uniform(0.2, 1.0))
-            moves = plan_blank(cycle, machine, lead, held_seconds(scene.faults, blank, cycle), blank == scene.blanks)
+            moves = plan_blank(
+                cycle, machine, lead, held_seconds(scene.faults, blank, cycle), blank == scene.blanks
+            )
             curves = lay_out(cycle, moves, blank, float(played))
             vary(curves, cycle, faulty)
-            onsets = [fault.apply(curves, cycle, machine, faulty) for fault in scene.faults if fault.blank == blank]
+            handle(curves, faulty)
+            onsets = [
+                fault.apply(curves, cycle, machine, faulty) for fault in scene.faults if fault.blank == blank
+            ]
             turn(curves, cycle, machine, state, turning)
             whole = curves.n // MECHANICS_HZ
             if scene.seconds is not None:
@@ -187,13 +212,14 @@ class SceneStream:
         truth.pecks += [peck for peck in pecks if peck.contact_s < end]
         truth.spots += [spot for spot in spots if spot.start_s < end]
         truth.blanks.append(blank)
-        truth.faults += [f for f in (told_fault(curves, o, self.scene, sound) for o in onsets) if f.onset_s < end]
+        truth.faults += [
+            f for f in (told_fault(curves, o, self.scene, sound) for o in onsets) if f.onset_s < end
+        ]
         for mic in self.scene.mic_faults:
             if curves.start_s <= mic.start_s < end:
-                truth.faults.append(
-                    FaultTruth("mic_fault" if mic.mode != "gain" else "gain_step", mic.start_s,
-                               mic.start_s + mic.seconds, curves.blank, 0, {"mode": mic.mode})
-                )  # fmt: skip
+                kind = "gain_step" if mic.mode == "gain" else "mic_fault"
+                over = mic.start_s + mic.seconds
+                truth.faults.append(FaultTruth(kind, mic.start_s, over, curves.blank, 0, {"mode": mic.mode}))
         for background in self.scene.backgrounds:
             if curves.start_s <= background.start_s < end:
                 truth.backgrounds.append(
@@ -227,7 +253,9 @@ def told_cycle(curves: BlankCurves, scene: Scene) -> tuple[list[PeckTruth], list
     spots = []
     touching = np.flatnonzero(curves.spotting & (curves.tip_mm >= 0))
     if touching.size:
-        spots.append(SpanTruth("spot", curves.blank, start + touching[0] * DT, start + (touching[-1] + 1) * DT))
+        spots.append(
+            SpanTruth("spot", curves.blank, start + touching[0] * DT, start + (touching[-1] + 1) * DT)
+        )
     on = np.flatnonzero(curves.commanded_rpm > 0)
     blank = SpanTruth("blank", curves.blank, start + on[0] * DT, start + (on[-1] + 1) * DT)
     return pecks, spots, blank
@@ -253,7 +281,9 @@ def told_fault(curves: BlankCurves, onset: Onset, scene: Scene, sound: _Sound) -
         end = int(np.flatnonzero(curves.peck == onset.peck)[-1]) + 1
     elif stop.size:
         end = onset.index + int(stop[0])
-    return FaultTruth(onset.kind, start + onset.index * DT, start + end * DT, curves.blank, onset.peck, {**facts})
+    return FaultTruth(
+        onset.kind, start + onset.index * DT, start + end * DT, curves.blank, onset.peck, {**facts}
+    )
 
 
 def vary(curves: BlankCurves, cycle: Cycle, rng: np.random.Generator) -> None:
@@ -269,6 +299,14 @@ def vary(curves: BlankCurves, cycle: Cycle, rng: np.random.Generator) -> None:
     for curve in (curves.cut, curves.crackle, curves.rub):
         curve *= gain[curves.peck] * grain
     curves.knock[:] = NORMAL_KNOCK * curves.cut
+
+
+def handle(curves: BlankCurves, rng: np.random.Generator) -> None:
+    """Let chuck, blank and tools be heard while the spindle rests: one to three clunks a pause."""
+    for move, start, end in curves.moves:
+        if move.what == "idle" and move.commanded_rpm == 0 and end - start > MECHANICS_HZ // 2:
+            for index in rng.integers(start, end, int(rng.integers(1, 4))):
+                curves.clunks.append((int(index), float(rng.uniform(0.3, 1.5))))
 
 
 @dataclass
@@ -295,12 +333,13 @@ class _Sound:
         self._index = np.arange(fs) * MECHANICS_HZ // fs
         self._part = (np.arange(fs) * MECHANICS_HZ / fs - self._index).astype(np.float32)
         self._turns = {"rotor": 0.0, "electrical": 0.0, "axis": 0.0, "chatter": 0.0, "squeal": 0.0}
+        self._strength = [1.0] * len(machine.shafts)
         self._clock = 0
-        self._axis = _axis_shaft(machine)
         self._tables = [
-            (shaft, wave_table(shaft, _highest(shaft, highest_rpm * 1.08, fs)))
-            for shaft in (*machine.shafts, self._axis)
+            (shaft, wave_table(shaft, _highest(shaft, highest_rpm * 1.08, fs))) for shaft in machine.shafts
         ]
+        axis = _axis_shaft(machine)
+        self._axis_table = wave_table(axis, 0.45 * fs / (cycle.rapid_mm_s * machine.axis_turns_per_mm))
         body = stream(machine.seed, "bodies")
         near = [reverberation(room, fs, far=False), microphone(room, fs), highpass(fs, RADIATION_HZ)]
         structure = ringing(machine.modes, fs)
@@ -310,11 +349,14 @@ class _Sound:
         self._paths = {
             "lines": self._path(*near, structure),
             "floor": self._path(*near, structure, shaped(sloping(fs, machine.floor_slope_db, body), fs)),
-            "ambient": self._path(microphone(room, fs), shaped(sloping(fs, 4.0, stream(room.seed, "ambient")), fs)),
+            "ambient": self._path(
+                microphone(room, fs), shaped(sloping(fs, 4.0, stream(room.seed, "ambient")), fs)
+            ),
             "hiss": self._path(*near, tool, hiss),
             "crackle": self._path(*near, tool, hiss, highpass(fs, 900.0)),
             "rub": self._path(*near, structure, shaped(rub_colour(fs), fs)),
             "knock": self._path(*near, holding),
+            "tone": self._path(*near),
         }
         self.gains = self._balance(cut_db)
 
@@ -365,7 +407,9 @@ class _Sound:
         rotor = sum(self.line_power(s, rpm) for s in machine.shafts if s.follows == "rotor")
         others = sum(self.line_power(s, rpm) for s in machine.shafts if s.follows != "rotor")
         if rotor <= 0.0:
-            raise InputError(f"at {rpm:g} rpm this machine has no line between {LINE_BAND_HZ[0]:g} Hz and the top")
+            raise InputError(
+                f"at {rpm:g} rpm this machine has no line between {LINE_BAND_HZ[0]:g} Hz and the top"
+            )
         ambient, electronic = 10 ** (room.ambient_db / 10), 10 ** (room.electronic_db / 10)
         noise = rotor / 10 ** (room.snr_db / 10)
         floor = noise / (1.0 + ambient + electronic)
@@ -394,22 +438,21 @@ class _Sound:
         hz = float(curves.chatter_hz.max())
         if hz <= 0.0:
             return np.full(curves.n, -np.inf)
+        sources = ("floor", "hiss", "crackle", "rub")
         noise = sum(
-            self.gains[name] ** 2 * self._gain_at(name, hz) * 20.0 * 2.0 / self.fs for name in ("floor", "hiss", "crackle")
+            self.gains[name] ** 2 * self._gain_at(name, hz) * 20.0 * 2.0 / self.fs for name in sources
         )
-        tone = 0.5 * (curves.chatter * self.gains["tone"]) ** 2
+        tone = 0.5 * (curves.chatter * self.gains["tone"]) ** 2 * self._gain_at("tone", hz)
         with np.errstate(divide="ignore"):
             return np.asarray(10.0 * np.log10(tone / noise))
 
     def second(self, curves: BlankCurves, k: int) -> Samples:
         """Return the ``k``-th second of a blank, before far sounds and the converter's limit."""
         fs, rng, gains, cycle = self.fs, self.rng, self.gains, self.cycle
-        here = slice(k * MECHANICS_HZ, (k + 1) * MECHANICS_HZ)
+        curves = curves.second(k)
 
         def up(curve: Curve) -> Samples:
-            points = np.empty(MECHANICS_HZ + 1, np.float32)
-            points[:-1] = curve[here]
-            points[-1] = curve[min((k + 1) * MECHANICS_HZ, curve.size - 1)]
+            points = curve.astype(np.float32)
             low = points[self._index]
             result: Samples = low + self._part * (points[1:] - points[:-1])[self._index]
             return result
@@ -424,61 +467,72 @@ class _Sound:
         speed = np.maximum(curves.rpm, 0.0) / REFERENCE_RPM
         sources: dict[str, Samples] = {}
 
-        lines = self._lines(curves, speed, rotor, up, advance)
-        lines += np.float32(gains["lines"]) * 0
-        if curves.chatter[here].any():
-            tone = np.cos(2 * np.pi * (t := advance("chatter", up(curves.chatter_hz)))) + 0.2 * np.cos(4 * np.pi * t)
-            direct = np.float32(gains["tone"]) * up(curves.chatter) * tone.astype(np.float32)
-        else:
-            direct = np.zeros(fs, np.float32)
-        if curves.squeal[here].any():
+        sources["lines"] = self._lines(curves, speed, rotor, up, advance)
+        if curves.chatter.any():
+            turns = advance("chatter", up(curves.chatter_hz))
+            tone = np.cos(2 * np.pi * turns) + 0.2 * np.cos(4 * np.pi * turns)
+            sources["tone"] = up(gains["tone"] * curves.chatter) * tone.astype(np.float32)
+        if curves.squeal.any():
             jitter = np.interp(np.arange(fs) / fs, np.linspace(0, 1, 21), rng.standard_normal(21))
-            pitch = (2600.0 * (1.0 + 0.02 * jitter)).astype(np.float32)
-            direct += np.float32(gains["tone"]) * up(curves.squeal) * _buzz(advance("squeal", pitch))
-        sources["lines"] = lines
-
+            pitch = (SQUEAL_HZ * (1.0 + 0.02 * jitter)).astype(np.float32)
+            squeal = up(gains["tone"] * curves.squeal) * _buzz(advance("squeal", pitch))
+            sources["tone"] = sources.get("tone", np.float32(0)) + squeal
         sources["floor"] = _white(rng, fs) * up(gains["floor"] * speed**self.machine.floor_growth)
         sources["ambient"] = _white(rng, fs) * np.float32(gains["ambient"])
-        if curves.cut[here].any() or curves.rub[here].any():
+        if curves.cut.any() or curves.rub.any():
             lips = lip_modulation(rotor, cycle.flutes, 0.35, 0.12, cycle.eccentric)
             sources["hiss"] = _white(rng, fs) * up(gains["hiss"] * curves.cut) * lips
             sources["rub"] = _white(rng, fs) * up(gains["rub"] * curves.rub) * lips
             clicks = crackles(rng, self.cut, up(curves.crackle) * lips, revolutions)
             sources["crackle"] = clicks * np.float32(gains["crackle"])
-        if curves.knock[here].any():
+        if curves.knock.any():
             sources["knock"] = self._knocks(rng, rotor, up(curves.knock), revolutions)
-        for index in curves.snap:
-            if here.start <= index < here.stop:
-                crack = sources.setdefault("crackle", np.zeros(fs, np.float32))
-                at = int((index - here.start) / MECHANICS_HZ * fs)
-                crack[at : at + 3] += np.float32(6.0 * gains["crackle"] * np.sqrt(fs / 50.0))
+        for index, height in curves.clunks:
+            clunk = sources.setdefault("knock", np.zeros(fs, np.float32))
+            clunk[index * fs // MECHANICS_HZ] += height * gains["knock"] * np.sqrt(fs / 10.0)
+        for index in curves.snaps:
+            crack = sources.setdefault("crackle", np.zeros(fs, np.float32))
+            crack[index * fs // MECHANICS_HZ] += 6.0 * gains["crackle"] * np.sqrt(fs / 10.0)
         self._clock += 1
-        heard = self._mix(sources)
-        return heard + direct + np.float32(gains["electronic"]) * _white(rng, fs)
+        return self._mix(sources) + np.float32(gains["electronic"]) * _white(rng, fs)
 
-    def _lines(self, curves: BlankCurves, speed: Curve, rotor: NDArray[np.float64], up, advance) -> Samples:  # type: ignore[no-untyped-def]
-        fs, machine, gains = self.fs, self.machine, self.gains
+    def _lines(
+        self,
+        curves: BlankCurves,
+        speed: Curve,
+        rotor: NDArray[np.float64],
+        up: Callable[[Curve], Samples],
+        advance: Callable[[str, Samples], NDArray[np.float64]],
+    ) -> Samples:
+        """Return a second of all lines: each shaft's turn read at its angle, at its level of the moment."""
+        fs, machine = self.fs, self.machine
         sag = np.clip(1.0 - curves.rpm / np.maximum(curves.free_rpm, 1.0), 0.0, 1.0) * (curves.free_rpm > 5.0)
-        electrical = advance("electrical", up(curves.free_rpm / 60.0))
-        axis = advance("axis", up(np.abs(curves.mm_s)))
-        clock = self._clock + np.arange(fs) / fs
+        angles = {"rotor": rotor, "electrical": advance("electrical", up(curves.free_rpm / 60.0))}
         powered = (curves.commanded_rpm > 0).astype(float)
         total = np.zeros(fs, np.float32)
-        for shaft, table in self._tables:
-            if shaft is self._axis:
-                gain = gains["lines"] * np.abs(curves.mm_s) ** 0.3
-                total += read_table(table, axis * shaft.ratio) * up(gain)
-            elif shaft.follows == "fixed":
-                gain = gains["lines"] * (powered if shaft.name == "drive switching" else np.ones(curves.n))
-                total += read_table(table, clock * shaft.ratio) * up(gain)
+        if curves.mm_s.any():
+            axis = advance("axis", up(np.abs(curves.mm_s)))
+            gain = up(self.gains["lines"] * np.abs(curves.mm_s) ** 0.3)
+            total += read_table(self._axis_table, axis * machine.axis_turns_per_mm) * gain
+        for index, (shaft, table) in enumerate(self._tables):
+            level = self.gains["lines"] * self._breathe(index)
+            if shaft.follows == "fixed":
+                turns = (self._clock + np.arange(fs) / fs) * shaft.ratio
+                level = level * (powered if shaft.name == "drive switching" else 1.0)
             else:
-                turns = rotor if shaft.follows == "rotor" else electrical
-                on = powered if shaft.follows == "electrical" else 1.0
-                gain = gains["lines"] * speed**shaft.growth * (1.0 + shaft.load_gain * 10.0 * sag) * on
-                total += read_table(table, turns * shaft.ratio) * up(gain)
+                turns = angles[shaft.follows] * shaft.ratio
+                level = level * speed**shaft.growth * (1.0 + shaft.load_gain * 10.0 * sag)
+                level = level * (powered if shaft.follows == "electrical" else 1.0)
+            total += read_table(table, turns) * up(level)
         angle = ((rotor - np.floor(rotor)) * (2 * np.pi)).astype(np.float32)
         total *= 1.0 + np.float32(machine.rev_modulation) * np.cos(angle + np.float32(machine.rev_phase))
         return total
+
+    def _breathe(self, index: int) -> Curve:
+        """Return a second of a shaft's strength, which changes slowly: no belt sounds twice alike."""
+        before, after = self._strength[index], float(np.exp(0.08 * self.rng.standard_normal()))
+        self._strength[index] = after
+        return np.linspace(before, after, MECHANICS_HZ + 1)
 
     def _knocks(
         self, rng: np.random.Generator, rotor: NDArray[np.float64], strength: Samples, revolutions: float
@@ -515,9 +569,9 @@ class _Converter:
         t = second + np.arange(self.fs) / self.fs
         for fault in self.scene.mic_faults:
             if fault.start_s < second + 1 and fault.start_s + fault.seconds > second:
-                residue = (2e-4 * self.rng.standard_normal(self.fs) + 3e-4 * np.cos(2 * np.pi * 50.0 * t)).astype(
-                    np.float32
-                )
+                residue = (
+                    2e-4 * self.rng.standard_normal(self.fs) + 3e-4 * np.cos(2 * np.pi * 50.0 * t)
+                ).astype(np.float32)
                 x = fault.alter(x, float(second), self.fs, residue, self.rng)
         return limit(x, self.scene.room).astype(np.float32)
 
@@ -531,7 +585,7 @@ class _FarSounds:
         self._playing: list[tuple[int, Samples]] = []
         n = int((scene.room.rt60_s + 0.1) * fs)
         parts = [reverberation(scene.room, fs, far=True), microphone(scene.room, fs)]
-        self._h = np.convolve(*parts)[:n] if False else _chain(parts, n)
+        self._h = _chain(parts, n).astype(np.float32)
 
     def second(self, second: int, level: float) -> Samples:
         """Return what is heard of them in this second; ``level`` is the machine's rms, their reference."""
@@ -541,7 +595,7 @@ class _FarSounds:
             dry = background_sounds.sound_of(background, fs)
             n = dry.size + self._h.size
             size = next_fast_len(n, real=True)
-            wet = irfft(rfft(dry, size) * rfft(self._h.astype(np.float32), size), size)[:n]
+            wet = irfft(rfft(dry, size) * rfft(self._h, size), size)[:n]
             active = wet[: dry.size]
             rms = float(np.sqrt(np.mean(active.astype(np.float64) ** 2))) or 1.0
             gain = level * 10 ** (background.level_db / 20) / rms
@@ -564,13 +618,13 @@ def _chain(parts: list[NDArray[np.float64]], n: int) -> NDArray[np.float64]:
 def _axis_shaft(machine: Machine) -> Shaft:
     """The axis drive sings at its steps per mm times its speed."""
     level = 10 ** (machine.axis_level_db / 20) * 0.15
-    return Shaft("axis", "fixed", machine.axis_turns_per_mm, (1, 2, 4), (level, 0.5 * level, 0.3 * level), (0.0, 1.0, 2.0))
+    amplitudes = (level, 0.5 * level, 0.3 * level)
+    return Shaft("axis", "fixed", machine.axis_turns_per_mm, (1, 2, 4), amplitudes, (0.0, 1.0, 2.0))
 
 
 def _highest(shaft: Shaft, rpm: float, fs: int) -> float:
-    """Return the highest harmonic that stays below 0.45 fs at ``rpm``; the axis at 60 mm/s."""
-    turning = {"fixed": 60.0 if shaft.name == "axis" else 1.0}.get(shaft.follows, rpm / 60.0) * shaft.ratio
-    return 0.45 * fs / turning
+    """Return the highest harmonic that stays below 0.45 fs at ``rpm``."""
+    return 0.45 * fs / (shaft.ratio * (1.0 if shaft.follows == "fixed" else rpm / 60.0))
 
 
 def _white(rng: np.random.Generator, n: int) -> Samples:
@@ -579,4 +633,4 @@ def _white(rng: np.random.Generator, n: int) -> Samples:
 
 def _buzz(turns: NDArray[np.float64]) -> Samples:
     angle = ((turns - np.floor(turns)) * (2 * np.pi)).astype(np.float32)
-    return (np.cos(angle) + np.float32(0.4) * np.cos(2 * angle + 1) + np.float32(0.2) * np.cos(3 * angle)) * np.float32(0.85)
+    return np.float32(0.9) * (np.cos(angle) + np.float32(0.4) * np.cos(2 * angle + 1))

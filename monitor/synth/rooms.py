@@ -25,11 +25,12 @@ RADIATION_HZ = 120.0
 class Room:
     """A room with a microphone in it.
 
-    ``rt60_s`` is the reverberation time; ``direct_db`` direct over reverberant energy for the machine near the
-    microphone and ``far_direct_db`` for everything else. ``high_pass_hz`` is the microphone's lower limit
-    (second order), ``level_dbfs`` the rms level of the machine running free. ``snr_db`` is the power of all
-    rotor lines over the noise power within LINE_BAND_HZ, free-running at ``snr_at_rpm``. ``ambient_db`` is the
-    room's own noise and ``electronic_db`` the microphone's, over the machine's floor in that band.
+    ``rt60_s`` is the reverberation time; ``direct_db`` direct over reverberant energy for the machine near
+    the microphone and ``far_direct_db`` for everything else. ``high_pass_hz`` is the microphone's lower
+    limit (second order), ``level_dbfs`` the rms level of the machine running free. ``snr_db`` is the power
+    of all rotor lines over the noise power within LINE_BAND_HZ, free-running at ``snr_at_rpm``.
+    ``ambient_db`` is the room's own noise and ``electronic_db`` the microphone's, over the machine's floor
+    in that band.
     ``limiter`` says what happens at full scale.
     """
 
@@ -70,15 +71,17 @@ def reverberation(room: Room, fs: int, far: bool) -> NDArray[np.float64]:
     n = int(room.rt60_s * fs)
     t = np.arange(n) / fs
     late = rng.standard_normal(n) * np.exp(-6.908 * t / room.rt60_s) * (t > 0.012)
-    late = sosfilt(butter(1, min(5000.0, 0.4 * fs), fs=fs, output="sos"), late)  # air and walls take the highs
+    late = sosfilt(
+        butter(1, min(5000.0, 0.4 * fs), fs=fs, output="sos"), late
+    )  # air and walls take the highs
     early = np.zeros(n)
     delays = rng.uniform(0.0015, 0.03, 8)
     np.add.at(early, (delays * fs).astype(int), rng.choice([-1.0, 1.0], 8) * np.exp(-60.0 * delays) * 0.4)
-    reverberant = early + late * np.sqrt(2.0 * np.sum(early**2) / np.sum(late**2))
+    reverberant: NDArray[np.float64] = early + late * np.sqrt(2.0 * np.sum(early**2) / np.sum(late**2))
     ratio_db = room.far_direct_db if far else room.direct_db
     reverberant *= 10 ** (-ratio_db / 20) / np.sqrt(np.sum(reverberant**2))
     reverberant[0] += 1.0
-    return np.asarray(reverberant)
+    return reverberant
 
 
 def ringing(modes: Sequence[Mode], fs: int, direct: float = 1.0) -> NDArray[np.float64]:

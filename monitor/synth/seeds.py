@@ -1,4 +1,4 @@
-"""Random streams: one independent PCG64 stream for each seed and name, so that adding one disturbs no other."""
+"""Random streams: an independent PCG64 stream for each seed and name; adding one disturbs no other."""
 
 from __future__ import annotations
 

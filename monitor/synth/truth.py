@@ -79,7 +79,7 @@ class Truth:
     curves: dict[str, list[NDArray[np.float32]]] = field(default_factory=dict)
 
     def curve(self, name: str) -> NDArray[np.float32]:
-        """Return ``rpm``, ``commanded_rpm``, ``sag_pct``, ``torque_nm`` or ``tip_mm``, TRUTH_HZ values a second."""
+        """Return ``rpm``, ``commanded_rpm``, ``sag_pct``, ``torque_nm`` or ``tip_mm``."""
         parts = self.curves.get(name, [])
         return np.concatenate(parts) if parts else np.zeros(0, np.float32)
 
@@ -89,7 +89,7 @@ class Truth:
 
     def rpm_at(self, t: float | NDArray[np.float64]) -> NDArray[np.float64]:
         """Return the true speed at ``t`` seconds."""
-        return np.interp(t, self.times(), self.curve("rpm"))
+        return np.asarray(np.interp(t, self.times(), self.curve("rpm")))
 
     def to_dict(self) -> dict[str, Any]:
         """Return plain data for JSON, curves rounded; NaN becomes null."""
@@ -119,7 +119,15 @@ class Truth:
 
 
 def _plain(item: PeckTruth | SpanTruth | FaultTruth) -> dict[str, Any]:
-    return {key: round(value, 4) if isinstance(value, float) else value for key, value in asdict(item).items()}
+    return {key: _plain_value(value) for key, value in asdict(item).items()}
+
+
+def _plain_value(value: Any) -> Any:
+    if isinstance(value, dict):
+        return {key: _plain_value(item) for key, item in value.items()}
+    if isinstance(value, float):
+        return round(float(value), 4) if np.isfinite(value) else None
+    return value
 
 
 def _rounded(values: NDArray[np.float32], digits: int) -> list[float | None]:
