@@ -73,7 +73,7 @@ def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
     """Read a job from TOML text; ``source`` is the name used in messages. Raises JobError."""
     try:
         written = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except ValueError as error:  # TOMLDecodeError, and numbers too long for Python
         raise JobError(f"{source}: is not TOML: {error}") from None
     except RecursionError:
         raise JobError(f"{source}: is not a job file: nested too deeply") from None

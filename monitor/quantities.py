@@ -145,7 +145,8 @@ def parse_quantity(text: object, *dimensions: Dimension) -> Quantity:
     if isinstance(text, bool) or not isinstance(text, int | float | str):
         raise InputError(f"{_shown(text)} is not a {wanted.noun}; write {_examples(wanted)}")
     if not isinstance(text, str):
-        raise InputError(f"{text} has no unit; write {_examples(wanted, float(text))}, in quotes")
+        number = float(text) if abs(text) < wanted.largest else math.nan
+        raise InputError(f"{_shown(text)} has no unit; write {_examples(wanted, number)}, in quotes")
     plain = " ".join(text.split())  # any white space, no-break spaces too
     if not plain:
         raise InputError(f"{_shown(text)} is empty; write {_examples(wanted)}")
@@ -172,7 +173,7 @@ def _number(written: str, text: object) -> float:
     sign = -1.0 if written.startswith("-") else 1.0
     try:
         return sign * float(sum(map(Fraction, [*whole, part]), Fraction(0)))
-    except (ZeroDivisionError, OverflowError):
+    except (ArithmeticError, ValueError):
         raise InputError(f"{_shown(text)} divides by zero or is far too large; write a number") from None
 
 
@@ -218,9 +219,10 @@ def _examples(wanted: _Dimension, number: float | None = None) -> str:
 
 def _shown(value: object) -> str:
     """The person's own text, in quotes and short enough for one line."""
-    text = repr(value) if not isinstance(value, str) else f'"{value}"'
+    text = value if isinstance(value, str) else repr(value)
     text = "".join(c if c.isprintable() else " " for c in text)
-    return text if len(text) <= 60 else text[:56] + '..."'
+    text = text if len(text) <= 60 else f"{text[:57]}..."
+    return f'"{text}"' if isinstance(value, str) else text
 
 
 def _plain(value: float, decimals: int = 3) -> str:

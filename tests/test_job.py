@@ -139,7 +139,7 @@ def test_every_mistake_names_file_key_value_and_mend(old, new, line):
     assert str(caught.value) == f"job.toml: {line}"
 
 
-@pytest.mark.parametrize("broken", ["[hole", "[hole]\n[hole]"])
+@pytest.mark.parametrize("broken", ["[hole", "[hole]\n[hole]", f"x = {'9' * 5000}\n[hole]"])
 def test_what_is_not_toml(broken):
     with pytest.raises(JobError, match=r"^job\.toml: is not TOML: .+$"):
         parse_job(METRIC.replace("[hole]", broken), "job.toml")

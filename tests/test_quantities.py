@@ -56,6 +56,12 @@ def test_what_people_write(text, dimension, value):
         (6, LENGTH, '6 has no unit; write "6 mm" or "0.236 in", in quotes'),
         (800, SPEED, '800 has no unit; write "800 rpm", in quotes'),
         (math.nan, LENGTH, 'nan has no unit; write "6 mm" or "0.236 in", in quotes'),
+        (10**400, LENGTH, f'1{"0" * 56}... has no unit; write "6 mm" or "0.236 in", in quotes'),
+        (
+            f"{'9' * 5000}/7 in",
+            LENGTH,
+            f'"{"9" * 57}..." divides by zero or is far too large; write a number',
+        ),
         (True, LENGTH, 'True is not a length; write "6 mm" or "0.236 in"'),
         (["6 mm"], LENGTH, '[\'6 mm\'] is not a length; write "6 mm" or "0.236 in"'),
         ("", LENGTH, '"" is empty; write "6 mm" or "0.236 in"'),
