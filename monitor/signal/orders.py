@@ -20,7 +20,8 @@ from __future__ import annotations
 
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
-from math import exp, inf, isfinite, log, nan, sqrt
+from itertools import pairwise
+from math import exp, inf, isfinite, isnan, log, nan, sqrt
 
 import numpy as np
 import scipy.fft
@@ -34,7 +35,7 @@ from monitor.errors import BaselineError
 Array = NDArray[np.float64]
 
 MIN_SECONDS = 3.0  # six coarse frames, two fine ones: less cannot be averaged
-MAX_LINE_HZ = 20_000.0  # common microphones and rooms carry no useful line above
+MAX_LINE_HZ = 10_000.0  # above, wander of 0.1 % smears a line over 10 Hz within a second
 MIN_LINE_HZ = 20.0  # below, room rumble and microphone roll-off
 FALSE_ALARM = 1e-7  # per spectral cell: 40 000 cells make one false line in 250 spectra
 MAX_LINES = 60
@@ -80,10 +81,15 @@ class _Spectrogram:
 
 @dataclass(frozen=True)
 class _Found:
-    """A line in one recording: its frequency in the steadied and in the plain time scale, its
-    power, the noise density around it, its detection statistic, and ``sharper``: the log-likelihood
-    that it turns (positive) or stays (negative), from its sharpness in the two time scales."""
+    """A line in one recording.
 
+    Its frequency in the steadied and in the plain time scale (NaN where a stronger line's smeared
+    heap hides it there), its power, the noise density around it, its detection statistic, and
+    ``sharper``: the log-likelihood that it turns (positive) or stays (negative), from its sharpness
+    in the two time scales.
+    """
+
+    hz: float
     turning_hz: float
     fixed_hz: float
     power: float
@@ -136,11 +142,11 @@ def learn_baseline(recordings: Sequence[FreeRun], created: str) -> Baseline:
     if not recordings:
         raise BaselineError("no recording given: record the spindle turning free at two speeds")
     runs = sorted((_checked(run) for run in recordings), key=lambda run: run.rpm)
-    for a, b in zip(runs, runs[1:], strict=False):
+    for a, b in pairwise(runs):
         if b.rpm < 1.02 * a.rpm:
             raise BaselineError(
-                f"{_name(a)} and {_name(b)}: commanded speeds {a.rpm:g} and {b.rpm:g} rpm are the same or within"
-                " 2 %; give one recording a speed, and speeds that differ by 10 % or more"
+                f"{_name(a)} and {_name(b)}: commanded speeds {a.rpm:g} and {b.rpm:g} rpm are the same or"
+                " within 2 %; give one recording a speed, and speeds that differ by 10 % or more"
             )
     notes: list[str] = []
     fs = min(run.fs for run in runs)
@@ -150,13 +156,14 @@ def learn_baseline(recordings: Sequence[FreeRun], created: str) -> Baseline:
         )
     top_hz = min(0.45 * fs, MAX_LINE_HZ)
 
-    coarse = [_spectrogram(run.x, run.fs, COARSE_S, "hann", 2, 0.45 * run.fs) for run in runs]
+    originals, runs = runs, [_decimated(run, top_hz) for run in runs]
+    coarse = [_spectrogram(run.x, run.fs, COARSE_S, "hann", 2, top_hz * 1.03) for run in runs]
     first = [_detect(c, _mean_log(c), top_hz) for c in coarse]
     for run, (hz, _) in zip(runs, first, strict=True):
         if not hz.size:
             raise BaselineError(
-                f"{_name(run)}: no line stands out of the noise; bring the microphone nearer to the drive, check that the"
-                " spindle turns at a steady speed, and record 10 s or longer"
+                f"{_name(run)}: no line stands out of the noise; bring the microphone nearer to the drive,"
+                " check that the spindle turns at a steady speed, and record 10 s or longer"
             )
     shifts = _align_all(
         [np.log(hz * 60 / run.rpm) for run, (hz, _) in zip(runs, first, strict=True)], first, runs
@@ -166,7 +173,7 @@ def learn_baseline(recordings: Sequence[FreeRun], created: str) -> Baseline:
     found = [_measure(run, t, u, top_hz) for run, (t, u) in zip(runs, speeds, strict=True)]
     shifts = _refine_shifts(found, shifts, runs)
     lines = _classify(found, shifts, runs)
-    return _assemble(runs, coarse, speeds, lines, shifts, created, fs, notes)
+    return _assemble(originals, speeds, lines, shifts, created, fs, notes)
 
 
 def _name(run: FreeRun) -> str:
@@ -187,7 +194,8 @@ def _checked(run: FreeRun) -> FreeRun:
         raise BaselineError(f"{name}: has {x.ndim} dimensions, not one channel; choose one with --channel")
     if x.size < MIN_SECONDS * run.fs:
         raise BaselineError(
-            f"{name}: {x.size / run.fs:.1f} s is too short; record {MIN_SECONDS:g} s at least, 10 s or longer is better"
+            f"{name}: {x.size / run.fs:.1f} s is too short; record {MIN_SECONDS:g} s at least,"
+            " 10 s or longer is better"
         )
     if not np.isfinite(x).all():
         raise BaselineError(
@@ -197,7 +205,8 @@ def _checked(run: FreeRun) -> FreeRun:
     # Two samples in a thousand at the very top: a sine clipped by 0.02 dB has more.
     if peak > 0 and np.mean(np.abs(x) > 0.9999 * peak) > 0.002:
         raise BaselineError(
-            f"{name}: clipped (many samples stand at the peak, {peak:.3g}); lower the input gain, record again"
+            f"{name}: clipped (many samples stand at the peak, {peak:.3g}); lower the input gain,"
+            " record again"
         )
     x = x - x.mean()
     silent = np.mean(np.abs(np.diff(x)) == 0)
@@ -208,24 +217,48 @@ def _checked(run: FreeRun) -> FreeRun:
     return replace(run, x=x, name=name)
 
 
-def _spectrogram(x: Array, fs: float, seconds: float, window: str, pad: int, top_hz: float) -> _Spectrogram:
-    """Half-overlapping frames of ``x`` as one-sided power densities up to ``top_hz``."""
+def _decimated(run: FreeRun, top_hz: float) -> FreeRun:
+    """The recording at the lowest whole fraction of its rate that keeps sound up to ``top_hz``."""
+    factor = int(run.fs / 2.2 // top_hz)
+    x = np.asarray(run.x, np.float32)
+    return (
+        replace(run, x=signal.resample_poly(x, 1, factor), fs=run.fs / factor)
+        if factor > 1
+        else replace(run, x=x)
+    )
+
+
+def _spectrogram(
+    x: NDArray[np.floating],
+    fs: float,
+    seconds: float,
+    window: str,
+    pad: int,
+    top_hz: float,
+    most: int = 100_000,
+) -> _Spectrogram:
+    """Half-overlapping frames of ``x`` as one-sided power densities up to ``top_hz``.
+
+    More than ``most`` frames are thinned out evenly.
+    """
     n = int(seconds * fs)
-    hop = n // 2
+    hop = max(n // 2, (x.size - n) // most)
     nfft = scipy.fft.next_fast_len(pad * n, real=True)
     w = signal.get_window(window, n).astype(np.float32)
-    gain = 2 / (fs * float(np.sum(w * w)))
+    gain = np.float32(2 / (fs * float(np.sum(w * w))))
     keep = min(int(top_hz * nfft / fs), nfft // 2) + 1
     starts = np.arange(0, x.size - n + 1, hop)
-    x = x.astype(np.float32)
+    x = x.astype(np.float32, copy=False)
     p = np.empty((starts.size, keep), np.float32)
     for row, start in zip(p, starts, strict=True):
         z = scipy.fft.rfft(x[start : start + n] * w, nfft)[:keep]
         row[:] = gain * (z.real**2 + z.imag**2)
-    hz = np.arange(keep) * (fs / nfft)
+    hz = np.arange(keep, dtype=np.float64) * (fs / nfft)
     enbw = fs * float(np.sum(w * w) / np.sum(w) ** 2)
-    looks = max(1.0, x.size / fs * enbw)
-    return _Spectrogram(hz, (starts + n / 2) / fs, p, _floor(p, fs / nfft, looks), looks, enbw)
+    looks = max(1.0, min(x.size / fs * enbw, starts.size))
+    return _Spectrogram(
+        hz, np.asarray((starts + n / 2) / fs, np.float64), p, _floor(p, fs / nfft, looks), looks, enbw
+    )
 
 
 def _floor(p: NDArray[np.float32], df: float, looks: float) -> Array:
@@ -235,11 +268,12 @@ def _floor(p: NDArray[np.float32], df: float, looks: float) -> Array:
     median over frequency, so that a dense family of sidebands does not pass for a floor; its bias
     follows from the spread that the median of ``looks`` values has (1 / sqrt(looks), in nepers).
     """
-    middle = np.log(np.maximum(np.median(p, axis=0), 1e-30) / log(2))
+    thin = -(-p.shape[0] // 60)  # 60 frames are enough for a median, and quick
+    middle = np.log(np.maximum(np.median(p[::thin], axis=0), 1e-30) / log(2))
     width = 2 * max(15, round(30 / df)) + 1
     level = ndimage.percentile_filter(middle, 35, size=width, mode="nearest")
     level = ndimage.uniform_filter1d(level, width // 2, mode="nearest")
-    return np.asarray(np.exp(level + 0.385 / sqrt(looks)), np.float64)
+    return np.asarray(np.exp(level + 0.385 / sqrt(min(looks, 60.0))), np.float64)
 
 
 def _mean_log(s: _Spectrogram, weight: Array | None = None) -> Array:
@@ -330,8 +364,8 @@ def _align_all(
 
 def _contradiction(a: FreeRun, b: FreeRun, step: float) -> str:
     return (
-        f"{a.name} and {b.name}: the sound does not scale by the commanded {exp(step):.3g}; check that each file belongs to"
-        " its speed and that the speeds were really set, then record again"
+        f"{a.name} and {b.name}: the sound does not scale by the commanded {exp(step):.3g}; check that"
+        " each file belongs to its speed and that the speeds were really set, then record again"
     )
 
 
@@ -413,7 +447,7 @@ def _follow_phase(run: FreeRun, c: _Spectrogram, u: Array, hz: Array) -> tuple[A
     the residual is the mean over lines weighted by the information each carries (f^2 x power
     over noise, bounded, so that one line does not decide alone).
     """
-    x = _steadied(run.x, run.fs, c.t, u).astype(np.float32)
+    x = _steadied(run.x, run.fs, c.t, u)
     n, hop = int(0.125 * run.fs), int(run.fs / 32)
     hz = hz[hz < 5000]  # the advance is known modulo 32 Hz: 0.2 % of 5 kHz leaves a margin
     if not hz.size:
@@ -430,7 +464,7 @@ def _follow_phase(run: FreeRun, c: _Spectrogram, u: Array, hz: Array) -> tuple[A
     more = ndimage.gaussian_filter1d(ndimage.median_filter(more, 3), 1.0)
     t = (starts[1:] + n / 2 - hop / 2) / run.fs
     fine = np.interp(t, c.t, u) + more
-    return t, np.asarray(fine - fine.mean(), np.float64)
+    return np.asarray(t, np.float64), np.asarray(fine - fine.mean(), np.float64)
 
 
 def _track(log_p: NDArray[np.float32], df: float, hz: Array) -> tuple[Array, Array]:
@@ -487,32 +521,31 @@ def _check_steady(run: FreeRun, t: Array, u: Array, score: Array, n_lines: int) 
     """Refuse a recording in which the spindle starts, stops or changes speed."""
     if np.ptp(u) > 1.5 * MAX_DEVIATION:
         raise BaselineError(
-            f"{run.name}: the speed changes by {100 * np.ptp(u):.1f} % within the recording; let the spindle settle,"
-            " then record"
+            f"{run.name}: the speed changes by {100 * np.ptp(u):.1f} % within the recording; let the spindle"
+            " settle, then record"
         )
     over = score - LOG_MEAN * n_lines
     usual = float(np.median(over))
     if usual < 6 * LOG_SD * sqrt(n_lines):
         return  # single frames say too little to find a gap
-    gone = ndimage.binary_opening(over < 0.25 * usual, np.ones(4))
+    gone = ndimage.binary_opening(over < 0.25 * usual, np.ones(4, np.bool_))
     if gone.any():
-        where = t[gone]
+        start, end = max(0.0, t[gone][0] - 0.5), t[gone][-1] + 0.5
         raise BaselineError(
-            f"{run.name}: the spindle's lines are not there between {max(0.0, where[0] - 0.5):.1f} and {where[-1] + 0.5:.1f} s (starting,"
+            f"{run.name}: the spindle's lines are not there between {start:.1f} and {end:.1f} s (starting,"
             " stopping or another speed); cut that part off, or record again at a steady speed"
         )
 
 
-def _steadied(x: Array, fs: float, t: Array, u: Array) -> Array:
+def _steadied(x: NDArray[np.floating], fs: float, t: Array, u: Array) -> NDArray[np.float32]:
     """``x`` resampled (cubic splines) so that a line at relative speed exp(u(t)) becomes constant."""
     nodes = np.arange(0, x.size / fs + 0.01, 0.01)
     s = np.exp(np.interp(nodes, t, u))
     turned = np.concatenate([[0.0], np.cumsum(0.5 * (s[1:] + s[:-1]) * 0.01)])
     n = int(min(turned[-1], x.size / fs) * fs)
     when = np.interp(np.arange(n) / fs, turned, nodes) * fs
-    return np.asarray(
-        ndimage.map_coordinates(x.astype(np.float32), [when], order=3, mode="nearest"), np.float64
-    )
+    y = ndimage.map_coordinates(np.asarray(x, np.float32), [when], np.float32, order=3, mode="nearest")
+    return np.asarray(y, np.float32)
 
 
 # --- lines of one recording ---------------------------------------------------------------------
@@ -521,13 +554,10 @@ def _steadied(x: Array, fs: float, t: Array, u: Array) -> Array:
 def _measure(run: FreeRun, t: Array, u: Array, top_hz: float) -> list[_Found]:
     """All lines of one recording, from long frames in the steadied and in the plain time scale."""
     x, fs = run.x, run.fs
-    factor = int(fs / 2.2 // top_hz)
-    if factor > 1:
-        x, fs = signal.resample_poly(x, 1, factor), fs / factor
     seconds = float(np.clip(x.size / fs / 3, 1.0, 2.0))
     # Blackman-Harris: side lobes at -92 dB, so that a strong line hides only its neighbours within 2 Hz.
-    plain = _spectrogram(np.asarray(x), fs, seconds, "blackmanharris", 1, top_hz)
-    steady = _spectrogram(_steadied(np.asarray(x), fs, t, u), fs, seconds, "blackmanharris", 1, top_hz)
+    plain = _spectrogram(x, fs, seconds, "blackmanharris", 1, top_hz)
+    steady = _spectrogram(_steadied(x, fs, t, u), fs, seconds, "blackmanharris", 1, top_hz)
     mean_plain, mean_steady = _mean_log(plain), _mean_log(steady)
     candidates = [(z, hz, True) for hz, z in zip(*_detect(steady, mean_steady, top_hz), strict=True)]
     candidates += [(z, hz, False) for hz, z in zip(*_detect(plain, mean_plain, top_hz), strict=True)]
@@ -553,7 +583,7 @@ def _measure_line(
 ) -> _Found | None:  # fmt: skip
     """One line, or None when it is no line: too broad, or no power above the floor."""
     own, mean_own = (steady, mean_steady) if turns else (plain, mean_plain)
-    k = int(round(hz / own.df))
+    k = round(hz / own.df)
     lobe = round(2 * own.enbw_hz / own.df)
     low, high = max(0, k - lobe), min(own.hz.size, k + lobe + 1)
     floor = float(own.floor[k])
@@ -576,9 +606,10 @@ def _measure_line(
     loss = log((1 + sharp) / (1 + smeared))
     sd = float(np.hypot(0.15, 1.4 * LOG_SD / sqrt(own.looks)))
     sharper = float(np.clip(2 * loss * (peak_steady - peak_plain) / sd**2, -8, 8))
-    if near_stronger:
-        sharper = 0.0  # its neighbour's smeared heap covers it: sharpness says nothing
-    return _Found(float(there_steady), float(there_plain), power, floor, z, sharper)
+    if near_stronger:  # in the other time scale its neighbour's smeared heap covers it
+        there_steady, there_plain = (hz, nan) if turns else (nan, hz)
+        sharper = 0.0
+    return _Found(hz, float(there_steady), float(there_plain), power, floor, z, sharper)
 
 
 def _peak_near(s: _Spectrogram, mean_log: Array, hz: float, reach: float) -> tuple[float, float]:
@@ -598,36 +629,50 @@ def _log_order(line: _Found, run: FreeRun, shift: float) -> float:
 
 def _turn_tolerance(line: _Found) -> float:
     """Standard deviation of ln(order): a twentieth of a resolution cell, and 1e-4 for the speed."""
-    return float(np.hypot(0.05 / line.turning_hz, 1e-4))
+    return float(np.hypot(0.05 / line.hz, 1e-4))
 
 
 def _stay_tolerance_hz(line: _Found) -> float:
     """Fans and mains stay within some 0.02 % between two recordings."""
-    return float(np.hypot(0.05, 2e-4 * line.fixed_hz))
+    return float(np.hypot(0.05, 2e-4 * line.hz))
 
 
 def _refine_shifts(
     found: Sequence[list[_Found]], shifts: Sequence[float], runs: Sequence[FreeRun]
 ) -> list[float]:
-    """The shifts again, from the sharp lines: weighted median, then weighted mean, of all pairs."""
+    """The shifts again, from the sharp lines: weighted median of all pairs, in a narrowing reach."""
     refined = [0.0]
+    known = [[line for line in lines if not isnan(line.turning_hz)] for lines in found]
+    where, width, stays_hz, z, sharper = (
+        [np.array([get(line) for line in lines]) for lines in known]
+        for get in (
+            lambda m: log(m.turning_hz),
+            _turn_tolerance,
+            lambda m: m.fixed_hz,
+            lambda m: m.z,
+            lambda m: m.sharper,
+        )
+    )
     for i in range(1, len(runs)):
+        gap, weight = [], []
+        for j in range(i):
+            log_speed = log(runs[j].rpm / runs[i].rpm)
+            tol = np.hypot(width[j][:, None], width[i][None, :])
+            stays = np.abs(stays_hz[j][:, None] - stays_hz[i][None, :]) < 3 * np.hypot(
+                0.05, 2e-4 * stays_hz[i]
+            )
+            turns = np.minimum(sharper[j][:, None], sharper[i][None, :]) > -2
+            pick = turns & ~stays
+            gap.append((where[j][:, None] - where[i][None, :] - log_speed + refined[j])[pick])
+            weight.append((np.sqrt(np.minimum(z[j][:, None], z[i][None, :])) / tol)[pick])
+        gaps, weights = np.concatenate(gap), np.concatenate(weight)
         shift = shifts[i]
         for reach in (3e-3, 6e-4):
-            gaps, weights = [], []
-            for b in found[i]:
-                for j in range(i):
-                    for a in found[j]:
-                        gap = _log_order(a, runs[j], refined[j]) - _log_order(b, runs[i], 0)
-                        tol = float(np.hypot(_turn_tolerance(a), _turn_tolerance(b)))
-                        stays = abs(a.fixed_hz - b.fixed_hz) < 3 * _stay_tolerance_hz(b)
-                        if not stays and min(a.sharper, b.sharper) > -2 and abs(gap - shift) < reach + tol:
-                            gaps.append(gap)
-                            weights.append(min(sqrt(a.z), sqrt(b.z)) / tol)
-            if gaps:
-                order = np.argsort(gaps)
-                half = np.cumsum(np.array(weights)[order])
-                shift = float(np.array(gaps)[order][np.searchsorted(half, half[-1] / 2)])
+            near = np.abs(gaps - shift) < reach
+            if near.any():
+                order = np.argsort(gaps[near])
+                half = np.cumsum(weights[near][order])
+                shift = float(gaps[near][order][np.searchsorted(half, half[-1] / 2)])
         refined.append(shift)
     return refined
 
@@ -666,13 +711,17 @@ def _classify(
         # Sharpness alone, without a second recording that agrees, is trusted less.
         odds[LineClass.ORDER] += 0.5 * _sharpness(turn, 12 if len(turn) > 1 else 4 if len(runs) > 1 else 8)
         odds[LineClass.FIXED] -= 0.5 * _sharpness(stay, 12 if len(stay) > 1 else 4 if len(runs) > 1 else 8)
+        for kind, hz in ((LineClass.ORDER, line.turning_hz), (LineClass.FIXED, line.fixed_hz)):
+            odds[kind] = -inf if isnan(hz) else odds[kind]
         if _mains(np.array([line.fixed_hz]), 0.05)[0]:
             odds[LineClass.FIXED] += 3.0  # by chance 1 in 20 or less at these widths
         top = max(odds.values())
         p = {kind: exp(value - top) for kind, value in odds.items()}
         kind = max(p, key=lambda k: p[k])
         confidence = p[kind] / sum(p.values())
-        if confidence < 0.8:
+        # A weak line heard at one speed only may as well be noise: a cell just over the threshold.
+        single = kind is LineClass.ORDER and len(turn) == 1 < len(runs)
+        if confidence < 0.8 or (single and line.z < 2 * log_threshold(FALSE_ALARM, 10)):
             kind, confidence = LineClass.UNKNOWN, 1 - confidence
         members = {LineClass.ORDER: turn, LineClass.FIXED: stay}.get(kind, {i: line})
         if len(runs) == 1:
@@ -723,9 +772,10 @@ def _match_odds(
         if j == i:
             continue
         if j in members:
-            hz = members[j].turning_hz
-            dense = sum(abs(log(other.turning_hz / hz)) < 0.2 for other in others) / 0.4
-            chance = 1 - exp(-dense * 6 * sqrt(2) * max(_turn_tolerance(line), _stay_tolerance_hz(line) / hz))
+            hz = members[j].hz
+            dense = sum(abs(log(other.hz / hz)) < 0.2 for other in others) / 0.4
+            # Within three standard deviations of the difference, on either side.
+            chance = 1 - exp(-dense * 6 * sqrt(2) * float(np.hypot(0.05 / hz, 2e-4)))
             total += log(p_seen / max(chance, 1e-4))
         else:
             total += log(1 - p_seen)
@@ -733,16 +783,18 @@ def _match_odds(
 
 
 def _assemble(
-    runs: Sequence[FreeRun], coarse: Sequence[_Spectrogram], speeds: Sequence[tuple[Array, Array]], classed: Sequence[_Classed],
+    runs: Sequence[FreeRun], speeds: Sequence[tuple[Array, Array]], classed: Sequence[_Classed],
     shifts: Sequence[float], created: str, fs: float, notes: list[str],
 ) -> Baseline:  # fmt: skip
     """The baseline from what was found."""
     n = len(runs)
+    floor_hz = _floor_bands(fs)
     ratio = np.exp(-(np.array(shifts) - np.mean(shifts)))
     lines = []
     for c in classed:
         weight = {i: m.z / _turn_tolerance(m) ** 2 for i, m in c.members.items()}
-        order = sum(w * c.members[i].turning_hz * 60 / (runs[i].rpm * ratio[i]) for i, w in weight.items())
+        heard = {i: m.hz if c.kind is LineClass.UNKNOWN else m.turning_hz for i, m in c.members.items()}
+        order = sum(w * heard[i] * 60 / (runs[i].rpm * ratio[i]) for i, w in weight.items())
         order /= sum(weight.values())
         if c.kind is LineClass.FIXED:
             hz = float(np.mean([m.fixed_hz for m in c.members.values()]))
@@ -759,7 +811,6 @@ def _assemble(
     if n > 1 and not turning:
         raise BaselineError(_contradiction(runs[0], runs[-1], log(runs[-1].rpm / runs[0].rpm)))
     lines = sorted(lines, key=_usefulness, reverse=True)[:MAX_LINES]
-    floor_hz = _floor_bands(fs)
     sure = 1 - float(np.prod([1 - 0.6 * line.confidence for line in turning])) if turning else 0.2
     if n == 1:
         sure = min(sure, 0.5)
@@ -770,9 +821,9 @@ def _assemble(
         sample_rate_hz=float(fs),
         speeds_rpm=tuple(float(run.rpm) for run in runs),
         heard_ratio=tuple(float(r) for r in ratio),
-        level_dbfs=tuple(10 * float(np.log10(np.mean(run.x * run.x))) for run in runs),
+        level_dbfs=tuple(10 * float(np.log10(np.mean(np.square(run.x)))) for run in runs),
         floor_hz=tuple(float(f) for f in floor_hz),
-        floor_dbfs_hz=tuple(_floor_levels(c, floor_hz) for c in coarse),
+        floor_dbfs_hz=tuple(_floor_levels(run, floor_hz) for run in runs),
         lines=tuple(lines),
         wander=float(np.sqrt(np.mean([np.var(u) for _, u in speeds]))),
         confidence=sure,
@@ -792,8 +843,9 @@ def _floor_bands(fs: float) -> Array:
     return np.asarray(hz[hz * 10 ** (1 / 40) <= 0.45 * fs], np.float64)
 
 
-def _floor_levels(s: _Spectrogram, centres: Array) -> tuple[float, ...]:
+def _floor_levels(run: FreeRun, centres: Array) -> tuple[float, ...]:
+    """Noise density in each band, dB re full scale squared per Hz, lines excluded."""
+    c = _spectrogram(run.x, run.fs, COARSE_S, "hann", 1, 0.47 * run.fs, most=60)
     edge = 10 ** (1 / 40)
-    return tuple(
-        10 * float(np.log10(np.mean(s.floor[(s.hz >= c / edge) & (s.hz <= c * edge)]))) for c in centres
-    )
+    inside = [(c.hz >= f / edge) & (c.hz <= f * edge) for f in centres]
+    return tuple(10 * float(np.log10(np.mean(c.floor[band]))) for band in inside)
