@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import gamma
 
 import numpy as np
 from numpy.typing import NDArray
@@ -28,8 +29,8 @@ class CutSound:
     """The sound of a cut in one kind of material.
 
     ``centre_hz`` and ``octaves`` shape its broadband part (a bell over log frequency, on a gentle slope);
-    ``rate`` crackles a revolution on average with log-amplitude spread ``spread``, carrying ``share`` of the
-    power; ``uneven`` is the spread of the slow, irregular change of level (grain).
+    ``rate`` crackles a revolution on average, each E**``spread`` high (E exponentially distributed), carrying
+    ``share`` of the power; ``uneven`` is the spread of the slow, irregular change of level (grain).
     """
 
     centre_hz: float
@@ -41,10 +42,10 @@ class CutSound:
 
 
 _SOUNDS = {
-    "curl": CutSound(3800.0, 1.3, 10.0, 1.1, 0.65, 0.05),
-    "crumb": CutSound(2400.0, 1.5, 45.0, 0.6, 0.25, 0.12),
-    "fibre": CutSound(1700.0, 1.6, 30.0, 0.5, 0.15, 0.15),
-    "broken": CutSound(3000.0, 1.4, 6.0, 0.7, 0.4, 0.05),
+    "curl": CutSound(3800.0, 1.3, 10.0, 1.6, 0.65, 0.05),
+    "crumb": CutSound(2400.0, 1.5, 45.0, 0.9, 0.25, 0.12),
+    "fibre": CutSound(1700.0, 1.6, 30.0, 0.8, 0.15, 0.15),
+    "broken": CutSound(3000.0, 1.4, 6.0, 1.0, 0.4, 0.05),
 }
 
 
@@ -89,9 +90,9 @@ def crackles(
     if count == 0:
         return x
     at = rng.integers(0, n, count)
-    height = np.exp(sound.spread * rng.standard_normal(count)) * rng.choice([-1.0, 1.0], count)
+    height = rng.exponential(1.0, count) ** sound.spread * rng.choice([-1.0, 1.0], count)
     kept = rng.random(count) < strength[at]
-    mean_square = np.exp(2 * sound.spread**2) * sound.rate * revolutions / n
+    mean_square = gamma(1.0 + 2.0 * sound.spread) * sound.rate * revolutions / n
     np.add.at(x, at[kept], (height[kept] * strength[at[kept]] / np.sqrt(mean_square)).astype(np.float32))
     return x
 

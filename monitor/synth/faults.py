@@ -6,6 +6,7 @@ Positions are given as blank and peck (from 1) and a fraction ``at`` of the peck
 from __future__ import annotations
 
 from dataclasses import dataclass
+from math import log10
 from typing import Literal
 
 import numpy as np
@@ -147,7 +148,7 @@ class Loosening:
         curves.knock[k:] = (
             NORMAL_KNOCK * 10 ** (db / 20) * turning * np.where(curves.engaged[k:] > 0, 1.0, 0.6)
         )
-        twice = 20.0 * np.log10(2.0) / self.growth_db_s
+        twice = 20.0 * log10(2.0) / self.growth_db_s
         return Onset("loosening", k, self.peck, {"growth_db_s": self.growth_db_s, "double_after_s": twice})
 
 

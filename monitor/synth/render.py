@@ -254,10 +254,10 @@ def told_cycle(curves: BlankCurves, scene: Scene) -> tuple[list[PeckTruth], list
     touching = np.flatnonzero(curves.spotting & (curves.tip_mm >= 0))
     if touching.size:
         spots.append(
-            SpanTruth("spot", curves.blank, start + touching[0] * DT, start + (touching[-1] + 1) * DT)
+            SpanTruth("spot", curves.blank, start + int(touching[0]) * DT, start + int(touching[-1] + 1) * DT)
         )
     on = np.flatnonzero(curves.commanded_rpm > 0)
-    blank = SpanTruth("blank", curves.blank, start + on[0] * DT, start + (on[-1] + 1) * DT)
+    blank = SpanTruth("blank", curves.blank, start + int(on[0]) * DT, start + int(on[-1] + 1) * DT)
     return pecks, spots, blank
 
 

@@ -77,11 +77,11 @@ def reverberation(room: Room, fs: int, far: bool) -> NDArray[np.float64]:
     early = np.zeros(n)
     delays = rng.uniform(0.0015, 0.03, 8)
     np.add.at(early, (delays * fs).astype(int), rng.choice([-1.0, 1.0], 8) * np.exp(-60.0 * delays) * 0.4)
-    reverberant: NDArray[np.float64] = early + late * np.sqrt(2.0 * np.sum(early**2) / np.sum(late**2))
+    reverberant = early + late * np.sqrt(2.0 * np.sum(early**2) / np.sum(late**2))
     ratio_db = room.far_direct_db if far else room.direct_db
     reverberant *= 10 ** (-ratio_db / 20) / np.sqrt(np.sum(reverberant**2))
     reverberant[0] += 1.0
-    return reverberant
+    return np.asarray(reverberant, float)
 
 
 def ringing(modes: Sequence[Mode], fs: int, direct: float = 1.0) -> NDArray[np.float64]:
