@@ -27,14 +27,17 @@ from monitor.planning.materials import material
 from monitor.signal.cutting import CuttingDetector
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import SILENCE_DB, hop_levels, slope_per_s
-from monitor.signal.speed import SpeedTracker
 from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
+from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState
 
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
+
+
+_FAULTS = (Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED)  # in the order in which they are asked
 
 
 class Listener:
@@ -65,7 +68,8 @@ class Listener:
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
         self._job = job
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
-        self._tracker = SpeedTracker(baseline, speeds, self._sg, self._g.usable_hz, self._g.hop_s)
+        g = self._g
+        self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
         self._explained = learned_bins(baseline, self._tracker.grid_hz, self._sg)
         centres = self._sg.band_centres_hz
         nearest = int(np.argmin([abs(math.log(speeds[0] / rpm)) for rpm in baseline.speeds_rpm]))
@@ -91,7 +95,7 @@ class Listener:
         self._stall = StallRule(job.sag_warning_pct)
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
-        self._episodes: dict[Kind, Episode] = {}
+        self._episodes = {kind: Episode() for kind in _FAULTS}
         self._cutting = False
 
     @property
@@ -213,7 +217,7 @@ class Listener:
         turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
         # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
         stall = self._stall.step(hop, rotation, self._cutting)
-        self._cutting = self._cut_detector.step(hop.t, hop.step_s, hop.over_db, rotation.sag, turning)
+        self._cutting = self._cut_detector.step(hop, rotation.sag, turning)
         events: list[Event] = []
         findings = [
             self._microphone.step(hop, rotation),
@@ -223,17 +227,16 @@ class Listener:
         ]
         events.extend(self._events(hop, findings))
         events.extend(self._spindle_events(hop, rotation))
-        events.extend(self._cycle.step(hop, rotation, self._cutting))
+        events.extend(self._cycle.step(hop, rotation, self._cut_detector))
         return self._row(hop, rotation), events
 
     def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
         """One event a cause: a fault of the microphone silences what was measured through it."""
-        place = self._cycle.place
         deaf = findings[0] is not None and findings[0].severity is Severity.HOLD
-        for kind, found in zip((Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED), findings, strict=True):
+        for kind, found in zip(_FAULTS, findings, strict=True):
             if deaf and kind is not Kind.MIC_FAULT:
                 found = None
-            event = self._episodes.setdefault(kind, Episode()).step(hop.t, found, place)
+            event = self._episodes[kind].step(hop.t, found, self._cycle)
             if event is not None:
                 self._cycle.note(event)
                 yield event

@@ -13,13 +13,15 @@ from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
+from monitor.signal.cutting import CuttingDetector
+from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 
 CONFIRM_S = 0.15
 """Cutting sound this long is contact; a tap on the bench is shorter."""
 
 APART_S = 0.3
-"""Silence this long ends a peck: a retract and return of any length takes longer, a lull within a cut does not."""
+"""Silence this long ends a peck: a retract and return takes longer, a lull within a cut does not."""
 
 SCHEDULE_WITHIN = 0.3
 """A heard peck length this near the scheduled one is taken as the scheduled one: onset and end are
@@ -28,6 +30,8 @@ known to about a tenth of a second."""
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
 
+_POINT_DIAMETERS = 0.3  # height of a 118 degree point
+_ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 _THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
 
 
@@ -72,21 +76,23 @@ class Cycle:
         in_peck = self._cut is not None and not self._cut.spot
         return Place(self.blank, self.peck if in_peck or self.peck else 0, self._depth_mm())
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Iterator[Event]:
-        """Take one hop, give the events it completes."""
+    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
+        """Take one hop, as judged by the detector, and give the events it completes."""
         if rotation.vanished:
             yield from self._end_cut(hop.t)
             yield from self._end_blank(hop.t)
-        if cutting:
+        if detector.cutting:
             self._quiet_since_s = math.nan
             if self._cut is None:
-                self._cut = self._begin(hop)
+                self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
+                missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
+                self._cut.turns = hop.spindle_hz * missed_s if hop.heard else 0.0
             self._continue(self._cut, hop, rotation)
             if not self._cut.told and hop.t - self._cut.start_s >= CONFIRM_S:
                 yield from self._tell_contact(hop.t, self._cut)
             return
         if self._quiet_since_s != self._quiet_since_s:
-            self._quiet_since_s = hop.t - hop.step_s
+            self._quiet_since_s = detector.end_s
         quiet = hop.t - self._quiet_since_s
         if self._cut is not None and quiet >= APART_S:
             yield from self._end_cut(hop.t)
@@ -104,9 +110,6 @@ class Cycle:
         rank = (Severity.INFO, Severity.WARNING, Severity.HOLD).index(event.severity)
         if self._cut is not None and rank > max(self._cut.worst_rank, 0):
             self._cut.worst, self._cut.worst_rank = event.kind.value, rank
-
-    def _begin(self, hop: Hop) -> _Cut:
-        return _Cut(hop.t - hop.step_s, self._is_spot(hop), self._deepest_mm)
 
     def _is_spot(self, hop: Hop) -> bool:
         """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
@@ -184,11 +187,19 @@ class Cycle:
             depth_to_mm=to_mm,
             mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else nan,
             max_sag_pct=max(cut.sags) if cut.sags else nan,
-            climb_depth_mm=climb_depth(np.array(cut.depths), np.array(cut.sags)),
+            climb_depth_mm=self._climb(cut),
             mean_cut_level_db=float(np.mean(cut.levels)),
             flute_fill=fill,
             worst_event=cut.worst,
         )
+
+    def _climb(self, cut: _Cut) -> float:
+        """Climb depth once the drill point is fully in and the motor has answered to the load."""
+        depths, sags = np.array(cut.depths), np.array(cut.sags)
+        entered = _POINT_DIAMETERS * self._job.drill_diameter_mm if cut.from_mm == 0 else 0.0
+        rate = depths[-1] / (depths.size * HOP_S) if depths.size else 0.0
+        settled = depths > entered + _ANSWER_S * rate
+        return climb_depth(depths[settled], sags[settled])
 
     def _event(self, t: float, kind: Kind, message: str, onset_s: float) -> Event:
         place = self.place

@@ -15,7 +15,9 @@ GONE_NATS = math.log(10_000)
 
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
-_START_HOPS = 3
+_BACK_HOPS = 3  # heard again after masking
+_START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, or steady at another; a spin-up
+# passes through every speed, and odd sounds of a workshop agree with some speed for a moment
 
 _SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up, down, or being loaded
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
@@ -88,7 +90,7 @@ class Spindle:
         elif hop.running > 0.5:
             self._absent = 0.0
         gone = self._absent >= GONE_NATS
-        if self._present_hops >= _START_HOPS and self._state is not SpindleState.TURNING:
+        if self._state is not SpindleState.TURNING and self._present_hops >= self._hops_to_start(hop):
             started = self._state is not SpindleState.MASKED
             self._state = SpindleState.TURNING
             return started, False
@@ -98,9 +100,13 @@ class Spindle:
             return False, vanished
         if self._state is SpindleState.TURNING and hop.running < 0.5 and not gone:
             self._state = SpindleState.MASKED
-        elif self._state is SpindleState.MASKED and present:
-            self._state = SpindleState.TURNING
         return False, False
+
+    def _hops_to_start(self, hop: Hop) -> int:
+        if self._state is SpindleState.MASKED:
+            return _BACK_HOPS
+        off = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) if hop.heard else 1.0
+        return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
 
     def _forget(self) -> None:
         self._reference = None

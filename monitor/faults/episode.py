@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
+from typing import Protocol
 
 from monitor.measurements import Event, Kind, Severity
 
@@ -34,6 +35,15 @@ class Place:
     depth_mm: float = float("nan")
 
 
+class Located(Protocol):
+    """Whoever knows where the drill is; asked only when an event is made."""
+
+    @property
+    def place(self) -> Place:
+        """Where in the batch the drill is now."""
+        ...
+
+
 @dataclass(slots=True)
 class Episode:
     """One cause while it lasts: an event at its start and at each rise of its severity."""
@@ -41,7 +51,7 @@ class Episode:
     worst: int = -1
     last_found_s: float = field(default=float("-inf"))
 
-    def step(self, t: float, found: Finding | None, place: Place) -> Event | None:
+    def step(self, t: float, found: Finding | None, where: Located) -> Event | None:
         """Take the finding of one hop, give the event it makes, if any."""
         if found is None:
             if t - self.last_found_s >= NORMAL_FOR_S:
@@ -52,6 +62,7 @@ class Episode:
         if rank <= self.worst:
             return None
         self.worst = rank
+        place = where.place
         return Event(
             t=t,
             kind=found.kind,

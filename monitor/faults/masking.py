@@ -1,7 +1,8 @@
 """`masked`: other sound drowns the spindle, so the monitor is deaf to it for now.
 
 An air gun, a compressor or rain can bury every learned line. That is no fault of the machine, so it is
-only told; but a deaf monitor must not say all is well for ever: after a stated time deaf within a blank it holds.
+only told; but a deaf monitor must not say all is well for ever: after a stated time deaf within a blank
+it holds.
 """
 
 from __future__ import annotations
@@ -39,7 +40,10 @@ class MaskingRule:
         if deaf < TOLD_AFTER_S:
             return None
         if in_blank and deaf >= HOLD_AFTER_S:
-            message = f"The spindle could not be heard for {deaf:.0f} s over other sound: silence the other source, then reset."
+            message = (
+                f"The spindle could not be heard for {deaf:.0f} s over other sound: "
+                "silence the other source, then reset."
+            )
             return Finding(Kind.MASKED, Severity.HOLD, message, deaf, HOLD_AFTER_S, "s", self._since_s)
         message = "Other sound drowns the spindle: speed is not known for now."
         return Finding(Kind.MASKED, Severity.INFO, message, deaf, HOLD_AFTER_S, "s", self._since_s)

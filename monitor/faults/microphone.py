@@ -25,6 +25,9 @@ by itself, and half of the half second allowed for an unplugged microphone."""
 CLIPPED_SHARE = 0.005
 """Share of samples at full scale that is clipping rather than one click: 12 of 2400."""
 
+CLIPPED_TELL_S = 0.15
+"""Clipping shorter than this is a single chip or tap."""
+
 CLIPPED_HOLD_S = 1.0
 """Clipping this long is loss of hearing (public contract)."""
 
@@ -41,6 +44,8 @@ class MicrophoneRule:
     _bad_since_s: float = math.nan
     _clipped_since_s: float = math.nan
     _last_clip_s: float = -math.inf
+    _clipped_hops: int = 0
+    _clipped_worst: float = 0.0
     _fell: bool = False
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
@@ -86,8 +91,8 @@ class MicrophoneRule:
         if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
             return None
         message = (
-            f"The sound fell to {-hop.over_db:.0f} dB under the free-running machine faster than a spindle can stop: "
-            "the microphone is unplugged or covered. Check it, then reset."
+            f"The sound fell to {-hop.over_db:.0f} dB under the free-running machine, "
+            "faster than a spindle can stop: the microphone is unplugged or covered. Check it, then reset."
         )
         return Finding(
             Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, QUIET_DB, "dB", self._fell_since_s
@@ -98,16 +103,22 @@ class MicrophoneRule:
             if self._clipped_since_s != self._clipped_since_s:
                 self._clipped_since_s = hop.t - hop.step_s
             self._last_clip_s = hop.t
+            self._clipped_hops += 1
+            self._clipped_worst = max(self._clipped_worst, hop.clipped)
         elif hop.t - self._last_clip_s > 2.5 * hop.step_s:  # loudness beats with rotation: bridge two hops
-            self._clipped_since_s = math.nan
+            self._clipped_since_s, self._clipped_hops, self._clipped_worst = math.nan, 0, 0.0
             return None
         elif self._clipped_since_s != self._clipped_since_s:
             return None
         lasted = hop.t - self._clipped_since_s
-        severity = Severity.HOLD if lasted >= CLIPPED_HOLD_S else Severity.WARNING
+        clipped_s = self._clipped_hops * hop.step_s
+        if clipped_s < CLIPPED_TELL_S - hop.step_s / 2:
+            return None
+        # Loudness beats with rotation, so clipping comes and goes: half of the time is all of it.
+        lasting = lasted >= CLIPPED_HOLD_S and clipped_s >= 0.5 * lasted
+        severity = Severity.HOLD if lasting else Severity.WARNING
         message = (
-            f"The microphone clips ({hop.clipped * 100:.1f} % of samples at full scale): turn its gain down, or move it away."
+            f"The microphone clips ({self._clipped_worst * 100:.1f} % of samples at full scale): "
+            "turn its gain down, or move it away."
         )
-        return Finding(
-            Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s
-        )
+        return Finding(Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s)

@@ -103,5 +103,6 @@ class SagRule:
             if severity is Severity.HOLD
             else "the load is climbing: watch the next pecks"
         )
-        message = f"The spindle turns {sag * 100:.1f} % slower than it did running free (limit {limit:g} %): {what}."
+        percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
+        message = f"The spindle turns {percent}: {what}."
         return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", self._onset_s)

@@ -53,7 +53,7 @@ class StallRule:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
         message = (
-            "The spindle has stalled in the cut: its sound is gone while the microphone still hears the room. "
+            "The spindle has stalled in the cut: its sound is gone, and the microphone still hears the room. "
             "Stop the spindle drive before clearing the drill; it may start turning when freed."
         )
         onset = self._last_heard_s

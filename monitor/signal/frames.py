@@ -53,6 +53,11 @@ class FrameGeometry:
         return self.hop / self.fs
 
     @property
+    def delay_s(self) -> float:
+        """How far the decimated signal lags the native one: half the filter."""
+        return (len(decimation_taps(self.decimation)) - 1) / 2 / self.fs_in
+
+    @property
     def usable_hz(self) -> float:
         return (0.42 if self.decimation > 1 else 0.46) * self.fs
 

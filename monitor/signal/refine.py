@@ -12,7 +12,6 @@ import numpy as np
 from numpy.typing import NDArray
 
 _BLOCKS = 32  # sub-blocks of a frame: short enough (6 ms of 200) that no line turns far within one
-_PULL_IN = (16, 8)  # segments of 12.5 ms, then 25: phase steps unambiguous to 40 and 20 Hz
 _ITERATIONS = 3  # Gauss-Newton steps; the third changes nothing visible at any SNR tried
 _OUTLIER_Z = 4.0  # a line this many deviations off the others is losing its vote: 6e-5 in pure noise
 
@@ -76,6 +75,7 @@ def refine_speed(
     guess_hz: NDArray[np.floating],
     guess_rate: NDArray[np.floating] | None = None,
     noise_density: NDArray[np.floating] | None = None,
+    pull_in: tuple[int, ...] = (16, 8),
 ) -> Refined:
     """Refine guesses of the rotation frequency to the maximum-likelihood estimate.
 
@@ -91,6 +91,8 @@ def refine_speed(
     orders : shape (K,)
     guess_hz, guess_rate : shape (n_frames,), Hz and Hz/s at mid-frame; the rate defaults to 0
     noise_density : shape (n_frames, K), one-sided, per Hz; default 1: equal for all lines
+    pull_in : number of segments (4, 8, 16 or 32) whose phase steps are used, stage by stage; of a
+        0.2 s frame, 16 are 12.5 ms each, unambiguous up to 40 Hz at the highest line
 
     Notes
     -----
@@ -122,7 +124,7 @@ def refine_speed(
     block_var = density * (length * fs / 2)
     shift, shift_rate = np.zeros(n_frames), np.zeros(n_frames)
     z = y
-    for segments in _PULL_IN:
+    for segments in pull_in:
         step, step_rate = _phase_steps(z, segments, orders32, length / fs, block_var)
         shift, shift_rate = shift + step, shift_rate + step_rate
         z = y * _turn_back(shift, shift_rate, between, orders32)

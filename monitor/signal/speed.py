@@ -23,8 +23,11 @@ MAX_LINES = 12
 LOWEST_HZ = 30.0
 """Below this a small microphone hears its own wind and the building."""
 
-SEPARATION_HZ = 30.0
-"""Two lines nearer than a Hann main lobe (2 bins of 10 Hz to its zero, and some) are one."""
+SEPARATION_HZ = (80.0, 30.0)
+"""Lines this far apart are taken first: the shortest segments of the refinement (12.5 ms) still part
+them; then, where lines are few, those a Hann main lobe (20 Hz to its zero, and some) apart."""
+
+ENOUGH_LINES = 6
 
 SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
 """Speeds searched, over the lowest and highest commanded: below a third the spindle counts as stalled;
@@ -46,6 +49,8 @@ _BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
 _BURST = 0.10  # per hop: spin-up, a jammed drill
 _BOUND_SHARE, _BURST_SHARE = 0.10, 0.01
 _STOP_CHANCE, _START_CHANCE = 0.002, 0.02
+_STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
+_PLATEAU_NATS = 3.0
 _HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not the model
 
@@ -108,13 +113,13 @@ def choose_lines(
             snr_db = _at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
             usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
             ranked.append((float(usefulness), f, float(snr_db), line))
+        ranked.sort(key=lambda r: -r[0])
         taken: list[float] = []
-        for _, f, snr_db, line in sorted(ranked, key=lambda r: -r[0]):
-            if len(taken) == MAX_LINES:
-                break
-            if all(abs(f - other) >= SEPARATION_HZ for other in taken):
-                taken.append(f)
-                chosen.setdefault(line.order, (line, snr_db, rpm))
+        for apart, most in zip(SEPARATION_HZ, (MAX_LINES, ENOUGH_LINES), strict=True):
+            for _, f, snr_db, line in ranked:
+                if len(taken) < most and all(abs(f - other) >= apart for other in taken):
+                    taken.append(f)
+                    chosen.setdefault(line.order, (line, snr_db, rpm))
     picked = [chosen[order] for order in sorted(chosen)]
     floor = [_floor_at(baseline, line.order * rpm / 60, rpm) for line, _, rpm in picked]
     return SpeedLines(
@@ -179,10 +184,12 @@ class SpeedTracker:
         geometry: SpectrumGeometry,
         usable_hz: float,
         hop_s: float,
+        delay_s: float = 0.0,
     ) -> None:
         self.lines = choose_lines(baseline, speeds_rpm, geometry, usable_hz)
         self._geometry = geometry
         self._hop_s = hop_s
+        self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
         self._table = line_likelihood()
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
@@ -192,12 +199,20 @@ class SpeedTracker:
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._bins = self._line_bins(baseline, speeds_rpm)
+        # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
+        self._pull_in = (16, 8) if top_line > 1600 else (8,) if top_line > 800 else (4,)
+        # Within a main lobe of the highest line all candidates score alike.
+        self._plateau = int(np.ceil(4 / 3 * geometry.enbw_hz / top_line / self._step)) + 1
         nominal = self.lines.orders * speeds_rpm[0] / 60
         self._nominal_bins = np.clip(np.rint(nominal / geometry.bin_hz), 0, geometry.n_bins - 1).astype(int)
         entry = np.full(n_states, 0.3 / n_states)
         for rpm in speeds_rpm:
             near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
             entry[near] += 0.7 / len(speeds_rpm) / max(1, np.count_nonzero(near))
+        self._halves = [max(1, round(width / self._step)) for width in (_NARROW, _BOUND, _BURST)]
+        shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
+        alive = (1 - _STOP_CHANCE) / 2  # the running sum holds the posterior twice: as it is and moved on
+        self._shares = [alive * s / (2 * h + 1) for s, h in zip(shares, self._halves, strict=True)]
         self._entry = entry / entry.sum()
         self._posterior = np.zeros(n_states)
         self._silent = 1.0
@@ -247,7 +262,7 @@ class SpeedTracker:
         snr_db = self.lines.snr_db.astype(np.float32) - np.maximum(risen, 0)
         row = np.clip((snr_db - _SNR_LOW_DB) / _SNR_STEP_DB, 0, _SNR_COUNT - 1).astype(np.int32)
         scores = self._score(level, row)
-        track = self._follow(scores)
+        track = self._localise(self._follow(scores), scores, level)
         audible = np.maximum(np.log1p(10 ** (snr_db.astype(np.float64) / 10)) - 1, 0).sum(axis=1)
         return self._refine(track, level, floor_db, frames, fs, audible, snr_db)
 
@@ -265,55 +280,80 @@ class SpeedTracker:
     def _follow(self, scores: NDArray[np.float32]) -> _Track:
         """Forward filter over the hops; one loop turn a hop."""
         n_hops = scores.shape[0]
-        track = _Track(
-            np.empty(n_hops, np.intp), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops)
-        )
-        n = self.grid_hz.size
+        track = _Track(np.empty(n_hops, np.intp), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops))
         within = max(1, round(_HOLD_WITHIN / self._step))
+        tempered = scores.astype(np.float64) * _TEMPER
+        tops = np.maximum(tempered.max(axis=1), 0.0)
+        factors = np.exp(tempered - tops[:, None])
+        nothing = np.exp(-tops).tolist()
         for i in range(n_hops):
-            predicted = self._predict()
-            score = scores[i].astype(np.float64) * _TEMPER
-            top = max(float(score.max()), 0.0)
-            p = predicted * np.exp(score - top)
-            silent = (self._silent * (1 - _START_CHANCE) + self._posterior.sum() * _STOP_CHANCE) * np.exp(-top)
-            total = float(p.sum()) + float(silent)
+            turning = 1 - self._silent
+            silent = (self._silent * (1 - _START_CHANCE) + turning * _STOP_CHANCE) * nothing[i]
+            p = self._predict()
+            p *= factors[i]
+            total = float(p.sum()) + silent
             p *= 1 / total
             self._posterior = p
-            self._silent = float(silent) / total
+            self._silent = silent / total
             best = int(p.argmax())
-            self._best = (*self._best[1:], best)
-            peak = self._between(p, best)
+            self._best = (self._best[1], self._best[2], best)
             track.state[i] = best
-            track.spindle_hz[i] = self.grid_hz[best] * np.exp(peak * self._step)
-            track.confidence[i] = p[max(0, best - within) : min(n, best + within + 1)].sum()
+            track.confidence[i] = p[max(0, best - within) : best + within + 1].sum()
             track.running[i] = 1 - self._silent
-            track.score[i] = score[best]
         return track
 
+    def _localise(self, track: _Track, scores: NDArray[np.float32], level: NDArray[np.int32]) -> _Track:
+        """Place each speed on its plateau.
+
+        The score saturates, so that no single bin decides whether the spindle is there; where exactly
+        it is, the unsaturated power tells (its sum over the lines is the likelihood of a known signal).
+        """
+        n = self.grid_hz.size
+        reach = self._plateau
+        at = np.clip(track.state[:, None] + np.arange(-reach, reach + 1), 1, n - 2)
+        power = np.zeros(at.shape, np.float32)
+        flat = level.ravel()
+        row = (np.arange(at.shape[0]) * level.shape[1])[:, None]
+        for k in range(self.lines.orders.size):
+            db = flat.take(self._bins[k].take(at) + row)
+            # From 10 dB over the floor on: weaker is noise. The bin that says nothing counts as floor.
+            power += np.where(db < _W_COUNT, np.maximum(db - _STRONG, 0), 0)
+        near = np.take_along_axis(scores, at, axis=1)
+        merit = near + power * np.float32(_W_STEP_DB * np.log(10) / 10)
+        merit[near < near.max(axis=1, keepdims=True) - _PLATEAU_NATS] = -np.inf
+        best = merit.argmax(axis=1)
+        inner = np.clip(best, 1, 2 * reach - 1)[:, None]
+        a, b, c = (np.take_along_axis(merit, inner + i, axis=1)[:, 0].astype(np.float64) for i in (-1, 0, 1))
+        with np.errstate(invalid="ignore"):
+            bend = a - 2 * b + c
+            shift = np.where((bend < 0) & np.isfinite(bend), 0.5 * (a - c) / np.where(bend < 0, bend, 1), 0.0)
+        peak = np.clip(shift, -0.5, 0.5)
+        state = np.take_along_axis(at, inner, axis=1)[:, 0]
+        spindle = self.grid_hz[state] * np.exp(peak * self._step)
+        return _Track(state, spindle, track.confidence, track.running)
+
     def _predict(self) -> NDArray[np.float64]:
-        """One hop on: speed may wander, change within the bound, rarely jump, or start from rest."""
-        p = self._posterior
-        alive = 1 - _STOP_CHANCE
-        narrow = max(1, round(_NARROW / self._step))
-        steady = (1 - _BOUND_SHARE - _BURST_SHARE) / 2
-        # A spindle has inertia: as likely as staying is going on as it went over the last two hops.
-        moved = steady * _spread(p, narrow) + steady * _spread(_shifted(p, self._drift()), narrow)
-        moved += _BOUND_SHARE * _spread(p, max(1, round(_BOUND / self._step)))
-        moved += _BURST_SHARE * _spread(p, max(1, round(_BURST / self._step)))
-        return alive * moved + self._silent * _START_CHANCE * self._entry
+        """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
 
-    def _drift(self) -> int:
-        """States moved per hop lately, within the bound."""
-        limit = round(_BOUND / self._step)
-        return int(np.clip(round((self._best[2] - self._best[0]) / 2), -limit, limit))
-
-    def _between(self, p: NDArray[np.float64], best: int) -> float:
-        """Position of the peak between grid points, in steps, by a parabola through the logs."""
-        if best in (0, p.size - 1):
-            return 0.0
-        a, b, c = np.log(np.maximum(p[best - 1 : best + 2], 1e-300))
-        bend = a - 2 * b + c
-        return float(np.clip(0.5 * (a - c) / bend, -0.5, 0.5)) if bend < 0 else 0.0
+        A spindle has inertia: as likely as staying is going on as it went over the last two hops.
+        Moving averages of three widths, all differences of one running sum.
+        """
+        n = self._posterior.size
+        widest = self._halves[-1]
+        drift = max(-self._halves[1], min(self._halves[1], round((self._best[2] - self._best[0]) / 2)))
+        padded = np.zeros(n + 2 * widest + 1)
+        inner = padded[widest + 1 : widest + 1 + n]
+        inner += self._posterior
+        if drift >= 0:
+            inner[drift:] += self._posterior[: n - drift]
+        else:
+            inner[:drift] += self._posterior[-drift:]
+        total = padded.cumsum()
+        moved = self._silent * _START_CHANCE * self._entry
+        for half, share in zip(self._halves, self._shares, strict=True):
+            low = widest - half
+            moved += (total[low + 2 * half + 1 : low + 2 * half + 1 + n] - total[low : low + n]) * share
+        return np.maximum(moved, 0.0)
 
     def _refine(
         self,
@@ -337,8 +377,8 @@ class SpeedTracker:
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = 10 ** (np.take_along_axis(padded, bins, axis=1).astype(np.float64) / 10)
         voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
-        refined = refine_speed(frames, fs, self.lines.orders, guess, rate, noise)
-        spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._hop_s)
+        refined = refine_speed(frames, fs, self.lines.orders, guess, rate, noise, self._pull_in)
+        spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._ahead_s)
         power = np.take_along_axis(level, bins, axis=1)
         known = bins < self._geometry.n_bins
         # 8.5 dB over the floor: a noise bin stands so high in one of a thousand (exp(-7.1)).
@@ -364,26 +404,6 @@ class _Track:
     spindle_hz: NDArray[np.float64]
     confidence: NDArray[np.float64]
     running: NDArray[np.float64]
-    score: NDArray[np.float64]
-
-
-def _spread(p: NDArray[np.float64], half: int) -> NDArray[np.float64]:
-    """Moving average over 2 half + 1 states; what leaves the ends is lost to them."""
-    padded = np.zeros(p.size + 2 * half + 1)
-    padded[half + 1 : half + 1 + p.size] = p
-    total = np.cumsum(padded)
-    wide: NDArray[np.float64] = (total[2 * half + 1 :] - total[: p.size]) * (1 / (2 * half + 1))
-    return np.maximum(wide, 0.0)
-
-
-def _shifted(p: NDArray[np.float64], by: int) -> NDArray[np.float64]:
-    """States moved up by ``by``; what leaves the ends is lost to them."""
-    moved = np.zeros(p.size)
-    if by >= 0:
-        moved[by:] = p[: p.size - by]
-    else:
-        moved[:by] = p[-by:]
-    return moved
 
 
 def _at_newest(
@@ -393,21 +413,20 @@ def _at_newest(
     rate: NDArray[np.float64],
     voters: NDArray[np.float64],
     step: float,
-    hop_s: float,
+    ahead_s: float,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Speed, deviation and rate at the newest sample, two hops after mid-frame.
+    """Speed, deviation and rate at the newest sample, ``ahead_s`` after mid-frame.
 
     The rate enters as far as it is significant (positive-part James-Stein): a steady spindle is not
-    made noisy by it. Where the refinement left the neighbourhood of the track, or the speed changed too fast for
-    one linear rate in 0.2 s, the track speaks for itself, one hop extrapolated.
+    made noisy by it. Where the refinement left the neighbourhood of the track, or the speed changed too
+    fast for one linear rate in 0.2 s, the track speaks for itself, extrapolated from its mid-frame.
     """
     variance = refined.sd_rate**2
     keep = np.maximum(0.0, 1 - variance / np.maximum(refined.rate_hz_s**2, 1e-300))
     slope = refined.rate_hz_s * keep
-    ahead = 2 * hop_s
-    spindle = refined.spindle_hz + slope * ahead
-    sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead**2)
-    coarse = now + rate * hop_s
+    spindle = refined.spindle_hz + slope * ahead_s
+    sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
+    coarse = now + rate * (ahead_s / 2)
     apart = np.maximum(4 * step, 0.012) * guess
     trusted = (
         (np.abs(refined.spindle_hz - guess) < apart)
