@@ -76,9 +76,8 @@ class Listener:
         floor = np.interp(centres, baseline.floor_hz, baseline.floor_dbfs_hz[nearest])
         self._learned_floor = floor.astype(np.float32)
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
-        self._cut_bands = (centres >= _CUT_SOUND_FROM_HZ) & (centres <= top)
-        if not self._cut_bands.any():
-            self._cut_bands[:] = True
+        cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
+        self._cut_bands = cut_bands if cut_bands.size else np.arange(centres.size)
 
         self._decimator = Decimator(self._g)
         self._pending: list[NDArray[np.float32]] = []
@@ -178,7 +177,9 @@ class Listener:
         floor_db = spread_floor(bands, self._sg)
         density_db = to_db(density)
         speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs)
-        over_db = (bands - self._learned_floor)[:, self._cut_bands].mean(axis=1)
+        # take() copies row by row: a fancy index may lay memory out by the number of hops, and then sums round
+        # differently from one block size to another
+        over_db = (bands - self._learned_floor).take(self._cut_bands, axis=1).mean(axis=1)
         over = density * np.power(np.float32(10), floor_db * np.float32(-0.1))
         seen = np.concatenate([self._over_history, over])
         self._over_history = seen[over.shape[0] :].copy()

@@ -258,7 +258,7 @@ class SpeedTracker:
         scaled = (over - np.float32(_W_LOW_DB)) * np.float32(1 / _W_STEP_DB)
         level[:, :-1] = np.clip(scaled, 0, _W_COUNT - 1)
         level[:, -1] = _W_COUNT
-        risen = floor_db[:, self._nominal_bins] - self.lines.floor_db.astype(np.float32)
+        risen = floor_db.take(self._nominal_bins, axis=1) - self.lines.floor_db.astype(np.float32)
         snr_db = self.lines.snr_db.astype(np.float32) - np.maximum(risen, 0)
         row = np.clip((snr_db - _SNR_LOW_DB) / _SNR_STEP_DB, 0, _SNR_COUNT - 1).astype(np.int32)
         scores = self._score(level, row)
