@@ -15,7 +15,6 @@ No path and no file name from a client reaches the file system.
 
 from __future__ import annotations
 
-import asyncio
 import hashlib
 import json
 from collections.abc import Iterable
@@ -23,6 +22,8 @@ from dataclasses import dataclass
 from importlib import resources
 from typing import Annotated, Any, Protocol
 
+import anyio
+import anyio.to_thread
 from fastapi import FastAPI, HTTPException, Query, Request, Response, WebSocket, WebSocketDisconnect
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.types import ASGIApp
@@ -228,40 +229,35 @@ def _message(live: LiveState, cursor: Cursor, run: str, can_listen: bool) -> tup
 
 async def _watch(socket: WebSocket, live: LiveState, cursor: Cursor, run: str, can_listen: bool) -> None:
     """Send what is new until the browser goes away or takes nothing any more."""
-    tasks = {
-        asyncio.create_task(_send_updates(socket, live, cursor, run, can_listen)),
-        asyncio.create_task(_until_gone(socket)),
-    }
-    try:
-        await asyncio.wait(tasks, return_when=asyncio.FIRST_COMPLETED)
-    finally:
-        for task in tasks:
-            task.cancel()
-        await asyncio.gather(*tasks, return_exceptions=True)
+    async with anyio.create_task_group() as group:
+        group.start_soon(_until_gone, socket, group.cancel_scope)
+        await _send_updates(socket, live, cursor, run, can_listen)
+        group.cancel_scope.cancel()
 
 
-async def _until_gone(socket: WebSocket) -> None:
+async def _until_gone(socket: WebSocket, scope: anyio.CancelScope) -> None:
     """Receive, which notices that the browser left; nothing that a watcher says matters."""
     while (await socket.receive())["type"] != "websocket.disconnect":
         pass
+    scope.cancel()
 
 
 async def _send_updates(
     socket: WebSocket, live: LiveState, cursor: Cursor, run: str, can_listen: bool
 ) -> None:
-    loop = asyncio.get_running_loop()
     version, sent_at = -1, 0.0
     while True:
-        if live.version != version or loop.time() - sent_at >= HEARTBEAT_S:
-            version, sent_at = live.version, loop.time()
+        if live.version != version or anyio.current_time() - sent_at >= HEARTBEAT_S:
+            version, sent_at = live.version, anyio.current_time()
             message, cursor = _message(live, cursor, run, can_listen)
             run = live.run
             text = json.dumps(message, separators=(",", ":"), allow_nan=False)
             try:
-                await asyncio.wait_for(socket.send_text(text), SEND_TIMEOUT_S)
+                with anyio.fail_after(SEND_TIMEOUT_S):
+                    await socket.send_text(text)
             except (TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
                 return  # too slow or gone: its next connection says where it had got to
-        await asyncio.sleep(UPDATE_INTERVAL_S)
+        await anyio.sleep(UPDATE_INTERVAL_S)
 
 
 def _add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: Presses) -> None:
@@ -283,7 +279,7 @@ def _add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: P
             raise HTTPException(409, refusal)
         client = request.client.host if request.client else "unknown"
         try:
-            await asyncio.to_thread(operator.reset, f"dashboard at {client}")
+            await anyio.to_thread.run_sync(operator.reset, f"dashboard at {client}")
         except ResetRefused as error:
             raise HTTPException(409, f"{error}.".capitalize()) from None
         return Done()
