@@ -253,7 +253,7 @@ def _fixed_shafts(rng: np.random.Generator, kind: Motor) -> list[Shaft]:
 
 
 def _draw_modes(rng: np.random.Generator) -> tuple[Mode, ...]:
-    count = int(rng.integers(4, 9))
+    count = int(rng.integers(6, 13))
     hz = np.exp(rng.uniform(np.log(160.0), np.log(5000.0), count))
     q, gain = rng.uniform(6.0, 35.0, count), rng.uniform(0.7, 4.0, count)
     modes = [Mode(float(h), float(a), float(g)) for h, a, g in zip(hz, q, gain, strict=True)]

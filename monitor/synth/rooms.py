@@ -71,9 +71,8 @@ def reverberation(room: Room, fs: int, far: bool) -> NDArray[np.float64]:
     n = int(room.rt60_s * fs)
     t = np.arange(n) / fs
     late = rng.standard_normal(n) * np.exp(-6.908 * t / room.rt60_s) * (t > 0.012)
-    late = sosfilt(
-        butter(1, min(5000.0, 0.4 * fs), fs=fs, output="sos"), late
-    )  # air and walls take the highs
+    absorbed = butter(1, min(5000.0, 0.4 * fs), fs=fs, output="sos")  # air and walls take the highs
+    late = sosfilt(absorbed, late)
     early = np.zeros(n)
     delays = rng.uniform(0.0015, 0.03, 8)
     np.add.at(early, (delays * fs).astype(int), rng.choice([-1.0, 1.0], 8) * np.exp(-60.0 * delays) * 0.4)
@@ -81,24 +80,28 @@ def reverberation(room: Room, fs: int, far: bool) -> NDArray[np.float64]:
     ratio_db = room.far_direct_db if far else room.direct_db
     reverberant *= 10 ** (-ratio_db / 20) / np.sqrt(np.sum(reverberant**2))
     reverberant[0] += 1.0
-    return np.asarray(reverberant, float)
+    return np.asarray(reverberant)
 
 
 def ringing(modes: Sequence[Mode], fs: int, direct: float = 1.0) -> NDArray[np.float64]:
-    """Return the impulse response of a body: the direct path and its modes, each with its peak gain."""
+    """Return the impulse response of a body: the direct path and its modes, each with its peak gain.
+
+    Sound pressure goes with the surface's acceleration, whose response to a blow is a decaying cosine: in
+    phase with the direct sound at resonance, a quarter turn off to either side.
+    """
     usable = [mode for mode in modes if mode.hz < 0.45 * fs]
     longest = max((2.2 * mode.q / mode.hz for mode in usable), default=0.0)  # to -60 dB
     t = np.arange(max(2, int(longest * fs))) / fs
     h = np.zeros(t.size)
     for mode in usable:
         w = 2 * np.pi * mode.hz
-        h += mode.gain * w / (mode.q * fs) * np.exp(-w * t / (2 * mode.q)) * np.sin(w * t)
+        h += mode.gain * w / (mode.q * fs) * np.exp(-w * t / (2 * mode.q)) * np.cos(w * t)
     h[0] += direct
     return h
 
 
 def microphone(room: Room, fs: int) -> NDArray[np.float64]:
-    """Return the impulse response of the microphone's high-pass (and of anti-aliasing at the top)."""
+    """Return the impulse response of the microphone's high-pass."""
     impulse = np.zeros(int(0.06 * fs))
     impulse[0] = 1.0
     sos = butter(2, max(room.high_pass_hz, 20.0), "highpass", fs=fs, output="sos")
@@ -120,7 +123,7 @@ def shaped(magnitude_db: NDArray[np.float64], fs: int) -> NDArray[np.float64]:
 
 def colour_axis(fs: int) -> NDArray[np.float64]:
     """Return the frequencies, Hz, at which ``shaped`` takes its magnitudes."""
-    return np.fft.rfftfreq(next_fast_len(fs // 10), 1.0 / fs)
+    return np.asarray(np.fft.rfftfreq(2 * next_fast_len(fs // 20), 1.0 / fs), np.float64)
 
 
 def sloping(fs: int, slope_db: float, rng: np.random.Generator) -> NDArray[np.float64]:

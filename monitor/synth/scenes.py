@@ -17,6 +17,7 @@ from monitor.synth.render import Rendered, Scene, SceneStream, free_running, ren
 from monitor.synth.rooms import Room, draw_room
 
 __all__ = [
+    "DEMO",
     "SCENES",
     "Recipe",
     "Rendered",
@@ -288,4 +289,7 @@ SCENES: dict[str, Recipe] = {
     "eccentric_burl": Recipe(_burl, 16000, (600.0, 1000.0), "burl"),
     "loosening": Recipe(_loosening, 16000, (600.0, 1000.0), "burl"),
 }
-"""Every scene by name, without the demo (which is long; see ``demo_scene``)."""
+"""Every short scene by name."""
+
+DEMO = Recipe(lambda seed: demo_scene(blanks=3, seed=10 + seed), 48000, (900.0, 2000.0), "demo")
+"""The batch of the demo up to its bind; written only when asked for by name, ``cord_pulls``."""
