@@ -25,15 +25,21 @@ from monitor.baseline import Baseline, describe
 from monitor.errors import InputError
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
-from monitor.job import parse_job
 from monitor.listener import Listener
 from monitor.measurements import Event, Heard, Severity
 from monitor.ports import HoldLine
 from monitor.session import Session
 from monitor.signal.orders import FreeRun, learn_baseline
-from monitor.synth.cycle import Cycle
 from monitor.synth.held import HeldScene
-from monitor.synth.scenes import Scene, SceneStream, demo_scene, free_running, render_scene
+from monitor.synth.scenes import (
+    Scene,
+    SceneStream,
+    demo_scene,
+    free_running,
+    job_toml,
+    render_scene,
+    scene_job,
+)
 
 FS = 48000
 BLOCK = 2400  # one 50 ms hop
@@ -69,8 +75,7 @@ def run(args: argparse.Namespace) -> int:
 
     _check(args)
     scene = demo_scene(args.blanks, bind_on_blank=BIND_ON_BLANK)
-    job_text = write_job(scene.cycle, args.blanks)
-    job = parse_job(job_text, "the demo's job")
+    job = scene_job(scene)
     with closing(listen(args.host, args.port)) as listening:
         print("SYNTHETIC DEMO: no machine is connected and no microphone is used.")
         print("Recording the synthetic machine running free, and learning from it ...", flush=True)
@@ -80,7 +85,7 @@ def run(args: argparse.Namespace) -> int:
             started_from="clock",
             source="synthetic demo",
             fs=FS,
-            job=job_text,
+            job=job_toml(scene),
             baseline=describe(baseline),
             version=__version__,
         )
@@ -107,20 +112,6 @@ def run(args: argparse.Namespace) -> int:
                 if not args.exit_when_done:
                     _wait_for_keyboard(url)
     return EXIT_HELD if tally.holds else EXIT_DONE
-
-
-def write_job(cycle: Cycle, blanks: int) -> str:
-    """The job file of the synthetic machine's cycle, as a person would have written it."""
-    spot = f'spot_speed = "{cycle.spot_rpm:g} rpm"\n' if cycle.spot_rpm else ""
-    pecks = ", ".join(f'"{peck:g} mm"' for peck in cycle.pecks_mm)
-    return (
-        f'[job]\nname = "cord pulls, cast acrylic (synthetic)"\nblanks = {blanks}\n'
-        f'material = "{cycle.material}"\n\n'
-        f'[spindle]\nspeed = "{cycle.spindle_rpm:g} rpm"\n{spot}\n'
-        f'[drill]\ndiameter = "{cycle.drill_diameter_mm:g} mm"\nflutes = {cycle.flutes}\n'
-        f'flute_length = "{cycle.flute_length_mm:g} mm"\nfeed = "{cycle.feed_mm_per_rev:g} mm/rev"\n\n'
-        f'[hole]\ndepth = "{cycle.depth_mm:g} mm"\npecks = [{pecks}]\n'
-    )
 
 
 def learn_machine(scene: Scene) -> tuple[dict[float, NDArray[np.float32]], Baseline]:
@@ -198,7 +189,7 @@ def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
 
     lines = [
         f"Open {url} in a browser.",
-        f"{_counted(args.blanks, 'blank')} of lamp cord pulls are drilled, about 45 s of sound each, "
+        f"{_counted(args.blanks, 'blank')} of lamp cord pulls are drilled, about half a minute each, "
         f"at {args.speed:g} times real time.",
     ]
     if args.blanks >= BIND_ON_BLANK:
