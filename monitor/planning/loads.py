@@ -28,11 +28,3 @@ def spindle_power(torque_nm: float, spindle_rpm: float) -> float:
 def expected_sag(torque_nm: float, droop_pct_per_nm: float) -> float:
     """Return the expected fall of speed in percent, for a motor whose speed falls in proportion to torque."""
     return torque_nm * droop_pct_per_nm
-
-
-def lip_temperature_limit(density_g_cm3: float, heat_j_gk: float, from_c: float, to_c: float) -> float:
-    """Return the specific cutting energy (N/mm^2, equal to J/cm^3) that can heat the whole chip to ``to_c``.
-
-    The bound in which no heat leaves the chip; a ``kc`` above it can soften the chip all through.
-    """
-    return density_g_cm3 * heat_j_gk * (to_c - from_c)

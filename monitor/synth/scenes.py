@@ -94,11 +94,13 @@ def demo_scene(blanks: int = 24, bind_on_blank: int = 3, seed: int = 11, snr_db:
         drill_diameter_mm=6.0,
         flutes=2,
         flute_length_mm=24.0,
-        feed_mm_per_rev=0.13,
+        feed_mm_per_rev=0.15,
         depth_mm=30.0,
         pecks_mm=(14.0, 7.0, 3.0),
         spot_rpm=2000.0,
-        reload_s=2.0,
+        rapid_mm_s=70.0,
+        settle_s=0.8,
+        reload_s=1.5,
     )
     machine = replace(fitted(demo_machine(), cycle), spin_up_s=0.5, coast_s=0.5)
     room = replace(fitted_room(3, cycle, snr_db), rt60_s=0.35, high_pass_hz=60.0, limiter="hard")
