@@ -1,7 +1,6 @@
 """``spindlebell replay`` from arguments to evidence: exit statuses, sentences, and nothing half-written.
 
-The listener is scripted here, so that what it says is known; the whole chain on synthetic work is in
-the last tests.
+The listener is scripted here, so that what it says is known; test_replay_chain.py has the whole chain.
 """
 
 import csv
