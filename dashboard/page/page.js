@@ -427,3 +427,8 @@ matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { re
 setInterval(watch, 250);
 connect();
 draw();
+
+// For tests and for the console: nothing on the page depends on it.
+window.spindlebell = {
+  longestGap: () => curve.t.reduce((gap, t, i, all) => (i ? Math.max(gap, t - all[i - 1]) : 0), 0),
+};

@@ -105,9 +105,10 @@ class Shop:
 
         def go_on() -> None:
             while not stop.wait(HOP_S):
-                active = [a.event.kind for a in self.board.alarms if a.active] if self.lasting else []
-                self.work(HOP_S, *self.coming, active=active)
-                self.coming = ()
+                events, self.coming = self.coming, ()
+                heard_still = [a.event.kind for a in self.board.alarms if a.active]
+                active = [*heard_still, *(event.kind for event in events)] if self.lasting else []
+                self.work(HOP_S, *events, active=active)
 
         thread = threading.Thread(target=go_on)
         thread.start()
