@@ -14,7 +14,8 @@ from tests.scripted import event, row
 
 ROWS_PER_S = 20
 SECONDS = 600
-ROW_LIMIT_US = 15.0  # 20 rows a second at 300 times real time: a tenth of one core
+# 15 us are a tenth of one core for 20 rows a second at 300 times real time; twice that on a busy machine.
+ROW_LIMIT_US = 30.0
 
 
 def cpu_s(work) -> float:
@@ -80,7 +81,10 @@ def test_cost_of_reading(tmp_path, container):
     fs, path = 48_000, tmp_path / "rec"
     x = np.random.default_rng(1).uniform(-0.3, 0.3, 60 * fs)
     soundfile.write(path, x, fs, format=container, subtype="PCM_16")
-    took_s = cpu_s(lambda: [None for _ in open_recording(path).blocks(fs)])
-    print(f"\nreading 48 kHz mono {container}: {60 / took_s:.0f} times real time")
-    # A replay at 300 times real time leaves reading a tenth of its time, decoding FLAC a third.
-    assert 60 / took_s > (3_000 if container == "WAV" else 900)
+    ours_s = cpu_s(lambda: [None for _ in open_recording(path).blocks(fs)])
+    plain_s = cpu_s(lambda: soundfile.read(path, dtype="float32"))
+    print(
+        f"\nreading 48 kHz mono {container}: {60 / ours_s:.0f} times real time, "
+        f"{ours_s / plain_s:.2f} times as long as one soundfile.read"
+    )
+    assert ours_s < 2 * plain_s
