@@ -91,7 +91,7 @@ class Listener:
         self._spindle = Spindle(speeds)
         self._cycle = Cycle(job, material(job.material).bulking)
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
-        self._stall = StallRule(job.sag_warning_pct)
+        self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
         self._episodes = {kind: Episode() for kind in _FAULTS}
@@ -217,7 +217,7 @@ class Listener:
         rotation = self._spindle.step(hop, self._cutting, self._cycle.in_blank)
         turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
         # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
-        stall = self._stall.step(hop, rotation, self._cutting)
+        stall = self._stall.step(hop, rotation, self._cutting, self._sag.loaded)
         self._cutting = self._cut_detector.step(hop, rotation.sag, turning)
         events: list[Event] = []
         findings = [

@@ -40,12 +40,14 @@ class SpindleState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rotation:
-    """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation."""
+    """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation;
+    ``elsewhere`` says that the speed is that of another commanded one."""
 
     state: SpindleState
     reference_hz: float
     sag: float
     sag_sd: float
+    elsewhere: bool
     started: bool
     vanished: bool
 
@@ -77,10 +79,11 @@ class Spindle:
         elif self._state is SpindleState.TURNING:
             self._follow_reference(hop, in_blank)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
-        sag, sag_sd = math.nan, math.nan
+        sag, sag_sd, elsewhere = math.nan, math.nan, False
         if self._state is SpindleState.TURNING and hop.heard and self._known(hop):
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
-        return Rotation(self._state, reference, sag, sag_sd, started, vanished)
+            elsewhere = self._elsewhere(hop.spindle_hz, reference)
+        return Rotation(self._state, reference, sag, sag_sd, elsewhere, started, vanished)
 
     def _follow_state(self, hop: Hop) -> tuple[bool, bool]:
         present = hop.running > _PRESENT and hop.heard
@@ -101,6 +104,11 @@ class Spindle:
         if self._state is SpindleState.TURNING and hop.running < 0.5 and not gone:
             self._state = SpindleState.MASKED
         return False, False
+
+    def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
+        near = min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))
+        other = abs(math.log(reference / near)) > _COMMANDED_WITHIN
+        return other and abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
 
     def _hops_to_start(self, hop: Hop) -> int:
         if self._state is SpindleState.MASKED:

@@ -24,7 +24,8 @@ SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
 
 LEAST_SUPPORT = 0.3
-"""Share of the audible lines that must stand at the sagged speed: a radio's tones lend few of them."""
+"""Share of the expected evidence that the lines must give at the sagged speed: a wrong speed, or a
+radio's tones, lend little of it."""
 
 MACHINE_WANDER = 0.002
 """Added to the estimator's deviation: machines wander by 0.1 to 0.4 % rms by themselves."""
@@ -33,8 +34,12 @@ JUMP = 0.03
 """A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
 has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
-_LOADED_FOR_S = 0.6  # after the cutting sound: a binding drill may fall silent
-_STEADY = 0.05  # per second: without cutting sound, a spindle that is being switched off falls faster
+_BEGAN_WITHIN_S = 0.3
+"""Sag is taken to begin where it was last under half the warning limit; cutting sound so soon after it
+belongs to it: a cut is recognized after a tenth or two."""
+
+_STEADY_RATE, _STEADY_S = 0.02, 1.0
+"""Without cutting sound, a speed this steady for this long within a blank counts too: nobody commanded it."""
 
 
 @dataclass(slots=True)
@@ -44,7 +49,8 @@ class SagRule:
     warning_pct: float
     hold_pct: float
     _sums: list[float]
-    _last_cut_s: float
+    _rooted: bool
+    _steady_s: float
     _last_sag: float
     _jump_hops: int
     _onset_s: float
@@ -52,15 +58,14 @@ class SagRule:
     def __init__(self, warning_pct: float, hold_pct: float) -> None:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
         self._sums = [0.0, 0.0]
-        self._last_cut_s = -math.inf
+        self._rooted = False
+        self._steady_s = 0.0
         self._last_sag = math.nan
         self._jump_hops = 0
         self._onset_s = math.nan
 
     def step(self, hop: Hop, rotation: Rotation, cutting: bool, in_blank: bool) -> Finding | None:
         """Finding while the sag is over a threshold."""
-        if cutting:
-            self._last_cut_s = hop.t
         sag = rotation.sag
         if sag != sag or not hop.heard or hop.support < LEAST_SUPPORT:
             self._last_sag = math.nan
@@ -69,11 +74,9 @@ class SagRule:
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
-        if not self._loaded(hop, in_blank):
+        if not self._loaded(hop, rotation, cutting, in_blank):
             self._sums = [0.0, 0.0]
             return None
-        if sag * 100 < self.warning_pct / 2:
-            self._onset_s = hop.t
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         weight = 1.0 if hop.confidence >= SURE else UNSURE_SHARE
         if self._jump_hops > 1:
@@ -91,11 +94,22 @@ class SagRule:
             return self._finding(sag, Severity.WARNING, self.warning_pct)
         return None
 
-    def _loaded(self, hop: Hop, in_blank: bool) -> bool:
-        """A sag counts while the drill is in, or steady within a blank; a spindle switched off is neither."""
-        if hop.t - self._last_cut_s <= _LOADED_FOR_S:
-            return True
-        return in_blank and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz
+    @property
+    def loaded(self) -> bool:
+        """Whether the present sag began while the drill was cutting."""
+        return self._rooted
+
+    def _loaded(self, hop: Hop, rotation: Rotation, cutting: bool, in_blank: bool) -> bool:
+        """A sag counts if it began in the cut, however silent the drill falls as it binds; a spindle
+        that is switched off or sent to another speed starts to fall outside of it."""
+        if rotation.sag * 100 < self.warning_pct / 2:
+            self._onset_s = hop.t
+            self._rooted, self._steady_s = False, 0.0
+            return cutting
+        self._rooted = self._rooted or (cutting and hop.t - self._onset_s <= _BEGAN_WITHIN_S)
+        steady = in_blank and not rotation.elsewhere and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
+        self._steady_s = self._steady_s + hop.step_s if steady else 0.0
+        return self._rooted or self._steady_s >= _STEADY_S
 
     def _finding(self, sag: float, severity: Severity, limit: float) -> Finding:
         what = (

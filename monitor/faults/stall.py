@@ -19,36 +19,29 @@ from monitor.spindle import Rotation, SpindleState
 COLLAPSE = 0.5
 """Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
 
-_IN_CUT_S = 0.6  # the lines were last heard at most this long after cutting
-_LOADED_S = 1.0  # or after a sag beyond the warning limit
+_IN_CUT_S = 0.15
+"""The lines were last heard at most this long after the cut: the lag of the cutting decision and a hop."""
 
 
 @dataclass(slots=True)
 class StallRule:
     """One `step` a hop; finds until the spindle turns again or has been seen stopped and the cut is over."""
 
-    warning_pct: float
     _last_heard_s: float = -math.inf
     _last_cut_s: float = -math.inf
-    _last_loaded_s: float = -math.inf
+    _was_loaded: bool = False
     _stalled: bool = False
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
-        """Finding while the spindle stands in the cut."""
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool, loaded: bool) -> Finding | None:
+        """Finding while the spindle stands in the cut; ``loaded`` as said by `SagRule.loaded`."""
         if cutting:
             self._last_cut_s = hop.t
         collapsed = False
         if hop.heard and rotation.state is SpindleState.TURNING:
-            in_cut = hop.t - self._last_cut_s <= _IN_CUT_S
-            if rotation.sag == rotation.sag and rotation.sag * 100 > self.warning_pct and in_cut:
-                self._last_loaded_s = hop.t
-            collapsed = rotation.sag == rotation.sag and rotation.sag > COLLAPSE and in_cut
-            self._last_heard_s = hop.t
-            self._stalled = collapsed
+            collapsed = loaded and rotation.sag == rotation.sag and rotation.sag > COLLAPSE
+            self._last_heard_s, self._was_loaded, self._stalled = hop.t, loaded, collapsed
         if rotation.vanished:
-            in_cut = self._last_heard_s - self._last_cut_s <= _IN_CUT_S
-            loaded = self._last_heard_s - self._last_loaded_s <= _LOADED_S
-            self._stalled = in_cut or loaded
+            self._stalled = self._was_loaded or self._last_heard_s - self._last_cut_s <= _IN_CUT_S
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0

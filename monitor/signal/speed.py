@@ -75,9 +75,9 @@ class Speeds:
     ``spindle_hz``: rotation frequency at the newest sample, NaN where not known; ``sd_hz`` its
     standard deviation; ``rate_hz_s`` its rate. ``confidence``: posterior probability (0..1) that the
     speed is within 0.75 % of the best candidate. ``running``: posterior probability that the
-    lines are heard at all. ``audible``: the evidence (nats) that the lines would give now if they
-    were as strong as learned under the present floor; small means that the ear is masked.
-    ``support``: lines standing out at the tracked speed over lines that should.
+    lines are heard at all. ``audible``: the evidence (nats a hop) that their absence would give now, were
+    they as strong as learned under the present floor; small means that the ear is masked. ``support``:
+    the evidence found at the tracked speed over that expected there, near 1 on the right speed.
     """
 
     spindle_hz: NDArray[np.float64]
@@ -140,7 +140,20 @@ def _floor_at(baseline: Baseline, f: float, rpm: float) -> float:
     return float(np.interp(f, baseline.floor_hz, baseline.floor_dbfs_hz[nearest]))
 
 
-def line_likelihood() -> NDArray[np.float32]:
+@dataclass(frozen=True)
+class LineLikelihood:
+    """What one bin says of one line; see `line_likelihood`.
+
+    ``ratio``: shape (36, 162), nats. ``if_present``, ``if_absent``: shape (36,), its mean where the line
+    is there, and minus its mean where it is not: the evidence to be expected for and against.
+    """
+
+    ratio: NDArray[np.float32]
+    if_present: NDArray[np.float64]
+    if_absent: NDArray[np.float64]
+
+
+def line_likelihood() -> LineLikelihood:
     """Log likelihood ratio of a bin's power over the floor, line present against noise alone.
 
     Rows: expected line over floor, -10 to +60 dB by 2; columns: power over floor, -20 to +60 dB by
@@ -159,15 +172,18 @@ def line_likelihood() -> NDArray[np.float32]:
     per_db = power * np.log(10) / 10  # density per dB = density times power times ln(10)/10
     noise = np.exp(-power) * per_db
     table = np.zeros((_SNR_COUNT, _W_COUNT + 1), np.float32)
+    present_mean, absent_mean = np.zeros(_SNR_COUNT), np.zeros(_SNR_COUNT)
     other = _OUTLIER / _OUTLIER_SPAN_DB
     for row, snr_db in enumerate(expected):
         levels = snr_db + np.arange(-_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB + 1e-9, 1.0)
         mean = 1 + 10 ** (levels / 10)
         line = np.mean(np.exp(-power[:, None] / mean) / mean, axis=1) * per_db
         present = (1 - _MISSING) * line + _MISSING * noise
-        ratio = ((1 - _OUTLIER) * present + other) / ((1 - _OUTLIER) * noise + other)
-        table[row, :_W_COUNT] = np.log(ratio)
-    return table
+        ratio = np.log(((1 - _OUTLIER) * present + other) / ((1 - _OUTLIER) * noise + other))
+        table[row, :_W_COUNT] = ratio
+        present_mean[row] = (ratio * present).sum() / present.sum()
+        absent_mean[row] = -(ratio * noise).sum() / noise.sum()
+    return LineLikelihood(table, present_mean, absent_mean)
 
 
 class SpeedTracker:
@@ -190,7 +206,7 @@ class SpeedTracker:
         self._geometry = geometry
         self._hop_s = hop_s
         self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
-        self._table = line_likelihood()
+        self._likelihood = line_likelihood()
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
         top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
@@ -263,13 +279,16 @@ class SpeedTracker:
         row = np.clip((snr_db - _SNR_LOW_DB) / _SNR_STEP_DB, 0, _SNR_COUNT - 1).astype(np.int32)
         scores = self._score(level, row)
         track = self._localise(self._follow(scores), scores, level)
-        audible = np.maximum(np.log1p(10 ** (snr_db.astype(np.float64) / 10)) - 1, 0).sum(axis=1)
-        return self._refine(track, level, floor_db, frames, fs, audible, snr_db)
+        audible = np.maximum(self._likelihood.if_absent.take(row), 0).sum(axis=1)
+        expected = np.where(self._known_at(track.state), self._likelihood.if_present.take(row), 0).sum(axis=1)
+        found = np.take_along_axis(scores, track.state[:, None], axis=1)[:, 0]
+        support = found / np.maximum(expected, 1.0)
+        return self._refine(track, floor_db, frames, fs, audible, support)
 
     def _score(self, level: NDArray[np.int32], row: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
-        width = self._table.shape[1]
-        flat = self._table.ravel()
+        width = self._likelihood.ratio.shape[1]
+        flat = self._likelihood.ratio.ravel()
         scores = np.zeros((level.shape[0], self.grid_hz.size), np.float32)
         for k in range(self.lines.orders.size):
             at = level.take(self._bins[k], axis=1)
@@ -355,15 +374,18 @@ class SpeedTracker:
             moved += (total[low + 2 * half + 1 : low + 2 * half + 1 + n] - total[low : low + n]) * share
         return np.maximum(moved, 0.0)
 
+    def _known_at(self, states: NDArray[np.intp]) -> NDArray[np.bool_]:
+        """Lines that can be heard at each state, shape (n_hops, K)."""
+        return self._bins.T.take(states, axis=0) < self._geometry.n_bins
+
     def _refine(
         self,
         track: _Track,
-        level: NDArray[np.int32],
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
         fs: float,
         audible: NDArray[np.float64],
-        snr_db: NDArray[np.float32],
+        support: NDArray[np.float64],
     ) -> Speeds:
         n_hops = track.state.size
         seen = np.concatenate([self._recent, track.spindle_hz])
@@ -372,19 +394,13 @@ class SpeedTracker:
         # The short frame of the hop before is centred where the long frame is: its track is the guess.
         guess = np.where(np.isnan(before), now, before)
         rate = np.where(np.isnan(earlier), 0.0, (now - earlier) / (2 * self._hop_s))
-        bins = np.minimum(self._bins[:, track.state].T, self._geometry.n_bins)
+        bins = self._bins.T.take(track.state, axis=0)
         padded = np.concatenate([floor_db, np.full((n_hops, 1), 60, np.float32)], axis=1)
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = 10 ** (np.take_along_axis(padded, bins, axis=1).astype(np.float64) / 10)
-        voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
+        voters = np.count_nonzero(self._known_at(track.state), axis=1).astype(np.float64)
         refined = refine_speed(frames, fs, self.lines.orders, guess, rate, noise, self._pull_in)
         spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._ahead_s)
-        power = np.take_along_axis(level, bins, axis=1)
-        known = bins < self._geometry.n_bins
-        # 8.5 dB over the floor: a noise bin stands so high in one of a thousand (exp(-7.1)).
-        stands = (power >= int((8.5 - _W_LOW_DB) / _W_STEP_DB)) & known
-        should = known & (snr_db > 12)
-        support = (stands & should).sum(axis=1) / np.maximum(should.sum(axis=1), 1)
         heard = (track.running > 0.5) & (track.confidence > 0.3)
         return Speeds(
             np.where(heard, spindle, np.nan),
@@ -433,6 +449,8 @@ def _at_newest(
         & (np.abs(spindle - coarse) < 2 * apart)
         & (refined.votes > 0.6 * voters)
     )
+    # A jump of the track is no rate: what it would extrapolate to is bounded to half and twice.
+    coarse = np.clip(coarse, 0.5 * now, 2 * now)
     return (
         np.where(trusted, spindle, coarse),
         np.where(trusted, sd, step * guess),
