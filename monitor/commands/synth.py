@@ -53,5 +53,6 @@ def run(args: argparse.Namespace) -> int:
     # disable=None: a bar on a terminal only
     for _ in tqdm(write_scenes(directory, wanted, args.seed), total=len(wanted), unit=" scene", disable=None):
         pass
-    print(f"{len(wanted)} synthetic scenes in {directory}, each with its truth and job: see manifest.json.")
+    written = "1 synthetic scene" if len(wanted) == 1 else f"{len(wanted)} synthetic scenes"
+    print(f"{written} in {directory}, each with its truth, job and baseline: see manifest.json.")
     return 0

@@ -225,9 +225,8 @@ def rain(rng: np.random.Generator, n: int, fs: int) -> Sound:
     np.add.at(drops, rng.integers(0, n, count), rng.exponential(1.0, count) ** 1.5)
     body = ringing([Mode(float(hz), 4.0, 1.0) for hz in rng.uniform(600, 3500, 4)], fs, 0.2)
     x = oaconvolve(drops, body[: int(0.05 * fs)])[:n] + 0.4 * _hiss(rng, n, fs, 500.0, 6000.0)
-    swell = np.interp(
-        np.arange(n) / fs, np.arange(0, n / fs + 2, 1.0), rng.uniform(0.6, 1.2, int(n / fs) + 2)
-    )
+    knots = rng.uniform(0.6, 1.2, n // fs + 2)
+    swell = np.interp(np.arange(n) / fs, np.arange(knots.size), knots)
     return np.asarray(x * swell)
 
 

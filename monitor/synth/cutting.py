@@ -24,6 +24,10 @@ def packing_factor(fill: NDArray[np.float64]) -> NDArray[np.float64]:
     return 1.0 + 0.2 * np.expm1(4.0 * np.minimum(over, 1.5))
 
 
+LARGEST = 5.0
+"""No chip is larger than the lip is long: the exponential of crackle heights ends here (1 in 150 do)."""
+
+
 @dataclass(frozen=True)
 class CutSound:
     """The sound of a cut in one kind of material.
@@ -90,7 +94,7 @@ def crackles(
     if count == 0:
         return x
     at = rng.integers(0, n, count)
-    height = rng.exponential(1.0, count) ** sound.spread * rng.choice([-1.0, 1.0], count)
+    height = np.minimum(rng.exponential(1.0, count), LARGEST) ** sound.spread * rng.choice([-1.0, 1.0], count)
     kept = rng.random(count) < strength[at]
     mean_square = gamma(1.0 + 2.0 * sound.spread) * sound.rate * revolutions / n
     np.add.at(x, at[kept], (height[kept] * strength[at[kept]] / np.sqrt(mean_square)).astype(np.float32))

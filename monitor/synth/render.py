@@ -306,7 +306,7 @@ def handle(curves: BlankCurves, rng: np.random.Generator) -> None:
     for move, start, end in curves.moves:
         if move.what == "idle" and move.commanded_rpm == 0 and end - start > MECHANICS_HZ // 2:
             for index in rng.integers(start, end, int(rng.integers(1, 4))):
-                curves.clunks.append((int(index), float(rng.uniform(0.3, 1.5))))
+                curves.clunks.append((int(index), float(rng.uniform(0.1, 0.5))))
 
 
 @dataclass
@@ -492,7 +492,7 @@ class _Sound:
             clunk[index * fs // MECHANICS_HZ] += height * gains["knock"] * np.sqrt(fs / 10.0)
         for index in curves.snaps:
             crack = sources.setdefault("crackle", np.zeros(fs, np.float32))
-            crack[index * fs // MECHANICS_HZ] += 6.0 * gains["crackle"] * np.sqrt(fs / 10.0)
+            crack[index * fs // MECHANICS_HZ] += 2.0 * gains["crackle"] * np.sqrt(fs / 10.0)
         self._clock += 1
         return self._mix(sources) + np.float32(gains["electronic"]) * _white(rng, fs)
 
