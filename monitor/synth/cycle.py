@@ -101,6 +101,7 @@ class BlankCurves:
     feeding: NDArray[np.bool_]
     peck: NDArray[np.int64]  # 0 between pecks
     spotting: NDArray[np.bool_]
+    powered: NDArray[np.bool_]  # the drive pulls; False after a loss of power or belt
     moves: list[tuple[Move, int, int]]  # with first and last+1 index
 
     engaged: Curve  # 0..1 of the lips in the work
@@ -143,17 +144,25 @@ class BlankCurves:
 
 
 def plan_blank(
-    cycle: Cycle, machine: Machine, lead_s: float, held_s: dict[int, float] | None = None, last: bool = False
+    cycle: Cycle,
+    machine: Machine,
+    lead_s: float,
+    held_s: dict[int, float] | None = None,
+    *,
+    first: bool = True,
+    last: bool = True,
 ) -> list[Move]:
     """Return the moves of one blank: chuck shut and at rest, spindle up, spot, pecks, spindle stop, reload.
 
     ``lead_s`` is the time at rest before the spindle starts; ``held_s`` the time for which the drill stays at
-    the bottom of a peck (by peck number) before it is drawn out. The ``last`` blank has no reload after it.
+    the bottom of a peck (by peck number) before it is drawn out. The ``first`` blank finds the spindle at
+    rest in any case; the ``last`` one has no reload after it.
     """
     held_s = held_s or {}
-    rpm, moves = cycle.spindle_rpm, [Move("idle", lead_s, 0.0)]
-    first = cycle.spot_rpm or rpm
-    moves.append(Move("settle", 1.15 * first / REFERENCE_RPM * machine.spin_up_s + cycle.settle_s, first))
+    rpm, moves = cycle.spindle_rpm, [Move("idle", lead_s, 0.0 if first or cycle.stops else cycle.spindle_rpm)]
+    start_rpm = cycle.spot_rpm or rpm
+    spin_up_s = 1.15 * start_rpm / REFERENCE_RPM * machine.spin_up_s
+    moves.append(Move("settle", spin_up_s + cycle.settle_s, start_rpm))
     tip = -cycle.park_mm
 
     def go(to: float, speed: float, what: str, peck: int = 0) -> None:
@@ -178,7 +187,7 @@ def plan_blank(
         go(-cycle.clearance_mm, cycle.rapid_mm_s, "retract")
         moves.append(Move("dwell", cycle.dwell_s, rpm))
     go(-cycle.park_mm, cycle.rapid_mm_s, "retract")
-    if cycle.stops:
+    if cycle.stops or last:
         moves.append(Move("stop", 3.0 * machine.coast_s, 0.0))
     if not last:
         moves.append(Move("idle", cycle.reload_s, 0.0 if cycle.stops else rpm))
@@ -228,6 +237,7 @@ def lay_out(cycle: Cycle, moves: list[Move], blank: int, start_s: float) -> Blan
         feeding=feeding,
         peck=peck,
         spotting=spotting,
+        powered=np.ones(n, dtype=bool),
         moves=spans,
         engaged=engaged,
         fill=fill,
@@ -275,7 +285,7 @@ def turn(
     The drive's demand moves at its spin-up rate; the spindle follows with its time constant, less its droop;
     a regulated drive wins part of the droop back until it reaches its current limit. The feed is a rate, so a
     slower spindle takes a thicker chip and more torque. A spindle brought to rest by the load stays so until
-    the command goes to zero. With the command at zero it coasts.
+    the command goes to zero. With the command at zero, or without power, it coasts.
     """
     n = curves.n
     commanded = curves.commanded_rpm
@@ -303,10 +313,9 @@ def turn(
     rpm, free, demand = state.rpm, state.free_rpm, state.demand_rpm
     recovered, stalled = state.recovered_rpm, state.stalled
     out_rpm, out_free, out_torque = [0.0] * n, [0.0] * n, [0.0] * n
-    steps = zip(
-        commanded.tolist(), ideal.tolist(), load.tolist(), curves.torque_extra_nm.tolist(), strict=True
-    )
-    for k, (command, wanted, cutting, extra) in enumerate(steps):
+    inputs = (commanded, ideal, load, curves.torque_extra_nm, curves.powered)
+    steps = zip(*(curve.tolist() for curve in inputs), strict=True)
+    for k, (command, wanted, cutting, extra, powered) in enumerate(steps):
         if command <= 0.0:
             rpm, free, demand, recovered, stalled = rpm * coast, free * coast, free * coast, 0.0, False
             if free < 5.0:
@@ -320,7 +329,9 @@ def turn(
         limit = machine.reserve * demand
         recovered += win_back * (min(machine.recovery * droop, limit) - recovered)
         free += follow * (demand - free)
-        if not stalled:
+        if not powered:
+            rpm *= coast
+        elif not stalled:
             rpm += follow * (demand - droop + recovered - rpm)
             if torque > 0.0 and rpm < 0.02 * demand:
                 stalled = True

@@ -187,8 +187,7 @@ class PowerLoss:
 
     def apply(self, curves: BlankCurves, cycle: Cycle, machine: Machine, rng: np.random.Generator) -> Onset:
         k = feed_index(curves, self.peck, self.at)
-        # A torque far above the stall torque, with the drill's own inertia: down within the time constant.
-        curves.torque_extra_nm[k:] += 1.2 * curves.commanded_rpm[k] / machine.droop_rpm_per_nm
+        curves.powered[k:] = False
         return Onset("stall", k, self.peck, {})
 
 

@@ -173,9 +173,9 @@ class SceneStream:
         played = 0
         for blank in range(1, scene.blanks + 1):
             lead = scene.lead_s if blank == 1 else float(timing.uniform(0.2, 1.0))
-            moves = plan_blank(
-                cycle, machine, lead, held_seconds(scene.faults, blank, cycle), blank == scene.blanks
-            )
+            held_s = held_seconds(scene.faults, blank, cycle)
+            first, last = blank == 1, blank == scene.blanks
+            moves = plan_blank(cycle, machine, lead, held_s, first=first, last=last)
             curves = lay_out(cycle, moves, blank, float(played))
             vary(curves, cycle, faulty)
             handle(curves, faulty)
@@ -508,7 +508,7 @@ class _Sound:
         fs, machine = self.fs, self.machine
         sag = np.clip(1.0 - curves.rpm / np.maximum(curves.free_rpm, 1.0), 0.0, 1.0) * (curves.free_rpm > 5.0)
         angles = {"rotor": rotor, "electrical": advance("electrical", up(curves.free_rpm / 60.0))}
-        powered = (curves.commanded_rpm > 0).astype(float)
+        powered = ((curves.commanded_rpm > 0) & curves.powered).astype(float)
         total = np.zeros(fs, np.float32)
         if curves.mm_s.any():
             axis = advance("axis", up(np.abs(curves.mm_s)))

@@ -16,7 +16,7 @@ from monitor.planning.loads import drilling_torque
 from monitor.planning.materials import material
 from monitor.synth.backgrounds import Background
 from monitor.synth.cycle import DT, Cycle
-from monitor.synth.faults import Bind, Chatter, Loosening, LostCut, Melting, MicFault, Packing
+from monitor.synth.faults import Bind, Chatter, Loosening, LostCut, Melting, MicFault, Packing, PowerLoss
 from monitor.synth.machines import Machine, draw_machine
 from monitor.synth.render import Rendered, Scene, SceneStream, free_running, render_scene
 from monitor.synth.rooms import LINE_BAND_HZ
@@ -231,6 +231,24 @@ def test_a_stalled_spindle_is_silent_until_it_is_stopped_and_started() -> None:
     after = np.std(band(played.x, *around)[int((fault.onset_s + 1.5) * FS) : int((fault.onset_s + 2) * FS)])
     assert before > 4 * after
     assert truth.pecks[2].max_sag_pct < 2  # the next blank drills as ever
+
+
+def test_without_power_the_spindle_coasts_down() -> None:
+    made = scene(faults=(PowerLoss(1, 2, 0.5),))
+    made = replace(made, machine=replace(made.machine, coast_s=0.6))
+    truth = render_scene(made, 8000).truth
+    onset = truth.faults[0].onset_s
+    before, after = truth.rpm_at(np.array([onset, onset + 0.6]))
+    assert after / before == pytest.approx(np.exp(-1), rel=0.05)
+    assert truth.faults[0].kind == "stall"
+    assert truth.curve("commanded_rpm")[int((onset + 0.6) * 50)] == 900
+
+
+def test_a_spindle_that_never_stops_turns_on_while_blanks_are_changed() -> None:
+    truth = render_scene(scene(cycle=replace(CYCLE, stops=False), blanks=2), 8000).truth
+    between = (truth.times() > truth.pecks[1].retract_s) & (truth.times() < truth.pecks[2].contact_s)
+    assert truth.curve("rpm")[between].min() > 850
+    assert truth.curve("commanded_rpm")[-1] == 0
 
 
 def test_melting_takes_the_crackle_and_leaves_the_load() -> None:
