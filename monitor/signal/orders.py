@@ -564,14 +564,14 @@ def _check_steady(run: FreeRun, t: Array, u: Array, over: Array) -> None:
         )
     usual = np.percentile(over, 80, axis=0)
     clear = usual > 8 * LOG_SD  # 14 dB over the noise: a few frames say whether the line is there
-    if clear.sum() < 4:
-        return  # too few to tell a resonance from a spindle
+    if clear.sum() < 2:
+        return  # a single line may fade by a resonance
     smooth = ndimage.median_filter(over[:, clear], (5, 1), mode="nearest")
     absent = (smooth < 0.25 * usual[clear]) @ usual[clear] / usual[clear].sum()
-    # One line may fade by a resonance; most of them at once for a second is the spindle.
-    gone = ndimage.binary_opening(absent > 0.4, np.ones(4, np.bool_))
+    # Some lines may fade by a resonance; of a few most, of more many at once for a second is the spindle.
+    gone = ndimage.binary_opening(absent > (0.4 if clear.sum() >= 4 else 0.6), np.ones(4, np.bool_))
     if gone.any():
-        start, end = max(0.0, t[gone][0] - 0.5), t[gone][-1] + 0.5
+        start, end = max(0.0, t[gone][0] - 0.5), min(t[-1] + 0.25, t[gone][-1] + 0.5)
         raise BaselineError(
             f"{run.name}: the spindle's lines are not there between {start:.1f} and {end:.1f} s (starting,"
             " stopping or another speed); cut that part off, or record again at a steady speed"
@@ -876,7 +876,9 @@ def _assemble(
     turning = [line for line in lines if line.kind is LineClass.ORDER]
     if n > 1 and not turning:
         raise BaselineError(_contradiction(runs[0], runs[-1], runs[0].rpm))
-    lines = sorted(lines, key=_usefulness, reverse=True)[:MAX_LINES]
+    lines.sort(key=_usefulness, reverse=True)
+    lines.sort(key=lambda line: line.kind is LineClass.UNKNOWN)  # unclassed ones make room for the others
+    lines = sorted(lines[:MAX_LINES], key=_usefulness, reverse=True)
     sure = 1 - float(np.prod([1 - 0.6 * line.confidence for line in turning])) if turning else 0.2
     if n == 1:
         sure = min(sure, 0.5)
