@@ -24,7 +24,7 @@ from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import Cycle
 from monitor.planning.materials import material
-from monitor.signal.cutting import CuttingDetector
+from monitor.signal.cutting import CuttingDetector, floor_by_speed
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import SILENCE_DB, hop_levels, slope_per_s
 from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
@@ -72,12 +72,10 @@ class Listener:
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
         self._explained = learned_bins(baseline, self._tracker.grid_hz, self._sg)
         centres = self._sg.band_centres_hz
-        nearest = int(np.argmin([abs(math.log(speeds[0] / rpm)) for rpm in baseline.speeds_rpm]))
-        floor = np.interp(centres, baseline.floor_hz, baseline.floor_dbfs_hz[nearest])
-        self._learned_floor = floor.astype(np.float32)
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
         self._cut_bands = cut_bands if cut_bands.size else np.arange(centres.size)
+        self._idle_floor = floor_by_speed(baseline, centres[self._cut_bands], self._tracker.grid_hz)
 
         self._decimator = Decimator(self._g)
         self._pending: list[NDArray[np.float32]] = []
@@ -177,9 +175,10 @@ class Listener:
         floor_db = spread_floor(bands, self._sg)
         density_db = to_db(density)
         speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs)
-        # take() copies row by row: a fancy index may lay memory out by the number of hops, and then sums round
-        # differently from one block size to another
-        over_db = (bands - self._learned_floor).take(self._cut_bands, axis=1).mean(axis=1)
+        # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
+        # then round differently from one block size to another
+        broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
+        over_db = broadband - self._idle_floor[speeds.state]
         over = density * np.power(np.float32(10), floor_db * np.float32(-0.1))
         seen = np.concatenate([self._over_history, over])
         self._over_history = seen[over.shape[0] :].copy()
@@ -200,7 +199,7 @@ class Listener:
             levels.clipped,
             levels.stuck,
             levels.broken,
-            over_db.astype(np.float64),
+            over_db,
             chatter_db.astype(np.float64),
             rise,
         )
@@ -218,12 +217,12 @@ class Listener:
         turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
         # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
         stall = self._stall.step(hop, rotation, self._cutting, self._sag.loaded)
-        self._cutting = self._cut_detector.step(hop, rotation.sag, turning)
+        self._cutting = self._cut_detector.step(hop, rotation.sag, turning, rotation.settled)
         events: list[Event] = []
         findings = [
             self._microphone.step(hop, rotation),
             stall,
-            self._sag.step(hop, rotation, self._cutting, self._cycle.in_blank),
+            self._sag.step(hop, rotation, self._cut_detector.strength, self._cycle),
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
         events.extend(self._events(hop, findings))

@@ -69,6 +69,11 @@ class Cycle:
         self.rows: list[PeckRow] = []
 
     @property
+    def spotting(self) -> bool:
+        """Whether the centre drill is in, or was last in, the blank."""
+        return (self._cut is not None and self._cut.spot) or (self.in_blank and self.peck == 0)
+
+    @property
     def place(self) -> Place:
         """Where the drill is; zeros outside a blank."""
         if not self.in_blank:

@@ -20,6 +20,10 @@ _START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, o
 # passes through every speed, and odd sounds of a workshop agree with some speed for a moment
 
 _SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up, down, or being loaded
+_SETTLED_HOPS = 3
+_LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
+_SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
+_LEFT_SUPPORT = 0.3
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
 _REFERENCE_LEAST = 4
@@ -41,13 +45,15 @@ class SpindleState(StrEnum):
 @dataclass(frozen=True, slots=True)
 class Rotation:
     """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation;
-    ``elsewhere`` says that the speed is that of another commanded one."""
+    ``elsewhere`` says that the speed is that of another commanded one, ``settled`` that the spindle has
+    reached a speed and was not seen to leave it but by load."""
 
     state: SpindleState
     reference_hz: float
     sag: float
     sag_sd: float
     elsewhere: bool
+    settled: bool
     started: bool
     vanished: bool
 
@@ -68,6 +74,9 @@ class Spindle:
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
         self._last_cut_s = -math.inf
+        self._settled = False
+        self._steady_hops = 0
+        self._last_hz, self._last_s = 0.0, 0.0
 
     def step(self, hop: Hop, cutting: bool, in_blank: bool) -> Rotation:
         """Take one hop; ``cutting`` and ``in_blank`` as judged up to the hop before."""
@@ -80,10 +89,12 @@ class Spindle:
             self._follow_reference(hop, in_blank)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
-        if self._state is SpindleState.TURNING and hop.heard and self._known(hop):
+        plausible = hop.heard and self._plausible(hop)
+        if self._state is SpindleState.TURNING and plausible and self._known(hop):
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
-        return Rotation(self._state, reference, sag, sag_sd, elsewhere, started, vanished)
+        self._follow_settling(hop, cutting)
+        return Rotation(self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished)
 
     def _follow_state(self, hop: Hop) -> tuple[bool, bool]:
         present = hop.running > _PRESENT and hop.heard
@@ -105,6 +116,14 @@ class Spindle:
             self._state = SpindleState.MASKED
         return False, False
 
+    def _plausible(self, hop: Hop) -> bool:
+        """Whether a spindle could have got here from where it was: an octave off is a slip of the ear."""
+        apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
+        if apart > _SLIP + _FASTEST * (hop.t - self._last_s):
+            return False
+        self._last_hz, self._last_s = hop.spindle_hz, hop.t
+        return True
+
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))
         other = abs(math.log(reference / near)) > _COMMANDED_WITHIN
@@ -115,6 +134,21 @@ class Spindle:
             return _BACK_HOPS
         off = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) if hop.heard else 1.0
         return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
+
+    def _follow_settling(self, hop: Hop, cutting: bool) -> None:
+        if self._state is not SpindleState.TURNING:
+            self._settled, self._steady_hops = self._settled and self._state is SpindleState.MASKED, 0
+            return
+        if not cutting and hop.support < _LEFT_SUPPORT:
+            self._settled, self._steady_hops = False, 0  # the lines are not where they are looked for
+        if not hop.heard:
+            return
+        rate = abs(hop.rate_hz_s) / hop.spindle_hz
+        self._steady_hops = self._steady_hops + 1 if rate < _SETTLED_RATE else 0
+        if self._steady_hops >= _SETTLED_HOPS:
+            self._settled = True
+        elif rate > _LEAVING_RATE and not cutting:
+            self._settled = False
 
     def _forget(self) -> None:
         self._reference = None

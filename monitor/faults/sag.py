@@ -15,6 +15,7 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
+from monitor.pecks import Cycle
 from monitor.spindle import Rotation
 
 ENOUGH_Z = 4.0
@@ -34,9 +35,9 @@ JUMP = 0.03
 """A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
 has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
-_BEGAN_WITHIN_S = 0.3
-"""Sag is taken to begin where it was last under half the warning limit; cutting sound so soon after it
-belongs to it: a cut is recognized after a tenth or two."""
+CUT_STRENGTH, SPOT_STRENGTH = 1.0, 1.5
+"""Mean strength of the cutting sound (1 at its threshold) while the sag builds up that makes it a load. More
+for the centre drill, which the program follows by a change of speed."""
 
 _STEADY_RATE, _STEADY_S = 0.02, 1.0
 """Without cutting sound, a speed this steady for this long within a blank counts too: nobody commanded it."""
@@ -50,6 +51,7 @@ class SagRule:
     hold_pct: float
     _sums: list[float]
     _rooted: bool
+    _strengths: list[float]
     _steady_s: float
     _last_sag: float
     _jump_hops: int
@@ -59,13 +61,14 @@ class SagRule:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
         self._sums = [0.0, 0.0]
         self._rooted = False
+        self._strengths = []
         self._steady_s = 0.0
         self._last_sag = math.nan
         self._jump_hops = 0
         self._onset_s = math.nan
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool, in_blank: bool) -> Finding | None:
-        """Finding while the sag is over a threshold."""
+    def step(self, hop: Hop, rotation: Rotation, strength: float, cycle: Cycle) -> Finding | None:
+        """Finding while the sag is over a threshold; ``strength`` of the cut, see `CuttingDetector`."""
         sag = rotation.sag
         if sag != sag or not hop.heard or hop.support < LEAST_SUPPORT:
             self._last_sag = math.nan
@@ -74,7 +77,7 @@ class SagRule:
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
-        if not self._loaded(hop, rotation, cutting, in_blank):
+        if not self._loaded(hop, rotation, strength, cycle):
             self._sums = [0.0, 0.0]
             return None
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
@@ -99,15 +102,20 @@ class SagRule:
         """Whether the present sag began while the drill was cutting."""
         return self._rooted
 
-    def _loaded(self, hop: Hop, rotation: Rotation, cutting: bool, in_blank: bool) -> bool:
-        """A sag counts if it began in the cut, however silent the drill falls as it binds; a spindle
+    def _loaded(self, hop: Hop, rotation: Rotation, strength: float, cycle: Cycle) -> bool:
+        """A sag counts if it built up in the cut, however silent the drill falls as it binds; a spindle
         that is switched off or sent to another speed starts to fall outside of it."""
         if rotation.sag * 100 < self.warning_pct / 2:
             self._onset_s = hop.t
             self._rooted, self._steady_s = False, 0.0
-            return cutting
-        self._rooted = self._rooted or (cutting and hop.t - self._onset_s <= _BEGAN_WITHIN_S)
-        steady = in_blank and not rotation.elsewhere and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
+            self._strengths = []
+            return False
+        self._strengths.append(strength)
+        need = SPOT_STRENGTH if cycle.spotting else CUT_STRENGTH
+        built_up = len(self._strengths) >= 2 and sum(self._strengths) >= need * len(self._strengths)
+        self._rooted = self._rooted or built_up
+        steady = cycle.in_blank and not rotation.elsewhere
+        steady = steady and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
         self._steady_s = self._steady_s + hop.step_s if steady else 0.0
         return self._rooted or self._steady_s >= _STEADY_S
 

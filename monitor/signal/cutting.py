@@ -4,6 +4,10 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.baseline import Baseline
 from monitor.hop import Hop
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
@@ -16,8 +20,34 @@ _OFF = 0.6  # hysteresis: off below this share of the threshold
 _EDGE = 0.35  # onset and end are dated where the level crosses this share
 _STUCK_S = 40.0  # louder than idle for so long without a pause is a new background, not one cut
 _TOO_LOUD_DB = 15.0  # over the learned cut: something else is louder than the drill; judge nothing
-_CHANGING = 0.1  # per second: lines of a spindle running up or down sweep through the floor and raise it
+CRASH_DB = 12.0
+"""Rise that is contact even while the speed changes: lines that sweep through the floor raise it by half."""
+
 _FRAME_LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
+
+
+def floor_by_speed(
+    baseline: Baseline, bands_hz: NDArray[np.float64], spindle_hz: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Mean level of the machine's own noise over some bands at each speed, dB per Hz.
+
+    A machine's floor rises with speed: straight lines in dB over log speed between the learned speeds,
+    level beyond them (what lies beyond was not heard; a machine's floor changes little within the dial
+    errors and sags that lead there).
+
+    Parameters
+    ----------
+    bands_hz : shape (n_bands,)
+    spindle_hz : shape (n_speeds,)
+
+    Returns
+    -------
+    shape (n_speeds,)
+    """
+    learned = [
+        float(np.interp(bands_hz, baseline.floor_hz, floor).mean()) for floor in baseline.floor_dbfs_hz
+    ]
+    return np.interp(np.log(spindle_hz * 60), np.log(baseline.speeds_rpm), learned)
 
 
 @dataclass(slots=True)
@@ -26,13 +56,14 @@ class CuttingDetector:
 
     Idle and cutting levels are learned as the batch goes, so a machine, a material or a microphone
     needs no setting. ``idle_db`` and ``cut_db`` are means of the broadband level over the baseline;
-    ``onset_s`` and ``end_s`` date the newest cut's beginning and end.
+    ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date the newest cut's beginning and end.
     """
 
     idle_db: float = 0.0
     idle_spread_db: float = 0.5
     cut_db: float = float("nan")
     cutting: bool = False
+    strength: float = 0.0
     onset_s: float = float("nan")
     end_s: float = float("nan")
     _above: int = 0
@@ -46,21 +77,24 @@ class CuttingDetector:
         learned = 0.5 * (self.cut_db - self.idle_db) if self.cut_db == self.cut_db else 0.0
         return min(max(learned, ON_DB_LEAST, 4 * self.idle_spread_db), ON_DB_MOST)
 
-    def step(self, hop: Hop, sag: float, turning: bool) -> bool:
-        """Take one hop; ``sag`` as a fraction or NaN, ``turning`` false where the spindle stands."""
+    def step(self, hop: Hop, sag: float, turning: bool, settled: bool) -> bool:
+        """Take one hop.
+
+        ``sag`` as a fraction or NaN; ``turning`` false where the spindle stands, ``settled`` false where it
+        runs up, down, or to another speed.
+        """
         now = hop.t - _FRAME_LAG_S
         if not turning:
             # Without rotation nothing is cut; the level of a stopped machine says nothing of idling.
             if self.cutting:
                 self.end_s = now
-            self.cutting, self._above, self._below, self._low_s = False, 0, 0, now
+            self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
             return False
         if self.cut_db == self.cut_db and hop.over_db > self.cut_db + _TOO_LOUD_DB:
             return self.cutting
         rise = hop.over_db - self.idle_db
-        changing = hop.heard and abs(hop.rate_hz_s) > _CHANGING * hop.spindle_hz
-        score = rise / self.threshold_db
-        if sag == sag and rise > self.idle_spread_db and not changing:
+        score = self.strength = rise / self.threshold_db
+        if sag == sag and rise > self.idle_spread_db and settled:
             score += min(max(sag / _LOAD_FULL, 0.0), 1.0) * 0.5
         if score < _EDGE:
             self._low_s = now
@@ -68,13 +102,13 @@ class CuttingDetector:
             self._high_s = now
         self._above = self._above + 1 if score >= 1 else 0
         self._below = self._below + 1 if score < _OFF else 0
-        # No cut begins while the spindle runs up or down, but for a crash that is loud at once.
-        begins = (self._above >= 2 or score > 1.7) and (not changing or score > 3)
+        # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
+        begins = (self._above >= 2 or score > 1.7) if settled else rise > CRASH_DB
         if not self.cutting and begins:
             self.cutting, self.onset_s = True, max(self._low_s, now - 1.0)
         elif self.cutting and self._below >= 2:
             self.cutting, self.end_s = False, min(self._high_s, now)
-        if not changing:
+        if settled or self.cutting:
             self._learn(now, hop)
         return self.cutting
 

@@ -158,7 +158,7 @@ def refine_speed(
     excess = (weights * spread**2).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-9)
     widen = np.sqrt(np.maximum(1.0, excess))
     information = 2 * (2 * np.pi) ** 2 * (weights * orders32**2 * power / block_var).sum(axis=1)
-    information = np.maximum(information, 1e-300)
+    information = np.maximum(information, 1e-30)  # digital silence: know nothing, overflow nothing
     return Refined(
         spindle_hz=guess + shift,
         rate_hz_s=rate + shift_rate,

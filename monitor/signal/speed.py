@@ -49,6 +49,8 @@ _BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
 _BURST = 0.10  # per hop: spin-up, a jammed drill
 _BOUND_SHARE, _BURST_SHARE = 0.10, 0.01
 _STOP_CHANCE, _START_CHANCE = 0.002, 0.02
+_ANYWHERE = 0.05  # share of starts at a speed nobody commanded
+_DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
 _PLATEAU_NATS = 3.0
 _HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
@@ -221,10 +223,10 @@ class SpeedTracker:
         self._plateau = int(np.ceil(4 / 3 * geometry.enbw_hz / top_line / self._step)) + 1
         nominal = self.lines.orders * speeds_rpm[0] / 60
         self._nominal_bins = np.clip(np.rint(nominal / geometry.bin_hz), 0, geometry.n_bins - 1).astype(int)
-        entry = np.full(n_states, 0.3 / n_states)
+        entry = np.full(n_states, _ANYWHERE / n_states)
         for rpm in speeds_rpm:
             near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
-            entry[near] += 0.7 / len(speeds_rpm) / max(1, np.count_nonzero(near))
+            entry[near] += (1 - _ANYWHERE) / len(speeds_rpm) / max(1, np.count_nonzero(near))
         self._halves = [max(1, round(width / self._step)) for width in (_NARROW, _BOUND, _BURST)]
         shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
         alive = (1 - _STOP_CHANCE) / 2  # the running sum holds the posterior twice: as it is and moved on
@@ -303,8 +305,9 @@ class SpeedTracker:
         within = max(1, round(_HOLD_WITHIN / self._step))
         tempered = scores.astype(np.float64) * _TEMPER
         tops = np.maximum(tempered.max(axis=1), 0.0)
-        factors = np.exp(tempered - tops[:, None])
-        nothing = np.exp(-tops).tolist()
+        none = np.exp(-tops)
+        factors = (1 - _DEAF) * np.exp(tempered - tops[:, None]) + _DEAF * none[:, None]
+        nothing = none.tolist()
         for i in range(n_hops):
             turning = 1 - self._silent
             silent = (self._silent * (1 - _START_CHANCE) + turning * _STOP_CHANCE) * nothing[i]
@@ -438,7 +441,7 @@ def _at_newest(
     fast for one linear rate in 0.2 s, the track speaks for itself, extrapolated from its mid-frame.
     """
     variance = refined.sd_rate**2
-    keep = np.maximum(0.0, 1 - variance / np.maximum(refined.rate_hz_s**2, 1e-300))
+    keep = np.maximum(0.0, 1 - variance / np.maximum(refined.rate_hz_s**2, variance))
     slope = refined.rate_hz_s * keep
     spindle = refined.spindle_hz + slope * ahead_s
     sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
