@@ -116,7 +116,7 @@ function showBand() {
   }
   document.body.classList.toggle("lost", word === "NO DATA");
   $("stale").hidden = !(word === "NO DATA" && last);
-  text("stale", `Old curves: ${$("why").textContent}`);
+  text("stale", `Old curves, until ${clock(lost ? lastServerTime : state?.since ?? 0)}`);
   showActions(word);
   announce(word);
 }
@@ -159,7 +159,7 @@ function showFigures() {
   const speed = at("speed_rpm");
   const sag = at("sag_pct");
   text("speed", number(speed, 0));
-  text("speed-of", speed === null ? "not known" : `${job.spindle_rpm.toFixed(0)} commanded`);
+  text("speed-of", speed === null ? "not known" : `${commanded(speed).toFixed(0)} commanded`);
   text("sag", number(sag, 1));
   const box = $("sag").closest(".figure");
   box.classList.toggle("over-hold", sag !== null && sag >= job.sag_hold_pct);
@@ -172,6 +172,11 @@ function showFigures() {
   text("cut-level", at("cut_level_db") === null ? "" : `sound ${signed(at("cut_level_db"))} dB`);
   text("level", number(at("level_db"), 0));
   text("confidence", at("speed_confidence") === null ? "" : `${(100 * at("speed_confidence")).toFixed(0)} % sure of speed`);
+}
+
+function commanded(speed) { // whichever step of the job this is
+  const spot = job.spot_rpm ?? job.spindle_rpm;
+  return Math.abs(speed - spot) < Math.abs(speed - job.spindle_rpm) ? spot : job.spindle_rpm;
 }
 
 function peckDepth(peck) {
@@ -225,6 +230,8 @@ function whereabouts(event) {
 
 // ---- the curves
 
+const FONT = "system-ui, 'DejaVu Sans', sans-serif";
+const rem = parseFloat(getComputedStyle(document.documentElement).fontSize);
 const charts = [];
 let colours = {};
 
@@ -241,12 +248,12 @@ function sessionTime(s) {
 }
 
 function chartOptions(range, series, draw) {
-  const font = "13px system-ui, 'DejaVu Sans', sans-serif";
+  const font = `${0.8 * rem}px ${FONT}`;
   const axis = { stroke: () => colours.quiet, font, grid: { stroke: () => colours.rule, width: 1 }, ticks: { show: false } };
   return {
     width: 300, height: 150, legend: { show: false }, cursor: { show: false }, padding: [8, 8, 0, 0],
     scales: { x: { time: false, range: () => { const t = curve.t.at(-1) ?? 0; return [t - WINDOW_S, t]; } }, y: { range } },
-    axes: [{ ...axis, size: 26, space: 60, values: (u, splits) => splits.map(sessionTime) }, { ...axis, size: 44, space: 28, incrs: [1, 2, 4, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000] }],
+    axes: [{ ...axis, size: 1.6 * rem, space: 4 * rem, values: (u, splits) => splits.map(sessionTime) }, { ...axis, size: 2.75 * rem, space: 1.75 * rem, incrs: [1, 2, 4, 10, 20, 50, 100, 200, 500, 1000, 2000, 5000, 10000] }],
     series: [{}, ...series],
     hooks: { drawAxes: [draw] },
   };
@@ -286,7 +293,7 @@ function drawLevel(u, value, colour, dashes, label) {
   u.ctx.lineTo(left + width, y);
   u.ctx.stroke();
   if (!label) return;
-  u.ctx.font = `600 ${13 * devicePixelRatio}px system-ui, "DejaVu Sans", sans-serif`;
+  u.ctx.font = `600 ${0.8 * rem * devicePixelRatio}px ${FONT}`;
   u.ctx.textAlign = "left";
   u.ctx.textBaseline = "bottom";
   u.ctx.fillStyle = colour;
@@ -305,7 +312,7 @@ function drawSagLimits(u) {
 
 function drawCutting(u) {
   const { left, top, width, height } = u.bbox;
-  const thick = 7 * devicePixelRatio;
+  const thick = 0.45 * rem * devicePixelRatio;
   u.ctx.fillStyle = colours.cut;
   let from = null;
   for (let i = 0; i <= curve.t.length; i += 1) {

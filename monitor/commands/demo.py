@@ -16,6 +16,7 @@ from contextlib import closing, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -158,8 +159,16 @@ def close_when_heard(line: HoldLine, session: Session) -> Callable[[Heard], None
     return hear
 
 
+class Machine(Protocol):
+    """What can be played: `HeldScene`."""
+
+    def read(self, n: int, may_run: bool) -> NDArray[np.float32]:
+        """The next ``n`` samples, none at the end; without ``may_run`` the machine waits."""
+        ...
+
+
 def play(
-    machine: HeldScene,
+    machine: Machine,
     session: Session,
     line: HoldLine,
     keep: Callable[[NDArray[np.float32], bool], None],
