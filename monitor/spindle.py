@@ -24,6 +24,7 @@ _SETTLED_HOPS = 3
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
 _LEFT_SUPPORT = 0.3
+_SLIPPED_FOR_S = 2.0  # what is heard steadily for so long is believed all the same
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
 _REFERENCE_LEAST = 4
@@ -76,7 +77,7 @@ class Spindle:
         self._last_cut_s = -math.inf
         self._settled = False
         self._steady_hops = 0
-        self._last_hz, self._last_s = 0.0, 0.0
+        self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
 
     def step(self, hop: Hop, cutting: bool, in_blank: bool) -> Rotation:
         """Take one hop; ``cutting`` and ``in_blank`` as judged up to the hop before."""
@@ -119,7 +120,10 @@ class Spindle:
     def _plausible(self, hop: Hop) -> bool:
         """Whether a spindle could have got here from where it was: an octave off is a slip of the ear."""
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
-        if apart > _SLIP + _FASTEST * (hop.t - self._last_s):
+        unheard = hop.t - max(self._last_s, self._slipped_s)
+        slipped = apart > _SLIP + _FASTEST * unheard
+        self._slipped_s = hop.t if slipped else 0.0
+        if slipped and hop.t - self._last_s < _SLIPPED_FOR_S:
             return False
         self._last_hz, self._last_s = hop.spindle_hz, hop.t
         return True

@@ -128,6 +128,10 @@ def refine_speed(
         step, step_rate = _phase_steps(z, segments, orders32, length / fs, block_var)
         shift, shift_rate = shift + step, shift_rate + step_rate
         z = y * _turn_back(shift, shift_rate, between, orders32)
+    # Noise may have pulled the wrong way: keep the guess where it explains more power.
+    worse = _explained(z, block_var) < _explained(y, block_var)
+    shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
+    z = np.where(worse[:, None, None], y, z)
     weights = np.ones((n_frames, n_lines))
     curve = curve - curve.mean()
     sum_t2, sum_c2 = float(between @ between), float(curve @ curve)
@@ -166,6 +170,13 @@ def refine_speed(
         sd_rate=widen / np.sqrt(information * sum_c2),
         votes=weights.sum(axis=1),
     )
+
+
+def _explained(z: NDArray[np.complexfloating], block_var: NDArray[np.floating]) -> NDArray[np.float64]:
+    """Log likelihood (up to constants) of lines at rest in ``z``: their power over the noise, (n_frames,)."""
+    mean = z.sum(axis=1)
+    likelihood: NDArray[np.float64] = ((mean.real**2 + mean.imag**2) / block_var).sum(axis=1)
+    return likelihood
 
 
 def _turn_back(

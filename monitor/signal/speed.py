@@ -25,9 +25,10 @@ LOWEST_HZ = 30.0
 
 SEPARATION_HZ = (80.0, 30.0)
 """Lines this far apart are taken first: the shortest segments of the refinement (12.5 ms) still part
-them; then, where lines are few, those a Hann main lobe (20 Hz to its zero, and some) apart."""
+them. The others, a Hann main lobe (20 Hz to its zero, and some) apart, help to find the speed only."""
 
-ENOUGH_LINES = 6
+ENOUGH_LINES = 4
+"""So many lines measure well; with fewer far apart, nearer ones are used too."""
 
 SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
 """Speeds searched, over the lowest and highest commanded: below a third the spindle counts as stalled;
@@ -40,7 +41,8 @@ _LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 20.0
 # A line may be weaker than learned (a null of the room moves with speed, a hand near the machine) or
 # stronger (load raises it, the microphone's gain was turned up together with the floor).
 _MISSING = 0.1  # a line may sit in a null of the room altogether
-_OUTLIER = 0.02  # a bin may hold something else: a radio, a voice, another machine
+_OTHER_SHARES = (0.02, 0.07, 0.2)
+# A bin may hold something else: another of the machine's lines by chance, a radio, a voice. At least 2 %.
 _OUTLIER_SPAN_DB = 80.0
 
 # ---- track ------------------------------------------------------------------------------------
@@ -52,7 +54,8 @@ _STOP_CHANCE, _START_CHANCE = 0.002, 0.02
 _ANYWHERE = 0.05  # share of starts at a speed nobody commanded
 _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
-_PLATEAU_NATS = 3.0
+_PLATEAU_NATS = 6.0
+_WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
 _HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not the model
 
@@ -62,12 +65,14 @@ class SpeedLines:
     """The learned lines the tracker listens to.
 
     ``orders`` and ``snr_db`` (line power over the noise in one Hann bin, as learned) have shape (K,);
-    ``floor_db`` the learned noise density at each line, dB per Hz, at the commanded speed.
+    ``floor_db`` the learned noise density at each line, dB per Hz, at the commanded speed. ``measuring``
+    are the indices of those far enough from others to measure by.
     """
 
     orders: NDArray[np.float64]
     snr_db: NDArray[np.float64]
     floor_db: NDArray[np.float64]
+    measuring: NDArray[np.intp]
 
 
 @dataclass(frozen=True, slots=True)
@@ -105,6 +110,7 @@ def choose_lines(
     classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
     pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
     chosen: dict[float, tuple[Line, float, float]] = {}
+    far_apart: set[float] = set()
     for rpm in speeds_rpm:
         rotation = rpm / 60
         ranked: list[tuple[float, float, float, Line]] = []
@@ -117,17 +123,21 @@ def choose_lines(
             ranked.append((float(usefulness), f, float(snr_db), line))
         ranked.sort(key=lambda r: -r[0])
         taken: list[float] = []
-        for apart, most in zip(SEPARATION_HZ, (MAX_LINES, ENOUGH_LINES), strict=True):
+        for apart in SEPARATION_HZ:
             for _, f, snr_db, line in ranked:
-                if len(taken) < most and all(abs(f - other) >= apart for other in taken):
+                if len(taken) < MAX_LINES and all(abs(f - other) >= apart for other in taken):
                     taken.append(f)
                     chosen.setdefault(line.order, (line, snr_db, rpm))
+                    if apart == SEPARATION_HZ[0]:
+                        far_apart.add(line.order)
     picked = [chosen[order] for order in sorted(chosen)]
+    few = len(far_apart) < ENOUGH_LINES
     floor = [_floor_at(baseline, line.order * rpm / 60, rpm) for line, _, rpm in picked]
     return SpeedLines(
         np.array([line.order for line, _, _ in picked]),
         np.array([snr for _, snr, _ in picked]),
         np.array(floor),
+        np.array([i for i, (line, _, _) in enumerate(picked) if few or line.order in far_apart], np.intp),
     )
 
 
@@ -155,15 +165,16 @@ class LineLikelihood:
     if_absent: NDArray[np.float64]
 
 
-def line_likelihood() -> LineLikelihood:
+def line_likelihood(other_share: float) -> LineLikelihood:
     """Log likelihood ratio of a bin's power over the floor, line present against noise alone.
 
     Rows: expected line over floor, -10 to +60 dB by 2; columns: power over floor, -20 to +60 dB by
     0.5; one more column of zeros for a bin that says nothing. Noise alone: exponential. With a line
     of ratio a: exponential with mean 1 + a (a line's level fluctuates as the room and the load
     change: Swerling 1), a spread evenly in dB from 10 below to 20 above the expected; with
-    probability 0.1 missing. In both cases the bin may hold something else (2 %, spread evenly in
-    dB), which bounds what any single bin can say to about 5 nats: one radio tone proves nothing.
+    probability 0.1 missing. In both cases the bin may hold something else, with probability
+    ``other_share`` and spread evenly in dB; that bounds what any single bin can say to a few nats: one
+    radio tone proves nothing.
 
     References
     ----------
@@ -175,17 +186,34 @@ def line_likelihood() -> LineLikelihood:
     noise = np.exp(-power) * per_db
     table = np.zeros((_SNR_COUNT, _W_COUNT + 1), np.float32)
     present_mean, absent_mean = np.zeros(_SNR_COUNT), np.zeros(_SNR_COUNT)
-    other = _OUTLIER / _OUTLIER_SPAN_DB
+    other = other_share / _OUTLIER_SPAN_DB
     for row, snr_db in enumerate(expected):
         levels = snr_db + np.arange(-_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB + 1e-9, 1.0)
         mean = 1 + 10 ** (levels / 10)
         line = np.mean(np.exp(-power[:, None] / mean) / mean, axis=1) * per_db
         present = (1 - _MISSING) * line + _MISSING * noise
-        ratio = np.log(((1 - _OUTLIER) * present + other) / ((1 - _OUTLIER) * noise + other))
+        ratio = np.log(((1 - other_share) * present + other) / ((1 - other_share) * noise + other))
         table[row, :_W_COUNT] = ratio
         present_mean[row] = (ratio * present).sum() / present.sum()
         absent_mean[row] = -(ratio * noise).sum() / noise.sum()
     return LineLikelihood(table, present_mean, absent_mean)
+
+
+def occupied_share(
+    baseline: Baseline, rpm: float, geometry: SpectrumGeometry, within_hz: float = 100.0
+) -> NDArray[np.float64]:
+    """Share of the bins around each bin that hold some learned line, shape (n_bins,).
+
+    Where lines stand thick, at low frequencies, a wrong speed finds one by chance; where they are few, it
+    does not.
+    """
+    g = geometry
+    f = np.arange(g.n_bins) * g.bin_hz
+    share = np.zeros(g.n_bins)
+    for line in baseline.lines:
+        at = line.frequency_hz if line.kind is LineClass.FIXED else line.order * rpm / 60
+        share += np.abs(f - at) < within_hz
+    return share * (4 / 3 * g.enbw_hz) / (2 * within_hz)
 
 
 class SpeedTracker:
@@ -208,7 +236,12 @@ class SpeedTracker:
         self._geometry = geometry
         self._hop_s = hop_s
         self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
-        self._likelihood = line_likelihood()
+        likelihoods = [line_likelihood(share) for share in _OTHER_SHARES]
+        self._ratios = np.stack([one.ratio for one in likelihoods]).ravel()
+        self._if_present, self._if_absent = likelihoods[0].if_present, likelihoods[0].if_absent
+        share = occupied_share(baseline, speeds_rpm[0], geometry)
+        crowded = np.digitize(share, np.sqrt(np.multiply(_OTHER_SHARES[:-1], _OTHER_SHARES[1:])))
+        self._crowded = np.append(crowded, 0).astype(np.int32) * likelihoods[0].ratio.size
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
         top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
@@ -219,10 +252,17 @@ class SpeedTracker:
         self._bins = self._line_bins(baseline, speeds_rpm)
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
         self._pull_in = (16, 8) if top_line > 1600 else (8,) if top_line > 800 else (4,)
-        # Within a main lobe of the highest line all candidates score alike.
-        self._plateau = int(np.ceil(4 / 3 * geometry.enbw_hz / top_line / self._step)) + 1
+        # Within a main lobe of the highest line heard at a speed all candidates score alike.
+        inside = self._bins < geometry.n_bins
+        highest = np.where(inside, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ).max(axis=0)
+        reach = np.ceil(4 / 3 * geometry.enbw_hz / highest / self._step) + 1
+        self._plateau = np.minimum(reach, np.ceil(_WIDEST / self._step)).astype(np.intp)
         nominal = self.lines.orders * speeds_rpm[0] / 60
         self._nominal_bins = np.clip(np.rint(nominal / geometry.bin_hz), 0, geometry.n_bins - 1).astype(int)
+        lines_db = self.lines.snr_db + self.lines.floor_db - _SNR_LOW_DB
+        self._level_steps = np.rint(lines_db / _SNR_STEP_DB).astype(np.int32)
+        most_db = self.lines.snr_db + 6 - _SNR_LOW_DB
+        self._most_steps = np.rint(most_db / _SNR_STEP_DB).astype(np.int32)
         entry = np.full(n_states, _ANYWHERE / n_states)
         for rpm in speeds_rpm:
             near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
@@ -276,32 +316,51 @@ class SpeedTracker:
         scaled = (over - np.float32(_W_LOW_DB)) * np.float32(1 / _W_STEP_DB)
         level[:, :-1] = np.clip(scaled, 0, _W_COUNT - 1)
         level[:, -1] = _W_COUNT
-        risen = floor_db.take(self._nominal_bins, axis=1) - self.lines.floor_db.astype(np.float32)
-        snr_db = self.lines.snr_db.astype(np.float32) - np.maximum(risen, 0)
-        row = np.clip((snr_db - _SNR_LOW_DB) / _SNR_STEP_DB, 0, _SNR_COUNT - 1).astype(np.int32)
-        scores = self._score(level, row)
-        track = self._localise(self._follow(scores), scores, level)
-        audible = np.maximum(self._likelihood.if_absent.take(row), 0).sum(axis=1)
-        expected = np.where(self._known_at(track.state), self._likelihood.if_present.take(row), 0).sum(axis=1)
+        floor_steps = np.zeros(level.shape, np.int32)
+        floor_steps[:, :-1] = floor_db * np.float32(1 / _SNR_STEP_DB)
+        scores = self._score(level, floor_steps)
+        track = self._localise(self._follow(scores), level)
+        nominal = self._rows(floor_steps.take(self._nominal_bins, axis=1))
+        audible = np.maximum(self._if_absent.take(nominal), 0).sum(axis=1)
+        bins = self._bins.T.take(track.state, axis=0)
+        here = self._rows(np.take_along_axis(floor_steps, bins, axis=1))
+        expected = np.where(bins < self._geometry.n_bins, self._if_present.take(here), 0).sum(axis=1)
+        # the evidence at the place found, which localising may have moved within the plateau
         found = np.take_along_axis(scores, track.state[:, None], axis=1)[:, 0]
         support = found / np.maximum(expected, 1.0)
         return self._refine(track, floor_db, frames, fs, audible, support)
 
-    def _score(self, level: NDArray[np.int32], row: NDArray[np.int32]) -> NDArray[np.float32]:
+    def _rows(self, floor_steps: NDArray[np.int32]) -> NDArray[np.int32]:
+        """Row of the likelihood table for each line, given the floor at its bin, shape (n_hops, K).
+
+        A floor that has risen leaves the line so much weaker; one that has fallen may as well be the
+        microphone's gain, so it makes the line no stronger than 6 dB over what was learned.
+        """
+        return np.clip(np.minimum(self._level_steps - floor_steps, self._most_steps), 0, _SNR_COUNT - 1)
+
+    def _score(self, level: NDArray[np.int32], floor_steps: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
-        width = self._likelihood.ratio.shape[1]
-        flat = self._likelihood.ratio.ravel()
         scores = np.zeros((level.shape[0], self.grid_hz.size), np.float32)
+        column = level + self._crowded
         for k in range(self.lines.orders.size):
-            at = level.take(self._bins[k], axis=1)
-            at += row[:, k : k + 1] * width
-            scores += flat.take(at)
+            row = np.minimum(self._level_steps[k] - floor_steps, self._most_steps[k])
+            np.maximum(row, 0, out=row)
+            np.minimum(row, _SNR_COUNT - 1, out=row)
+            row *= _W_COUNT + 1
+            row += column
+            scores += self._ratios.take(row.take(self._bins[k], axis=1))
         return scores
 
     def _follow(self, scores: NDArray[np.float32]) -> _Track:
         """Forward filter over the hops; one loop turn a hop."""
         n_hops = scores.shape[0]
-        track = _Track(np.empty(n_hops, np.intp), np.empty(n_hops), np.empty(n_hops), np.empty(n_hops))
+        track = _Track(
+            np.empty(n_hops, np.intp),
+            np.empty(n_hops),
+            np.empty(n_hops),
+            np.empty(n_hops),
+            np.empty((n_hops, self.grid_hz.size)),
+        )
         within = max(1, round(_HOLD_WITHIN / self._step))
         tempered = scores.astype(np.float64) * _TEMPER
         tops = np.maximum(tempered.max(axis=1), 0.0)
@@ -315,7 +374,7 @@ class SpeedTracker:
             p *= factors[i]
             total = float(p.sum()) + silent
             p *= 1 / total
-            self._posterior = p
+            self._posterior = track.posterior[i] = p
             self._silent = silent / total
             best = int(p.argmax())
             self._best = (self._best[1], self._best[2], best)
@@ -324,14 +383,14 @@ class SpeedTracker:
             track.running[i] = 1 - self._silent
         return track
 
-    def _localise(self, track: _Track, scores: NDArray[np.float32], level: NDArray[np.int32]) -> _Track:
+    def _localise(self, track: _Track, level: NDArray[np.int32]) -> _Track:
         """Place each speed on its plateau.
 
         The score saturates, so that no single bin decides whether the spindle is there; where exactly
         it is, the unsaturated power tells (its sum over the lines is the likelihood of a known signal).
         """
         n = self.grid_hz.size
-        reach = self._plateau
+        reach = int(self._plateau.max())
         at = np.clip(track.state[:, None] + np.arange(-reach, reach + 1), 1, n - 2)
         power = np.zeros(at.shape, np.float32)
         flat = level.ravel()
@@ -340,19 +399,20 @@ class SpeedTracker:
             db = flat.take(self._bins[k].take(at) + row)
             # From 10 dB over the floor on: weaker is noise. The bin that says nothing counts as floor.
             power += np.where(db < _W_COUNT, np.maximum(db - _STRONG, 0), 0)
-        near = np.take_along_axis(scores, at, axis=1)
-        merit = near + power * np.float32(_W_STEP_DB * np.log(10) / 10)
-        merit[near < near.max(axis=1, keepdims=True) - _PLATEAU_NATS] = -np.inf
+        near = np.log(np.maximum(np.take_along_axis(track.posterior, at, axis=1), 1e-300))
+        merit = near + power * (_W_STEP_DB * np.log(10) / 10)
+        far = np.abs(at - track.state[:, None]) > self._plateau.take(track.state)[:, None]
+        merit[far | (near < near.max(axis=1, keepdims=True) - _PLATEAU_NATS)] = -np.inf
         best = merit.argmax(axis=1)
         inner = np.clip(best, 1, 2 * reach - 1)[:, None]
-        a, b, c = (np.take_along_axis(merit, inner + i, axis=1)[:, 0].astype(np.float64) for i in (-1, 0, 1))
+        a, b, c = (np.take_along_axis(merit, inner + i, axis=1)[:, 0] for i in (-1, 0, 1))
         with np.errstate(invalid="ignore"):
             bend = a - 2 * b + c
             shift = np.where((bend < 0) & np.isfinite(bend), 0.5 * (a - c) / np.where(bend < 0, bend, 1), 0.0)
         peak = np.clip(shift, -0.5, 0.5)
         state = np.take_along_axis(at, inner, axis=1)[:, 0]
         spindle = self.grid_hz[state] * np.exp(peak * self._step)
-        return _Track(state, spindle, track.confidence, track.running)
+        return _Track(state, spindle, track.confidence, track.running, track.posterior)
 
     def _predict(self) -> NDArray[np.float64]:
         """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
@@ -371,15 +431,14 @@ class SpeedTracker:
         else:
             inner[:drift] += self._posterior[-drift:]
         total = padded.cumsum()
-        moved = self._silent * _START_CHANCE * self._entry
+        moved = (self._silent * _START_CHANCE * 0.5) * self._entry
+        # Lines that were drowned come back where they were.
+        near = slice(max(0, self._best[2] - self._halves[2] // 2), self._best[2] + self._halves[2] // 2 + 1)
+        moved[near] += self._silent * _START_CHANCE * 0.5 / (near.stop - near.start)
         for half, share in zip(self._halves, self._shares, strict=True):
             low = widest - half
             moved += (total[low + 2 * half + 1 : low + 2 * half + 1 + n] - total[low : low + n]) * share
         return np.maximum(moved, 0.0)
-
-    def _known_at(self, states: NDArray[np.intp]) -> NDArray[np.bool_]:
-        """Lines that can be heard at each state, shape (n_hops, K)."""
-        return self._bins.T.take(states, axis=0) < self._geometry.n_bins
 
     def _refine(
         self,
@@ -397,12 +456,14 @@ class SpeedTracker:
         # The short frame of the hop before is centred where the long frame is: its track is the guess.
         guess = np.where(np.isnan(before), now, before)
         rate = np.where(np.isnan(earlier), 0.0, (now - earlier) / (2 * self._hop_s))
-        bins = self._bins.T.take(track.state, axis=0)
+        measuring = self.lines.measuring
+        bins = self._bins.take(measuring, axis=0).T.take(track.state, axis=0)
         padded = np.concatenate([floor_db, np.full((n_hops, 1), 60, np.float32)], axis=1)
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = 10 ** (np.take_along_axis(padded, bins, axis=1).astype(np.float64) / 10)
-        voters = np.count_nonzero(self._known_at(track.state), axis=1).astype(np.float64)
-        refined = refine_speed(frames, fs, self.lines.orders, guess, rate, noise, self._pull_in)
+        voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
+        orders = self.lines.orders.take(measuring)
+        refined = refine_speed(frames, fs, orders, guess, rate, noise, self._pull_in)
         spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._ahead_s)
         heard = (track.running > 0.5) & (track.confidence > 0.3)
         return Speeds(
@@ -423,6 +484,7 @@ class _Track:
     spindle_hz: NDArray[np.float64]
     confidence: NDArray[np.float64]
     running: NDArray[np.float64]
+    posterior: NDArray[np.float64]
 
 
 def _at_newest(
