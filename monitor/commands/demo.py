@@ -198,7 +198,7 @@ def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
 
     lines = [
         f"Open {url} in a browser.",
-        f"{_counted(args.blanks, 'blank')} of lamp cord pulls are drilled, about half a minute each, "
+        f"A batch of {_counted(args.blanks, 'lamp cord pull')} is drilled, about half a minute each, "
         f"at {args.speed:g} times real time.",
     ]
     if args.blanks >= BIND_ON_BLANK:

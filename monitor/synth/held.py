@@ -35,7 +35,7 @@ class HeldScene:
 
     def __init__(self, stream: SceneStream, waiting: Mapping[float, Samples]) -> None:
         self._stream = stream
-        self._waiting = dict(waiting)
+        self._waiting = {rpm: _endless(x, stream.fs) for rpm, x in waiting.items()}
         self._played_n = 0  # samples of the scene, played or skipped
         self._resume_n: int | None = None  # None while the scene runs
         self._loop: Samples = np.zeros(0, np.float32)
@@ -88,6 +88,17 @@ class HeldScene:
         at = np.arange(self._loop_n, self._loop_n + n) % len(self._loop)
         self._loop_n += n
         return self._loop[at]
+
+
+def _endless(x: Samples, fs: int) -> Samples:
+    """A sound whose end runs into its beginning: cut hard, each round would click like a drill's contact.
+
+    The last second is faded into the first at constant power, being noise and tones of unrelated phase.
+    """
+    n = min(fs, len(x) // 4)
+    angle = np.linspace(0.0, np.pi / 2, n, dtype=np.float32)
+    seam = x[len(x) - n :] * np.cos(angle) + x[:n] * np.sin(angle)
+    return np.concatenate([x[n : len(x) - n], seam])
 
 
 def _cross_fade(old: Samples, new: Samples) -> Samples:

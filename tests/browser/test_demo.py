@@ -99,9 +99,11 @@ def test_a_batch_is_watched_held_at_the_bind_reset_and_finished(
 
     expect(page.locator("#blank")).to_have_text("4", timeout=20_000)
     expect(page.locator("#word")).to_have_text("ALL WELL", timeout=20_000)
+    assert complaints == []
     assert demo.finish() == 10
-    complaints.clear()  # the browser reports that the server has gone
     expect(page.locator("#word")).to_have_text("NO DATA", timeout=3000)
+    page.close()
+    complaints.clear()  # the browser itself reported that the server has gone
     assert f"The batch is over: {BLANKS} blanks, 1 hold." in "\n".join(demo.said)
     events = [json.loads(line) for line in (tmp_path / "evidence/events.jsonl").read_text().splitlines()]
     assert [(e["kind"], e["blank"]) for e in events if e["severity"] == "hold"] == [("sag", 3)]

@@ -16,7 +16,9 @@ BLOCK = 400
 @pytest.fixture(scope="module")
 def waiting() -> dict[float, NDArray[np.float32]]:
     """Sounds that cannot be taken for the scene's: one constant for each commanded speed."""
-    return {rpm: np.full(FS, level, np.float32) for rpm, level in [(0.0, 2.0), (900.0, 3.0), (2000.0, 4.0)]}
+    return {
+        rpm: np.full(8 * FS, level, np.float32) for rpm, level in [(0.0, 2.0), (900.0, 3.0), (2000.0, 4.0)]
+    }
 
 
 def play(machine: HeldScene, seconds: float, may_run: bool) -> NDArray[np.float32]:
@@ -62,3 +64,16 @@ def test_a_quick_reset_waits_until_the_drill_would_be_out(waiting: dict) -> None
     x = machine.read(BLOCK, may_run=True)
     assert machine.held
     assert (x == 3.0).all()
+
+
+def test_waiting_for_long_has_no_clicks() -> None:
+    scene = demo_scene(1)
+    tone = (0.3 * np.sin(2 * np.pi * 97.3 * np.arange(8 * FS) / FS)).astype(
+        np.float32
+    )  # no whole number of periods
+    machine = HeldScene(SceneStream(scene, FS), dict.fromkeys((0.0, 900.0, 2000.0), tone))
+    play(machine, 20.0, True)
+    x = play(machine, 30.0, False)[BLOCK:]
+    assert np.abs(np.diff(x)).max() < 1.5 * np.abs(np.diff(tone)).max()
+    rms = np.sqrt(np.mean(x.reshape(-1, FS // 4) ** 2, axis=1))
+    assert rms.max() < 1.5 * np.sqrt(np.mean(tone**2))
