@@ -18,6 +18,7 @@ import os
 import shutil
 import subprocess
 import time
+from contextlib import suppress
 from pathlib import Path
 
 ROOT = Path(__file__).resolve().parent.parent
@@ -26,6 +27,12 @@ sys.path.insert(0, str(ROOT))
 from monitor.environment import ensure_environment, install_system_package  # noqa: E402
 
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
+# Debian packages of data that carry real sounds, each with the folder by which it is known.
+SOUNDS = {
+    "crrcsim-data": "/usr/share/games/crrcsim/sounds",
+    "simutrans-pak64": "/usr/share/games/simutrans/pak/sound",
+    "sonic-pi-samples": "/usr/share/sonic-pi/samples",
+}
 
 
 def main() -> int:
@@ -34,6 +41,11 @@ def main() -> int:
     python = str(ensure_environment("[test]"))
     if not (args.lint or args.benchmarks) and not any(map(shutil.which, BROWSERS)):
         install_system_package("chromium", "the dashboard is tested in a browser")
+    if not (args.lint or args.benchmarks):
+        for package, folder in SOUNDS.items():
+            if not Path(folder).exists():
+                with suppress(SystemExit):  # not everywhere to be had; those tests are skipped and say so
+                    install_system_package(package, "tests hear real motors, music and speech from it")
     return _run_all(_steps(args, python))
 
 

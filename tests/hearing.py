@@ -1,4 +1,4 @@
-"""A whole recording through the product's own chain, decimation to refined speed, for tests and benchmarks."""
+"""A whole recording through the product's own chain, decimation to refined speed, for tests."""
 
 from __future__ import annotations
 

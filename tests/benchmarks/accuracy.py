@@ -10,10 +10,12 @@ from monitor.baseline import BASELINE_VERSION, Baseline, Line, LineClass
 from monitor.signal.refine import refine_speed, speed_bound
 from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
 from monitor.signal.speed import SpeedTracker
-from tests.benchmarks.signals import FS, MAINS_HZ, N, Lines, Workshop, centred_time, draw_lines
+from tests.benchmarks.signals import FS, MAINS_HZ, Lines, N, Workshop, centred_time, draw_lines
 
 GUESS = 0.003  # relative error of the guess handed to the refinement: one step of the search grid
-OUTLIER = 0.005  # relative: half a per cent is beyond any refinement error at these SNRs, and not yet a false sag
+OUTLIER = (
+    0.005  # relative: half a per cent is beyond any refinement error at these SNRs, and not yet a false sag
+)
 USABLE_HZ = 5040.0
 
 
@@ -74,7 +76,9 @@ def coloured(snr_db: float, draws: int, seed: int = 0) -> Accuracy:
             + hum
         )  # fmt: skip
         guess = lines.spindle_hz * (1 + rng.uniform(-GUESS, GUESS))
-        floor_db = spread_floor(band_floor(power_density(x[None].astype(np.float32), geometry), geometry), geometry)
+        floor_db = spread_floor(
+            band_floor(power_density(x[None].astype(np.float32), geometry), geometry), geometry
+        )
         density = 10 ** (np.interp(lines.orders * guess, bins, floor_db[0]) / 10)
         got = refine_speed(x[None], FS, lines.orders, np.array([guess]), None, density[None]).spindle_hz[0]
         true_density = variance * workshop.density(lines.orders * lines.spindle_hz)
@@ -83,7 +87,9 @@ def coloured(snr_db: float, draws: int, seed: int = 0) -> Accuracy:
     return _summary(snr_db, z, bound_pct)
 
 
-def baseline_of(lines: Lines, noise_density: np.ndarray, rpm: float, fixed_hz: tuple[float, ...] = ()) -> Baseline:
+def baseline_of(
+    lines: Lines, noise_density: np.ndarray, rpm: float, fixed_hz: tuple[float, ...] = ()
+) -> Baseline:
     """The baseline that a perfect learner would have written for these lines at ``rpm``."""
     power = lines.amplitudes**2 / 2
     kept = [
@@ -110,8 +116,8 @@ def searched(snr_db: float, draws: int, in_workshop: bool, seed: int = 0) -> Acc
     The commanded speed is known within 10 %; the search covers 0.35 to 1.25 of it. What the tracker
     reads refers to the newest sample, 0.1 s after the middle of the frame. The bound is still that of
     the middle of 0.2 s: with an unknown rate of change the bound at the newest sample is 4 times that
-    (12 + 720/4 against 12 in the Fisher matrix of a quadratic phase). A reading more than 0.5 % off, or none at
-    all, is an outlier.
+    (12 + 720/4 against 12 in the Fisher matrix of a quadratic phase). A reading more than 0.5 % off, or
+    none at all, is an outlier.
     """
     rng = np.random.default_rng([seed, 3, int(snr_db) + 100, int(in_workshop)])
     workshop = Workshop()

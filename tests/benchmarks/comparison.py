@@ -109,7 +109,11 @@ def compare(kind: str, snr_db: float, draws: int, seed: int = 0) -> list[Row]:
 
 def _errors(times: np.ndarray, speed: np.ndarray, ratio: float) -> list[float]:
     """Per cent, relative speed against the method's own free-running median; no answer counts as 100 %."""
-    free = np.nanmedian(speed[(times > FREE_S[0]) & (times <= FREE_S[1])]) if np.isfinite(speed).any() else np.nan
+    free = (
+        np.nanmedian(speed[(times > FREE_S[0]) & (times <= FREE_S[1])])
+        if np.isfinite(speed).any()
+        else np.nan
+    )
     sagged = speed[(times > SAGGED_S[0]) & (times <= SAGGED_S[1])]
     error = 100 * np.abs(sagged / free / ratio - 1)
     return [float(min(e, 100.0)) for e in np.where(np.isfinite(error), error, 100.0)]

@@ -32,7 +32,7 @@ def pyin(x: np.ndarray, fs: float, low_hz: float, high_hz: float) -> np.ndarray:
 
 
 def harmonic_product(x: np.ndarray, fs: float, low_hz: float, high_hz: float) -> np.ndarray:
-    """Peak of the product of the magnitude spectrum at 1 to 5 times each frequency (Noll 1969, from memory)."""
+    """Peak of the product of the magnitude spectrum at 1 to 5 times a frequency (Noll 1969, from memory)."""
     frames = np.lib.stride_tricks.sliding_window_view(x, FRAME)[::HOP]
     n_fft = 8 * FRAME
     magnitude = np.abs(np.fft.rfft(frames * np.hanning(FRAME), n_fft))

@@ -64,9 +64,9 @@ class Workshop:
     """Coloured noise of unit power with crackle, and mains hum.
 
     Gaussian noise falling 6 dB an octave above 300 Hz, with the microphone's own white noise; crackle, 40
-    clicks a second of exponential amplitude through one body resonance at 1900 Hz. ``density(f)`` is the one-sided
-    power density of noise and crackle together. The Gaussian bound with that density is not lower than
-    the bound of noise whose clicks could be told apart, so the ratio to it is not flattered.
+    clicks a second of exponential amplitude through one body resonance at 1900 Hz. ``density(f)`` is the
+    one-sided power density of noise and crackle together. The Gaussian bound with that density is not
+    lower than the bound of noise whose clicks could be told apart, so the ratio to it is not flattered.
     """
 
     def __init__(self) -> None:
@@ -100,5 +100,7 @@ class Workshop:
 
     def hum(self, rng: np.random.Generator, n: int = N) -> np.ndarray:
         """Mains tones, each of power 1, shape (n,)."""
-        angle = 2 * np.pi * np.outer(MAINS_HZ, centred_time(n)) + rng.uniform(0, 2 * np.pi, (len(MAINS_HZ), 1))
+        angle = 2 * np.pi * np.outer(MAINS_HZ, centred_time(n)) + rng.uniform(
+            0, 2 * np.pi, (len(MAINS_HZ), 1)
+        )
         return np.sqrt(2) * np.cos(angle).sum(0)

@@ -7,8 +7,8 @@ Sources, both Debian packages, none of whose sounds is stored here:
 * ``simutrans-pak64``, sound/diesel.wav (Artistic-1.0): 1.8 s of a Diesel engine whose speed wavers by 1 %.
 
 What such a recording can check, its true speed being unknown: that other programs read the same speed
-from it (scipy's spectrum; rota-order's ridge tracker), and that a copy resampled by a known ratio reads faster or
-slower by exactly that ratio. Resampling keeps the real sound, its ripple and noise, and gives a sag
+from it (scipy's spectrum; rota-order's ridge tracker), and that a copy resampled by a known ratio reads
+faster or slower by exactly that ratio. Resampling keeps the real sound, its ripple and noise, and gives a sag
 whose truth is known.
 """
 

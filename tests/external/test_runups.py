@@ -48,9 +48,7 @@ def relative_error(estimate_rpm, truth_rpm):
 @pytest.fixture(scope="module")
 def baseline():
     """Learned from ten seconds at each of four constant speeds."""
-    runs = [
-        FreeRun(rpm, runup(np.full(10 * FS, rpm), 0.3, seed), FS) for seed, rpm in enumerate(SPEEDS)
-    ]
+    runs = [FreeRun(rpm, runup(np.full(10 * FS, rpm), 0.3, seed), FS) for seed, rpm in enumerate(SPEEDS)]
     return learn_baseline(runs, "2025-01-01T00:00:00Z")
 
 
