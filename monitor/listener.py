@@ -213,7 +213,9 @@ class Listener:
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""
         self._n_hops += 1
-        rotation = self._spindle.step(hop, self._cutting, self._cycle.in_blank)
+        rotation = self._spindle.step(
+            hop, self._cutting, self._cycle.in_blank, self._cut_detector.strength > 1
+        )
         turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
         # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
         stall = self._stall.step(hop, rotation, self._cutting, self._sag.loaded)

@@ -79,11 +79,12 @@ class Spindle:
         self._steady_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
 
-    def step(self, hop: Hop, cutting: bool, in_blank: bool) -> Rotation:
-        """Take one hop; ``cutting`` and ``in_blank`` as judged up to the hop before."""
+    def step(self, hop: Hop, cutting: bool, in_blank: bool, loud: bool) -> Rotation:
+        """Take one hop; ``cutting``, ``in_blank``, and ``loud`` (broadband sound well over the idle machine)
+        as judged up to the hop before."""
         if cutting:
             self._last_cut_s = hop.t
-        started, vanished = self._follow_state(hop)
+        started, vanished = self._follow_state(hop, loud)
         if started or vanished:
             self._forget()
         elif self._state is SpindleState.TURNING:
@@ -97,14 +98,15 @@ class Spindle:
         self._follow_settling(hop, cutting)
         return Rotation(self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished)
 
-    def _follow_state(self, hop: Hop) -> tuple[bool, bool]:
+    def _follow_state(self, hop: Hop, loud: bool) -> tuple[bool, bool]:
         present = hop.running > _PRESENT and hop.heard
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.running < _ABSENT:
             self._absent += _SHARE * hop.audible
         elif hop.running > 0.5:
             self._absent = 0.0
-        gone = self._absent >= GONE_NATS
+        # A spindle that stands cuts nothing: while it is loud, the lines are drowned and not gone.
+        gone = self._absent >= GONE_NATS and not loud
         if self._state is not SpindleState.TURNING and self._present_hops >= self._hops_to_start(hop):
             started = self._state is not SpindleState.MASKED
             self._state = SpindleState.TURNING

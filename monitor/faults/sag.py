@@ -24,9 +24,9 @@ ENOUGH_Z = 4.0
 SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
 
-LEAST_SUPPORT = 0.3
-"""Share of the expected evidence that the lines must give at the sagged speed: a wrong speed, or a
-radio's tones, lend little of it."""
+LEAST_SUPPORT, SUPPORT_HOPS = 0.15, 6
+"""Share of the expected evidence that the lines must give at the sagged speed, over the last 0.3 s: a wrong
+speed, or a radio's tones, lend little of it; the right one lends all of it, give or take the noise."""
 
 MACHINE_WANDER = 0.002
 """Added to the estimator's deviation: machines wander by 0.1 to 0.4 % rms by themselves."""
@@ -50,6 +50,7 @@ class SagRule:
     warning_pct: float
     hold_pct: float
     _sums: list[float]
+    _support: float
     _rooted: bool
     _strengths: list[float]
     _steady_s: float
@@ -60,6 +61,7 @@ class SagRule:
     def __init__(self, warning_pct: float, hold_pct: float) -> None:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
         self._sums = [0.0, 0.0]
+        self._support = 0.0
         self._rooted = False
         self._strengths = []
         self._steady_s = 0.0
@@ -70,7 +72,8 @@ class SagRule:
     def step(self, hop: Hop, rotation: Rotation, strength: float, cycle: Cycle) -> Finding | None:
         """Finding while the sag is over a threshold; ``strength`` of the cut, see `CuttingDetector`."""
         sag = rotation.sag
-        if sag != sag or not hop.heard or hop.support < LEAST_SUPPORT:
+        self._support += (hop.support - self._support) / SUPPORT_HOPS
+        if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._last_sag = math.nan
             self._sums = [0.0, 0.0]
             return None

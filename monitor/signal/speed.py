@@ -37,6 +37,7 @@ dial errors and the rise when a load is taken off stay far under a quarter."""
 # ---- likelihood of one line -------------------------------------------------------------------
 _W_STEP_DB, _W_LOW_DB, _W_COUNT = 0.5, -20.0, 161  # power over floor, -20 to +60 dB
 _SNR_STEP_DB, _SNR_LOW_DB, _SNR_COUNT = 2.0, -10.0, 36  # expected line over floor, -10 to +60 dB
+_GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
 _LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 20.0
 # A line may be weaker than learned (a null of the room moves with speed, a hand near the machine) or
 # stronger (load raises it, the microphone's gain was turned up together with the floor).
@@ -64,14 +65,12 @@ _TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not
 class SpeedLines:
     """The learned lines the tracker listens to.
 
-    ``orders`` and ``snr_db`` (line power over the noise in one Hann bin, as learned) have shape (K,);
-    ``floor_db`` the learned noise density at each line, dB per Hz, at the commanded speed. ``measuring``
-    are the indices of those far enough from others to measure by.
+    ``orders`` has shape (K,), ``lines`` are the same. ``measuring`` are the indices of those far enough
+    from others to measure by.
     """
 
     orders: NDArray[np.float64]
-    snr_db: NDArray[np.float64]
-    floor_db: NDArray[np.float64]
+    lines: tuple[Line, ...]
     measuring: NDArray[np.intp]
 
 
@@ -109,35 +108,33 @@ def choose_lines(
     top_hz = min(usable_hz, geometry.n_bins * geometry.bin_hz - geometry.bin_hz)
     classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
     pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
-    chosen: dict[float, tuple[Line, float, float]] = {}
+    chosen: dict[float, Line] = {}
     far_apart: set[float] = set()
     for rpm in speeds_rpm:
         rotation = rpm / 60
-        ranked: list[tuple[float, float, float, Line]] = []
+        ranked: list[tuple[float, float, Line]] = []
         for line in pool:
             f = line.order * rotation
             if not LOWEST_HZ <= f <= top_hz / 1.05:
                 continue
             snr_db = _at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
             usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
-            ranked.append((float(usefulness), f, float(snr_db), line))
+            ranked.append((float(usefulness), f, line))
         ranked.sort(key=lambda r: -r[0])
         taken: list[float] = []
         for apart in SEPARATION_HZ:
-            for _, f, snr_db, line in ranked:
+            for _, f, line in ranked:
                 if len(taken) < MAX_LINES and all(abs(f - other) >= apart for other in taken):
                     taken.append(f)
-                    chosen.setdefault(line.order, (line, snr_db, rpm))
+                    chosen.setdefault(line.order, line)
                     if apart == SEPARATION_HZ[0]:
                         far_apart.add(line.order)
     picked = [chosen[order] for order in sorted(chosen)]
     few = len(far_apart) < ENOUGH_LINES
-    floor = [_floor_at(baseline, line.order * rpm / 60, rpm) for line, _, rpm in picked]
     return SpeedLines(
-        np.array([line.order for line, _, _ in picked]),
-        np.array([snr for _, snr, _ in picked]),
-        np.array(floor),
-        np.array([i for i, (line, _, _) in enumerate(picked) if few or line.order in far_apart], np.intp),
+        np.array([line.order for line in picked]),
+        tuple(picked),
+        np.array([i for i, line in enumerate(picked) if few or line.order in far_apart], np.intp),
     )
 
 
@@ -147,9 +144,28 @@ def _at_speed(baseline: Baseline, values: tuple[float, ...], rpm: float) -> floa
     return float(min(known)[1]) if known else -100.0
 
 
-def _floor_at(baseline: Baseline, f: float, rpm: float) -> float:
-    nearest = int(np.argmin([abs(np.log(rpm / s)) for s in baseline.speeds_rpm]))
-    return float(np.interp(f, baseline.floor_hz, baseline.floor_dbfs_hz[nearest]))
+def learned_level(baseline: Baseline, line: Line, rpm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power of a line at each speed as learned, dBFS, shape (n,): straight in dB over log speed.
+
+    A speed at which the line was not found counts as 10 dB less than its weakest elsewhere.
+    """
+    level = np.array(line.level_dbfs)
+    level = np.where(np.isnan(level), np.nanmin(level) - 10, level)
+    return np.interp(np.log(rpm), np.log(baseline.speeds_rpm), level)
+
+
+def learned_floor(
+    baseline: Baseline, f: NDArray[np.float64], rpm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Noise density at each pair of frequency and speed as learned, dB per Hz, shape (n,)."""
+    floors = np.stack([np.interp(f, baseline.floor_hz, floor) for floor in baseline.floor_dbfs_hz])
+    position = np.interp(np.log(rpm), np.log(baseline.speeds_rpm), np.arange(len(floors)))
+    low = np.minimum(position.astype(np.intp), max(0, len(floors) - 2))
+    high = np.minimum(low + 1, len(floors) - 1)
+    at = np.arange(f.size)
+    share = position - low
+    between: NDArray[np.float64] = (1 - share) * floors[low, at] + share * floors[high, at]
+    return between
 
 
 @dataclass(frozen=True)
@@ -238,10 +254,12 @@ class SpeedTracker:
         self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
         likelihoods = [line_likelihood(share) for share in _OTHER_SHARES]
         self._ratios = np.stack([one.ratio for one in likelihoods]).ravel()
-        self._if_present, self._if_absent = likelihoods[0].if_present, likelihoods[0].if_absent
+        self._if_present = np.stack([one.if_present for one in likelihoods])
+        self._if_absent = np.stack([one.if_absent for one in likelihoods])
         share = occupied_share(baseline, speeds_rpm[0], geometry)
         crowded = np.digitize(share, np.sqrt(np.multiply(_OTHER_SHARES[:-1], _OTHER_SHARES[1:])))
-        self._crowded = np.append(crowded, 0).astype(np.int32) * likelihoods[0].ratio.size
+        self._crowded = np.append(crowded, 0).astype(np.int32)
+        self._level_steps, self._most_steps = self._learned_steps(baseline)
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
         top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
@@ -259,10 +277,6 @@ class SpeedTracker:
         self._plateau = np.minimum(reach, np.ceil(_WIDEST / self._step)).astype(np.intp)
         nominal = self.lines.orders * speeds_rpm[0] / 60
         self._nominal_bins = np.clip(np.rint(nominal / geometry.bin_hz), 0, geometry.n_bins - 1).astype(int)
-        lines_db = self.lines.snr_db + self.lines.floor_db - _SNR_LOW_DB
-        self._level_steps = np.rint(lines_db / _SNR_STEP_DB).astype(np.int32)
-        most_db = self.lines.snr_db + 6 - _SNR_LOW_DB
-        self._most_steps = np.rint(most_db / _SNR_STEP_DB).astype(np.int32)
         entry = np.full(n_states, _ANYWHERE / n_states)
         for rpm in speeds_rpm:
             near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
@@ -277,6 +291,23 @@ class SpeedTracker:
         self._best = (0, 0, 0)  # most likely state, the last three hops
         self._recent = np.full(2, np.nan)  # tracked speed one and two hops ago
 
+    def _learned_steps(self, baseline: Baseline) -> tuple[NDArray[np.int32], NDArray[np.int32]]:
+        """Level of each line, and the most it may stand over the floor, at each bin, in rows of the table.
+
+        A line is in a bin at one speed, so its learned level there is a matter of the bin; (K, n_bins + 1).
+        """
+        g = self._geometry
+        f = np.maximum(np.arange(g.n_bins + 1), 1) * g.bin_hz
+        level = np.empty((self.lines.orders.size, f.size), np.int32)
+        most = np.empty_like(level)
+        for k, line in enumerate(self.lines.lines):
+            rpm = 60 * f / line.order
+            density = learned_level(baseline, line, rpm) - 10 * np.log10(g.enbw_hz)
+            over = density - learned_floor(baseline, f, rpm)
+            level[k] = np.rint((density - _SNR_LOW_DB) / _SNR_STEP_DB)
+            most[k] = np.rint((over + _GAIN_DB - _SNR_LOW_DB) / _SNR_STEP_DB)
+        return level, most
+
     def _line_bins(self, baseline: Baseline, speeds_rpm: tuple[float, ...]) -> NDArray[np.intp]:
         """Spectrum bin of each line at each candidate speed, shape (K, n_states).
 
@@ -289,9 +320,10 @@ class SpeedTracker:
         silent = (bins >= g.n_bins) | (f < LOWEST_HZ / 2)
         for line in baseline.lines:
             if line.kind is LineClass.FIXED:
-                strength = _at_speed(baseline, line.prominence_db, speeds_rpm[0])
-                strong = strength > self.lines.snr_db + 10 * np.log10(g.enbw_hz) - 6
-                silent |= strong[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
+                strength = _at_speed(baseline, line.level_dbfs, speeds_rpm[0])
+                rpm = np.array([speeds_rpm[0]])
+                own = np.array([learned_level(baseline, one, rpm)[0] for one in self.lines.lines])
+                silent |= (strength > own - 6)[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
         return np.where(silent, g.n_bins, bins)
 
     def feed(
@@ -320,28 +352,30 @@ class SpeedTracker:
         floor_steps[:, :-1] = floor_db * np.float32(1 / _SNR_STEP_DB)
         scores = self._score(level, floor_steps)
         track = self._localise(self._follow(scores), level)
-        nominal = self._rows(floor_steps.take(self._nominal_bins, axis=1))
-        audible = np.maximum(self._if_absent.take(nominal), 0).sum(axis=1)
-        bins = self._bins.T.take(track.state, axis=0)
-        here = self._rows(np.take_along_axis(floor_steps, bins, axis=1))
-        expected = np.where(bins < self._geometry.n_bins, self._if_present.take(here), 0).sum(axis=1)
+        nominal = np.broadcast_to(self._nominal_bins, (level.shape[0], self._nominal_bins.size))
+        audible = self._expected(self._if_absent, floor_steps, nominal)
+        expected = self._expected(self._if_present, floor_steps, self._bins.T.take(track.state, axis=0))
         # the evidence at the place found, which localising may have moved within the plateau
         found = np.take_along_axis(scores, track.state[:, None], axis=1)[:, 0]
         support = found / np.maximum(expected, 1.0)
         return self._refine(track, floor_db, frames, fs, audible, support)
 
-    def _rows(self, floor_steps: NDArray[np.int32]) -> NDArray[np.int32]:
-        """Row of the likelihood table for each line, given the floor at its bin, shape (n_hops, K).
-
-        A floor that has risen leaves the line so much weaker; one that has fallen may as well be the
-        microphone's gain, so it makes the line no stronger than 6 dB over what was learned.
-        """
-        return np.clip(np.minimum(self._level_steps - floor_steps, self._most_steps), 0, _SNR_COUNT - 1)
+    def _expected(
+        self, table: NDArray[np.float64], floor_steps: NDArray[np.int32], bins: NDArray[np.intp]
+    ) -> NDArray[np.float64]:
+        """Evidence to be expected from all lines at their bins (n_hops, K) under the present floor, nats."""
+        lines = np.arange(self.lines.orders.size)
+        row = self._level_steps[lines, bins] - np.take_along_axis(floor_steps, bins, axis=1)
+        row = np.clip(np.minimum(row, self._most_steps[lines, bins]), 0, _SNR_COUNT - 1)
+        each = np.where(bins < self._geometry.n_bins, table[self._crowded[bins], row], 0.0)
+        return np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
 
     def _score(self, level: NDArray[np.int32], floor_steps: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
         scores = np.zeros((level.shape[0], self.grid_hz.size), np.float32)
-        column = level + self._crowded
+        # A floor that has risen leaves a line so much weaker; one that has fallen may as well be the
+        # microphone's gain, so it makes the line little stronger than learned.
+        column = level + self._crowded * (_SNR_COUNT * (_W_COUNT + 1))
         for k in range(self.lines.orders.size):
             row = np.minimum(self._level_steps[k] - floor_steps, self._most_steps[k])
             np.maximum(row, 0, out=row)
