@@ -4,6 +4,8 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.signal.level import LOST_SHARE
+
 
 @dataclass(frozen=True, slots=True)
 class Hop:
@@ -29,6 +31,11 @@ class Hop:
     over_db: float
     chatter_db: float
     rise_db_per_s: float
+
+    @property
+    def deaf(self) -> bool:
+        """True where the microphone gave no sound."""
+        return max(self.stuck, self.broken) >= LOST_SHARE
 
     @property
     def heard(self) -> bool:

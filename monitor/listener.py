@@ -26,8 +26,15 @@ from monitor.pecks import Cycle
 from monitor.planning.materials import material
 from monitor.signal.cutting import CuttingDetector, floor_by_speed
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
-from monitor.signal.level import SILENCE_DB, hop_levels, slope_per_s
-from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
+from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
+from monitor.signal.spectrum import (
+    band_floor,
+    hearing_floor,
+    power_density,
+    spectrum_geometry,
+    spread_floor,
+    to_db,
+)
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState
@@ -121,7 +128,10 @@ class Listener:
         x = np.asarray(x)
         if x.ndim != 1:
             raise ValueError(f"samples have shape {x.shape}; give one channel, shape (n,)")
-        self._pending.append(x.astype(np.float32, copy=True))
+        if not np.issubdtype(x.dtype, np.floating):
+            raise ValueError(f"samples are {x.dtype}; give floats with full scale 1")
+        with np.errstate(over="ignore"):  # what float32 cannot hold becomes infinite, and counts as broken
+            self._pending.append(x.astype(np.float32, copy=True))
         self._n_pending += x.size
         heard = Heard()
         n_hops = self._n_pending // self._g.hop_in
@@ -172,9 +182,10 @@ class Listener:
         short = np.ascontiguousarray(long[:, self._g.n_long - self._g.n_short :])
         density = power_density(short, self._sg)
         bands = band_floor(density, self._sg)
-        floor_db = spread_floor(bands, self._sg)
         density_db = to_db(density)
-        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs)
+        floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
+        deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
+        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs, deaf)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
@@ -234,9 +245,9 @@ class Listener:
 
     def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
         """One event a cause: a fault of the microphone silences what was measured through it."""
-        deaf = findings[0] is not None and findings[0].severity is Severity.HOLD
+        untrue = findings[0] is not None  # nothing measured through a faulty microphone is evidence
         for kind, found in zip(_FAULTS, findings, strict=True):
-            if deaf and kind is not Kind.MIC_FAULT:
+            if untrue and kind is not Kind.MIC_FAULT:
                 found = None
             event = self._episodes[kind].step(hop.t, found, self._cycle)
             if event is not None:

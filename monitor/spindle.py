@@ -99,6 +99,11 @@ class Spindle:
         return Rotation(self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished)
 
     def _follow_state(self, hop: Hop, loud: bool) -> tuple[bool, bool]:
+        if hop.deaf:  # the ear is gone, not the spindle
+            self._present_hops = 0
+            if self._state is SpindleState.TURNING:
+                self._state = SpindleState.MASKED
+            return False, False
         present = hop.running > _PRESENT and hop.heard
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.running < _ABSENT:

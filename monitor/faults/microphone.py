@@ -34,7 +34,9 @@ CLIPPED_HOLD_S = 1.0
 FALL_DB, FALL_WITHIN_HOPS, QUIET_DB = 15.0, 3, -15.0
 """Fall of the broadband floor, within 0.15 s, to this much under the baseline's."""
 
-_LOST_GAP_SHARE = 0.2  # of a hop: 10 ms of one repeated value never occurs in live sound above its noise
+NOTHING_DB, NOTHING_S = -50.0, 1.0
+"""This much under the free-running machine is no room, however quiet: 75 dB(A) of machine less 30 dB(A) of
+room and capsule noise leave 45 (levels of the trade, no published source)."""
 
 
 @dataclass(slots=True)
@@ -46,6 +48,7 @@ class MicrophoneRule:
     _last_clip_s: float = -math.inf
     _clipped_hops: int = 0
     _clipped_worst: float = 0.0
+    _nothing_since_s: float = math.nan
     _fell: bool = False
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
@@ -53,11 +56,28 @@ class MicrophoneRule:
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
-        return self._lost(hop) or self._fallen(hop, rotation) or self._clipping(hop)
+        fallen = self._fallen(hop, rotation)
+        return self._lost(hop) or fallen or self._nothing(hop) or self._clipping(hop)
+
+    def _nothing(self, hop: Hop) -> Finding | None:
+        if hop.over_db > NOTHING_DB:
+            self._nothing_since_s = math.nan
+            return None
+        if self._nothing_since_s != self._nothing_since_s:
+            self._nothing_since_s = hop.t - hop.step_s
+        lasted = hop.t - self._nothing_since_s
+        if lasted < NOTHING_S:
+            return None
+        message = (
+            f"The microphone hears next to nothing ({-hop.over_db:.0f} dB under the machine running free): "
+            "check plug, gain and mute, then reset."
+        )
+        onset = self._nothing_since_s
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, NOTHING_DB, "dB", onset)
 
     def _lost(self, hop: Hop) -> Finding | None:
         bad = max(hop.stuck, hop.broken)
-        if bad < _LOST_GAP_SHARE:
+        if not hop.deaf:
             self._bad_since_s = math.nan
             return None
         if self._bad_since_s != self._bad_since_s:

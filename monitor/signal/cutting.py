@@ -17,7 +17,8 @@ deviations of the band-averaged floor. Louder cuts raise it to half their own ri
 _IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
 _LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander, less than any alarm
 _OFF = 0.6  # hysteresis: off below this share of the threshold
-_EDGE = 0.35  # onset and end are dated where the level crosses this share
+_EDGE = 0.35  # onset is dated where the level leaves this share; the end where it falls under the threshold,
+# since the room rings on
 _STUCK_S = 40.0  # louder than idle for so long without a pause is a new background, not one cut
 _TOO_LOUD_DB = 15.0  # over the learned cut: something else is louder than the drill; judge nothing
 CRASH_DB = 12.0
@@ -56,7 +57,8 @@ class CuttingDetector:
 
     Idle and cutting levels are learned as the batch goes, so a machine, a material or a microphone
     needs no setting. ``idle_db`` and ``cut_db`` are means of the broadband level over the baseline;
-    ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date the newest cut's beginning and end.
+    ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date
+    the newest cut's beginning and end.
     """
 
     idle_db: float = 0.0
@@ -90,6 +92,8 @@ class CuttingDetector:
                 self.end_s = now
             self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
             return False
+        if hop.deaf:
+            return self.cutting
         if self.cut_db == self.cut_db and hop.over_db > self.cut_db + _TOO_LOUD_DB:
             return self.cutting
         rise = hop.over_db - self.idle_db
@@ -98,7 +102,7 @@ class CuttingDetector:
             score += min(max(sag / _LOAD_FULL, 0.0), 1.0) * 0.5
         if score < _EDGE:
             self._low_s = now
-        else:
+        if score >= 1:
             self._high_s = now
         self._above = self._above + 1 if score >= 1 else 0
         self._below = self._below + 1 if score < _OFF else 0

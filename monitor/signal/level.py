@@ -14,6 +14,11 @@ SILENCE_DB = -200.0
 """Level given to digital silence, so that curves stay finite."""
 
 
+LOST_SHARE = 0.2
+"""A hop of which this much is one repeated value, or no number, says nothing: 10 ms of one value never
+occur in live sound above its own noise."""
+
+
 @dataclass(frozen=True, slots=True)
 class Levels:
     """One value a hop, shape (n_hops,) each.

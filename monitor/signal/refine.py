@@ -156,7 +156,7 @@ def refine_speed(
             # block_var / (2 power (2 pi o)^2 sum t^2): compare with the joint step.
             own = slope / np.maximum(power * orders32 * (2 * np.pi * sum_t2), 1e-300)
             own = own - (base * slope).sum(axis=1, keepdims=True) / (fisher * sum_t2)[:, None]
-            own_sd = np.sqrt(block_var / np.maximum(2 * power * sum_t2, 1e-300)) / (2 * np.pi * orders32)
+            own_sd = np.sqrt(block_var / np.maximum(2 * power * sum_t2, 1e-30)) / (2 * np.pi * orders32)
             spread = own / own_sd
             weights = 1 / (1 + (spread / _OUTLIER_Z) ** 4)
     excess = (weights * spread**2).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-9)

@@ -115,6 +115,26 @@ def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> N
     return spread
 
 
+LEAST_FLOOR_DB = -150.0
+"""No microphone is quieter: 16-bit rounding alone is -145 dB per Hz at 48 kHz."""
+
+DYNAMIC_DB = 100.0
+"""Nor does a Hann frame see further under its strongest tone than its far side lobes."""
+
+
+def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Floor raised to what a frame can show at all: synthetic silence and pure tones have none of their own.
+
+    Parameters
+    ----------
+    floor_db, density_db : float32, shape (n_frames, n_bins), dB per Hz
+    """
+    least = np.maximum(
+        np.float32(LEAST_FLOOR_DB), density_db.max(axis=1, keepdims=True) - np.float32(DYNAMIC_DB)
+    )
+    return np.maximum(floor_db, least)
+
+
 def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """10 log10 of a power, floored at -200 dB so that digital silence stays finite."""
     return np.float32(10) * np.log10(np.maximum(power, np.float32(1e-20)))

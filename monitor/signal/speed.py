@@ -14,6 +14,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline, Line, LineClass
+from monitor.errors import BaselineError
 from monitor.signal.refine import Refined, refine_speed
 from monitor.signal.spectrum import SpectrumGeometry
 
@@ -57,6 +58,9 @@ _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
 _PLATEAU_NATS = 6.0
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
+_FEW_LINES = (0.0, 0.4, 0.8, 1.0)
+# Most confidence by number of lines: one line is any tone, two may be another pair, three agree by chance
+# rarely.
 _HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not the model
 
@@ -249,6 +253,12 @@ class SpeedTracker:
         delay_s: float = 0.0,
     ) -> None:
         self.lines = choose_lines(baseline, speeds_rpm, geometry, usable_hz)
+        if not self.lines.lines:
+            raise BaselineError(
+                f"no learned line of the baseline can be heard at {speeds_rpm[0]:g} rpm between "
+                f"{LOWEST_HZ:g} and {usable_hz:.0f} Hz; learn the baseline again at this speed, with the "
+                "microphone nearer"
+            )
         self._geometry = geometry
         self._hop_s = hop_s
         self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
@@ -332,6 +342,7 @@ class SpeedTracker:
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
         fs: float,
+        deaf: NDArray[np.bool_],
     ) -> Speeds:
         """Track and refine.
 
@@ -342,6 +353,8 @@ class SpeedTracker:
         frames : shape (n_hops, n_long)
             The long frames, ending with the same hops.
         fs : internal sample rate, Hz
+        deaf : shape (n_hops,)
+            Hops whose samples say nothing, because the microphone gave none.
         """
         over = density_db - floor_db
         level = np.empty((over.shape[0], over.shape[1] + 1), np.int32)
@@ -351,6 +364,7 @@ class SpeedTracker:
         floor_steps = np.zeros(level.shape, np.int32)
         floor_steps[:, :-1] = floor_db * np.float32(1 / _SNR_STEP_DB)
         scores = self._score(level, floor_steps)
+        scores[deaf] = 0
         track = self._localise(self._follow(scores), level)
         nominal = np.broadcast_to(self._nominal_bins, (level.shape[0], self._nominal_bins.size))
         audible = self._expected(self._if_absent, floor_steps, nominal)
@@ -358,7 +372,7 @@ class SpeedTracker:
         # the evidence at the place found, which localising may have moved within the plateau
         found = np.take_along_axis(scores, track.state[:, None], axis=1)[:, 0]
         support = found / np.maximum(expected, 1.0)
-        return self._refine(track, floor_db, frames, fs, audible, support)
+        return self._refine(track, floor_db, frames, fs, audible, support, deaf)
 
     def _expected(
         self, table: NDArray[np.float64], floor_steps: NDArray[np.int32], bins: NDArray[np.intp]
@@ -482,6 +496,7 @@ class SpeedTracker:
         fs: float,
         audible: NDArray[np.float64],
         support: NDArray[np.float64],
+        deaf: NDArray[np.bool_],
     ) -> Speeds:
         n_hops = track.state.size
         seen = np.concatenate([self._recent, track.spindle_hz])
@@ -495,16 +510,18 @@ class SpeedTracker:
         padded = np.concatenate([floor_db, np.full((n_hops, 1), 60, np.float32)], axis=1)
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = 10 ** (np.take_along_axis(padded, bins, axis=1).astype(np.float64) / 10)
+        # voters: also the number of lines that can be told apart at this speed
         voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
         orders = self.lines.orders.take(measuring)
         refined = refine_speed(frames, fs, orders, guess, rate, noise, self._pull_in)
         spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._ahead_s)
-        heard = (track.running > 0.5) & (track.confidence > 0.3)
+        heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
+        few = np.asarray(_FEW_LINES).take(np.minimum(voters.astype(np.intp), len(_FEW_LINES) - 1))
         return Speeds(
             np.where(heard, spindle, np.nan),
             np.where(heard, sd, np.nan),
             np.where(heard, slope, np.nan),
-            track.confidence * track.running,
+            np.where(deaf, 0.0, track.confidence * track.running * few),
             track.running,
             audible,
             support,
