@@ -1,0 +1,47 @@
+"""`masked`: told after half a second, a hold only when deaf for long within a blank."""
+
+import pytest
+
+from monitor.faults.masking import HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
+from monitor.measurements import Kind, Severity
+from monitor.spindle import SpindleState
+from tests.hops import masked, rotation, times
+
+DEAF = {"state": SpindleState.MASKED}
+
+
+def findings(seconds, *, in_blank, rule=None, begin=0.0):
+    rule = rule or MaskingRule()
+    return [(t, rule.step(masked(t), rotation(**DEAF), in_blank)) for t in times(seconds, begin)]
+
+
+def test_short_masking_is_not_told():
+    assert not any(f for t, f in findings(TOLD_AFTER_S, in_blank=True))
+
+
+@pytest.mark.parametrize("in_blank", [False, True])
+def test_longer_masking_is_only_told(in_blank):
+    heard = findings(HOLD_AFTER_S, in_blank=in_blank)
+    t, first = next((t, f) for t, f in heard if f)
+    assert t == pytest.approx(TOLD_AFTER_S + 0.05)
+    assert (first.kind, first.severity, first.onset_s) == (Kind.MASKED, Severity.INFO, pytest.approx(0.05))
+    assert {f.severity for _, f in heard if f} == {Severity.INFO}
+
+
+def test_deaf_for_long_within_a_blank_is_a_hold():
+    heard = findings(HOLD_AFTER_S + 1, in_blank=True)
+    t, first = next((t, f) for t, f in heard if f and f.severity is Severity.HOLD)
+    assert t == pytest.approx(HOLD_AFTER_S + 0.05, abs=0.051)
+    assert first.value >= first.limit == HOLD_AFTER_S
+
+
+def test_deaf_for_long_between_blanks_is_no_hold():
+    assert {f.severity for _, f in findings(2 * HOLD_AFTER_S, in_blank=False) if f} == {Severity.INFO}
+
+
+def test_hearing_again_starts_the_count_anew():
+    rule = MaskingRule()
+    findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
+    assert rule.step(masked(14.05), rotation(), True) is None
+    again = findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule, begin=14.05)
+    assert not any(f and f.severity is Severity.HOLD for _, f in again)

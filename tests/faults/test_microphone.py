@@ -1,0 +1,149 @@
+"""`mic_fault`: silence, stuck, broken, fallen, never there, clipping; and what must not be one."""
+
+import math
+
+import pytest
+
+from monitor.faults.microphone import (
+    CLIPPED_HOLD_S,
+    CLIPPED_SHARE,
+    CLIPPED_TELL_S,
+    FALL_DB,
+    LOST_AFTER_S,
+    NOTHING_DB,
+    NOTHING_S,
+    QUIET_DB,
+    MicrophoneRule,
+)
+from monitor.measurements import Kind, Severity
+from monitor.signal.level import LOST_SHARE
+from monitor.spindle import SpindleState
+from tests.hops import STEP_S, hop, rotation, silent, times
+
+
+def first(heard, severity):
+    return next(((t, f) for t, f in heard if f and f.severity is severity), (math.nan, None))
+
+
+def run(hops, turning=None, rule=None):
+    rule = rule or MicrophoneRule()
+    turning = turning or rotation()
+    return [(h.t, rule.step(h, turning)) for h in hops]
+
+
+def test_good_sound_is_no_fault():
+    assert not any(f for _, f in run([hop(t) for t in times(20)]))
+
+
+@pytest.mark.parametrize("field", ["stuck", "broken"])
+def test_a_lost_microphone_warns_at_once_and_holds_within_half_a_second(field):
+    heard = run([hop(t, **{field: 1.0 if t > 1 + 1e-9 else 0.0}) for t in times(3)])
+    warned, _ = first(heard, Severity.WARNING)
+    held, finding = first(heard, Severity.HOLD)
+    assert warned == pytest.approx(1.05)
+    assert 1 + LOST_AFTER_S <= held + 1e-9 < 1.5
+    assert (finding.kind, finding.onset_s) == (Kind.MIC_FAULT, pytest.approx(1.0))
+    words = "numbers that are not sound" if field == "broken" else "one unchanging value"
+    assert words in finding.message
+
+
+@pytest.mark.parametrize(("share", "fault"), [(LOST_SHARE - 0.01, False), (LOST_SHARE, True)])
+def test_a_fifth_of_a_hop_is_a_dropout(share, fault):
+    heard = run([hop(1.0, stuck=share)])
+    assert bool(heard[0][1]) is fault
+    if fault:
+        assert heard[0][1].severity is Severity.WARNING
+
+
+def test_onset_is_where_the_run_began_within_its_hop():
+    heard = run([hop(1.0, stuck=0.4), hop(1.05, stuck=1.0)])
+    assert heard[1][1].onset_s == pytest.approx(1.0 - 0.4 * STEP_S)
+
+
+def test_a_dropout_that_recovers_never_holds():
+    heard = run([hop(t, stuck=1.0 if 1 < t < 1.21 else 0.0) for t in times(3)])
+    assert first(heard, Severity.WARNING)[0] < 1.2
+    assert first(heard, Severity.HOLD)[1] is None
+    assert heard[-1][1] is None
+
+
+def drop(fall_db, over_s, at=1.0):
+    """The floor falls by ``fall_db`` within ``over_s``."""
+
+    def level(t):
+        return -fall_db * min(max((t - at) / over_s, 0.0), 1.0)
+
+    return [hop(t, over_db=level(t)) for t in times(4)]
+
+
+def test_an_unplugged_capsule_is_held_within_half_a_second():
+    held, finding = first(run(drop(35, 0.05)), Severity.HOLD)
+    assert 1.0 < held <= 1.5
+    assert "unplugged or covered" in finding.message
+    assert finding.value < QUIET_DB
+
+
+def test_a_spindle_that_runs_down_in_a_live_room_is_no_fault():
+    assert not any(f for _, f in run(drop(35, 0.6)))
+
+
+def test_a_fall_that_stays_near_the_machine_is_no_fault():
+    """As after a loud cut: 20 dB down, to no less than 15 under the free-running machine."""
+    hops = [hop(t, over_db=20.0 if t <= 1 else -FALL_DB + 1) for t in times(3)]
+    assert not any(f for _, f in run(hops))
+
+
+def test_a_fall_while_no_spindle_was_heard_is_no_fault():
+    still = rotation(state=SpindleState.STOPPED)
+    hops = [silent(t, over_db=0.0 if t <= 1 else -30.0) for t in times(4)]
+    assert not any(f for _, f in run(hops, still))
+
+
+def test_sound_that_comes_back_ends_the_fault():
+    rule = MicrophoneRule()
+    run(drop(35, 0.05), rule=rule)
+    assert not any(f for _, f in run([hop(t) for t in times(2, 4)], rule=rule))
+
+
+def test_next_to_nothing_from_the_start_is_a_hold():
+    """A dead input is told even where no spindle was ever heard."""
+    unknown = rotation(state=SpindleState.UNKNOWN)
+    heard = run([silent(t, over_db=NOTHING_DB - 10) for t in times(3)], unknown)
+    held, finding = first(heard, Severity.HOLD)
+    assert held == pytest.approx(NOTHING_S, abs=STEP_S + 1e-9)
+    assert finding.kind is Kind.MIC_FAULT
+
+
+def test_a_quiet_room_is_not_nothing():
+    unknown = rotation(state=SpindleState.UNKNOWN)
+    assert not any(f for _, f in run([silent(t, over_db=NOTHING_DB + 1) for t in times(10)], unknown))
+
+
+def clipping(pattern, seconds=4.0, share=0.05):
+    return [hop(t, clipped=share if pattern(k) else 0.0) for k, t in enumerate(times(seconds))]
+
+
+def test_clipping_warns_first_and_holds_at_one_second():
+    heard = run(clipping(lambda k: True))
+    assert first(heard, Severity.WARNING)[0] == pytest.approx(CLIPPED_TELL_S)
+    held, finding = first(heard, Severity.HOLD)
+    assert held == pytest.approx(CLIPPED_HOLD_S, abs=STEP_S + 1e-9)
+    assert "5.0 % of samples" in finding.message
+
+
+def test_clipping_that_beats_with_the_rotation_is_still_clipping():
+    heard = run(clipping(lambda k: k % 3 != 2))
+    assert first(heard, Severity.HOLD)[0] < CLIPPED_HOLD_S + 0.5
+
+
+def test_one_tap_is_not_clipping():
+    assert not any(f for _, f in run(clipping(lambda k: k in (10, 11))))
+
+
+def test_taps_apart_are_not_clipping():
+    assert not any(f for _, f in run(clipping(lambda k: k % 8 == 0, seconds=20)))
+
+
+@pytest.mark.parametrize(("share", "fault"), [(CLIPPED_SHARE * 0.99, False), (CLIPPED_SHARE, True)])
+def test_a_few_samples_at_full_scale_are_a_click(share, fault):
+    assert any(f for _, f in run(clipping(lambda k: True, share=share))) is fault

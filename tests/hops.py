@@ -1,0 +1,65 @@
+"""Hand-made measurements for the rules: a good machine running free, but for what a test changes."""
+
+from __future__ import annotations
+
+import math
+
+from monitor.hop import Hop
+from monitor.spindle import Rotation, SpindleState
+
+STEP_S = 0.05
+SPINDLE_HZ = 15.0
+
+
+def hop(t: float = 0.0, **changes: float) -> Hop:
+    """A spindle at 900 rpm, heard surely, nothing cut."""
+    values: dict[str, float] = {
+        "t": t,
+        "step_s": STEP_S,
+        "spindle_hz": SPINDLE_HZ,
+        "sd_hz": 0.002,
+        "rate_hz_s": 0.0,
+        "confidence": 0.99,
+        "running": 0.999,
+        "audible": 20.0,
+        "support": 1.0,
+        "level_db": -35.0,
+        "clipped": 0.0,
+        "stuck": 0.0,
+        "broken": 0.0,
+        "over_db": 0.0,
+        "chatter_db": 0.0,
+        "rise_db_per_s": 0.0,
+    }
+    return Hop(**(values | changes))
+
+
+def silent(t: float = 0.0, **changes: float) -> Hop:
+    """The lines are gone and would be heard: a spindle at rest."""
+    gone = {"spindle_hz": math.nan, "sd_hz": math.nan, "rate_hz_s": math.nan, "confidence": 0.0}
+    return hop(t, **(gone | {"running": 0.0, "support": 0.0} | changes))
+
+
+def masked(t: float = 0.0, **changes: float) -> Hop:
+    """The lines are not heard and could not be: other sound drowns them."""
+    return silent(t, **({"audible": 0.0, "over_db": 40.0} | changes))
+
+
+def rotation(**changes: object) -> Rotation:
+    """A settled spindle turning free at its reference."""
+    values: dict[str, object] = {
+        "state": SpindleState.TURNING,
+        "reference_hz": SPINDLE_HZ,
+        "sag": 0.0,
+        "sag_sd": 0.0002,
+        "elsewhere": False,
+        "settled": True,
+        "started": False,
+        "vanished": False,
+    }
+    return Rotation(**(values | changes))  # type: ignore[arg-type]
+
+
+def times(seconds: float, begin: float = 0.0) -> list[float]:
+    """Times of the hops that end within (begin, begin + seconds]."""
+    return [begin + STEP_S * (k + 1) for k in range(round(seconds / STEP_S))]
