@@ -38,6 +38,7 @@ from monitor.signal.spectrum import (
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState
+from monitor.work import WorkJudge
 
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
@@ -95,6 +96,7 @@ class Listener:
         self._cut_detector = CuttingDetector()
         self._spindle = Spindle(speeds)
         self._cycle = Cycle(job, material(job.material).bulking)
+        self._work = WorkJudge(job.sag_warning_pct / 200)
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
@@ -228,14 +230,15 @@ class Listener:
             hop, self._cutting, self._cycle.in_blank, self._cut_detector.strength > 1
         )
         turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
-        # The stall rule asks whether the drill was in when the lines went, so it sees the cut as it was.
-        stall = self._stall.step(hop, rotation, self._cutting, self._sag.loaded)
+        if rotation.changed:
+            self._cut_detector.out(hop.t)
         self._cutting = self._cut_detector.step(hop, rotation.sag, turning, rotation.settled)
+        work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
         events: list[Event] = []
         findings = [
             self._microphone.step(hop, rotation),
-            stall,
-            self._sag.step(hop, rotation, self._cut_detector.strength, self._cycle),
+            self._stall.step(hop, rotation, work),
+            self._sag.step(hop, rotation, work),
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
         events.extend(self._events(hop, findings))

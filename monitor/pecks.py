@@ -3,6 +3,8 @@
 from __future__ import annotations
 
 import math
+import statistics
+from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -30,6 +32,7 @@ known to about a tenth of a second."""
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
 
+_TYPICAL_PECKS = 9
 _POINT_DIAMETERS = 0.3  # height of a 118 degree point
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 _THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
@@ -67,11 +70,25 @@ class Cycle:
         self.peck = 0
         self.in_blank = False
         self.rows: list[PeckRow] = []
+        self._sags: deque[float] = deque(maxlen=_TYPICAL_PECKS)
 
     @property
-    def spotting(self) -> bool:
-        """Whether the centre drill is in, or was last in, the blank."""
-        return (self._cut is not None and self._cut.spot) or (self.in_blank and self.peck == 0)
+    def typical_sag_pct(self) -> float:
+        """Median of the mean sags of the last pecks, NaN before the third."""
+        return statistics.median(self._sags) if len(self._sags) >= 3 else math.nan
+
+    @property
+    def change_due(self) -> bool:
+        """Whether the program now stops the spindle or sends it to another speed.
+
+        After the centre drill, and once the hole is through: then a falling speed is what was asked for.
+        """
+        if not self.in_blank:
+            return False
+        spotting = self.peck == 0
+        full = FULL_DEPTH * self._job.depth_mm
+        through = self._deepest_mm >= full and (self._cut is None or self._cut.from_mm >= full)
+        return spotting or through
 
     @property
     def place(self) -> Place:
@@ -85,7 +102,8 @@ class Cycle:
         """Take one hop, as judged by the detector, and give the events it completes."""
         if rotation.vanished:
             yield from self._end_cut(hop.t)
-            yield from self._end_blank(hop.t)
+            if self.peck:  # a stop after the centre drill is to change the tool
+                yield from self._end_blank(hop.t)
         if detector.cutting:
             self._quiet_since_s = math.nan
             if self._cut is None:
@@ -161,7 +179,10 @@ class Cycle:
             return
         length = self._length_mm(cut)
         self._deepest_mm = min(cut.from_mm + length, self._job.depth_mm)
-        self.rows.append(self._row(cut, end_s, self._deepest_mm))
+        row = self._row(cut, end_s, self._deepest_mm)
+        self.rows.append(row)
+        if row.mean_sag_pct == row.mean_sag_pct:
+            self._sags.append(row.mean_sag_pct)
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
 

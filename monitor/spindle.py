@@ -47,7 +47,8 @@ class SpindleState(StrEnum):
 class Rotation:
     """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation;
     ``elsewhere`` says that the speed is that of another commanded one, ``settled`` that the spindle has
-    reached a speed and was not seen to leave it but by load."""
+    reached a speed and was not seen to leave it but by load; ``started``, ``vanished`` and ``changed`` (to
+    another commanded speed) are true at the hop where that was decided."""
 
     state: SpindleState
     reference_hz: float
@@ -57,6 +58,7 @@ class Rotation:
     settled: bool
     started: bool
     vanished: bool
+    changed: bool
 
 
 class Spindle:
@@ -77,6 +79,7 @@ class Spindle:
         self._last_cut_s = -math.inf
         self._settled = False
         self._steady_hops = 0
+        self._elsewhere_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
 
     def step(self, hop: Hop, cutting: bool, in_blank: bool, loud: bool) -> Rotation:
@@ -87,7 +90,8 @@ class Spindle:
         started, vanished = self._follow_state(hop, loud)
         if started or vanished:
             self._forget()
-        elif self._state is SpindleState.TURNING:
+        changed = self._state is SpindleState.TURNING and self._follow_change(hop)
+        if self._state is SpindleState.TURNING:
             self._follow_reference(hop, in_blank)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
@@ -96,7 +100,9 @@ class Spindle:
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
         self._follow_settling(hop, cutting)
-        return Rotation(self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished)
+        return Rotation(
+            self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished, changed
+        )
 
     def _follow_state(self, hop: Hop, loud: bool) -> tuple[bool, bool]:
         if hop.deaf:  # the ear is gone, not the spindle
@@ -169,6 +175,26 @@ class Spindle:
     def _known(self, hop: Hop) -> bool:
         """Whether sag means something: a free-running speed was heard, or the drill is already in."""
         return self._reference is not None or hop.t - self._last_cut_s < _FREE_AFTER_S
+
+    def _follow_change(self, hop: Hop) -> bool:
+        """Whether the speed has just settled at another commanded one, whatever the noise around.
+
+        The reference goes along in proportion until the new free-running speed is heard.
+        """
+        steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
+        if self._reference is None or not steady or not self._elsewhere(hop.spindle_hz, self._reference):
+            self._elsewhere_hops = 0
+            return False
+        self._elsewhere_hops += 1
+        if self._elsewhere_hops < _REFERENCE_LEAST:
+            return False
+        was = min(self._commanded_hz, key=lambda hz: abs(math.log(self._reference / hz)))
+        now = self._nearest_commanded(hop)
+        self._reference *= now / was
+        self._free.clear()
+        self._other.clear()
+        self._elsewhere_hops = 0
+        return True
 
     def _follow_reference(self, hop: Hop, in_blank: bool) -> None:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S

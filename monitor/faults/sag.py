@@ -15,8 +15,8 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.pecks import Cycle
 from monitor.spindle import Rotation
+from monitor.work import Work
 
 ENOUGH_Z = 4.0
 """Summed deviations over the limit that decide: one hop alone errs on this side 3 times in 100 000."""
@@ -35,13 +35,6 @@ JUMP = 0.03
 """A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
 has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
-CUT_STRENGTH, SPOT_STRENGTH = 1.0, 1.5
-"""Mean strength of the cutting sound (1 at its threshold) while the sag builds up that makes it a load. More
-for the centre drill, which the program follows by a change of speed."""
-
-_STEADY_RATE, _STEADY_S = 0.02, 1.0
-"""Without cutting sound, a speed this steady for this long within a blank counts too: nobody commanded it."""
-
 
 @dataclass(slots=True)
 class SagRule:
@@ -51,26 +44,18 @@ class SagRule:
     hold_pct: float
     _sums: list[float]
     _support: float
-    _rooted: bool
-    _strengths: list[float]
-    _steady_s: float
     _last_sag: float
     _jump_hops: int
-    _onset_s: float
 
     def __init__(self, warning_pct: float, hold_pct: float) -> None:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
         self._sums = [0.0, 0.0]
         self._support = 0.0
-        self._rooted = False
-        self._strengths = []
-        self._steady_s = 0.0
         self._last_sag = math.nan
         self._jump_hops = 0
-        self._onset_s = math.nan
 
-    def step(self, hop: Hop, rotation: Rotation, strength: float, cycle: Cycle) -> Finding | None:
-        """Finding while the sag is over a threshold; ``strength`` of the cut, see `CuttingDetector`."""
+    def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
+        """Finding while a sag that built up in work is over a threshold."""
         sag = rotation.sag
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
@@ -80,7 +65,7 @@ class SagRule:
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
-        if not self._loaded(hop, rotation, strength, cycle):
+        if not work.loaded:
             self._sums = [0.0, 0.0]
             return None
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
@@ -95,34 +80,12 @@ class SagRule:
             self._sums[i] = min(self._sums[i], 2 * ENOUGH_Z)
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
         if over[1]:
-            return self._finding(sag, Severity.HOLD, self.hold_pct)
+            return self._finding(sag, Severity.HOLD, self.hold_pct, work.onset_s)
         if over[0]:
-            return self._finding(sag, Severity.WARNING, self.warning_pct)
+            return self._finding(sag, Severity.WARNING, self.warning_pct, work.onset_s)
         return None
 
-    @property
-    def loaded(self) -> bool:
-        """Whether the present sag began while the drill was cutting."""
-        return self._rooted
-
-    def _loaded(self, hop: Hop, rotation: Rotation, strength: float, cycle: Cycle) -> bool:
-        """A sag counts if it built up in the cut, however silent the drill falls as it binds; a spindle
-        that is switched off or sent to another speed starts to fall outside of it."""
-        if rotation.sag * 100 < self.warning_pct / 2:
-            self._onset_s = hop.t
-            self._rooted, self._steady_s = False, 0.0
-            self._strengths = []
-            return False
-        self._strengths.append(strength)
-        need = SPOT_STRENGTH if cycle.spotting else CUT_STRENGTH
-        built_up = len(self._strengths) >= 2 and sum(self._strengths) >= need * len(self._strengths)
-        self._rooted = self._rooted or built_up
-        steady = cycle.in_blank and not rotation.elsewhere
-        steady = steady and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
-        self._steady_s = self._steady_s + hop.step_s if steady else 0.0
-        return self._rooted or self._steady_s >= _STEADY_S
-
-    def _finding(self, sag: float, severity: Severity, limit: float) -> Finding:
+    def _finding(self, sag: float, severity: Severity, limit: float, onset_s: float) -> Finding:
         what = (
             "the drill is binding or chips are packed: retract and clear them"
             if severity is Severity.HOLD
@@ -130,4 +93,4 @@ class SagRule:
         )
         percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
         message = f"The spindle turns {percent}: {what}."
-        return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", self._onset_s)
+        return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", onset_s)

@@ -15,12 +15,10 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.spindle import Rotation, SpindleState
+from monitor.work import Work
 
 COLLAPSE = 0.5
 """Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
-
-_IN_CUT_S = 0.15
-"""The lines were last heard at most this long after the cut: the lag of the cutting decision and a hop."""
 
 
 @dataclass(slots=True)
@@ -28,20 +26,18 @@ class StallRule:
     """One `step` a hop; finds until the spindle turns again or has been seen stopped and the cut is over."""
 
     _last_heard_s: float = -math.inf
-    _last_cut_s: float = -math.inf
-    _was_loaded: bool = False
+    _was_at_work: bool = False
     _stalled: bool = False
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool, loaded: bool) -> Finding | None:
-        """Finding while the spindle stands in the cut; ``loaded`` as said by `SagRule.loaded`."""
-        if cutting:
-            self._last_cut_s = hop.t
+    def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
+        """Finding while the spindle stands in the cut."""
         collapsed = False
         if hop.heard and rotation.state is SpindleState.TURNING:
-            collapsed = loaded and rotation.sag == rotation.sag and rotation.sag > COLLAPSE
-            self._last_heard_s, self._was_loaded, self._stalled = hop.t, loaded, collapsed
+            collapsed = work.loaded and rotation.sag == rotation.sag and rotation.sag > COLLAPSE
+            self._last_heard_s, self._stalled = hop.t, collapsed
+            self._was_at_work = work.working or work.loaded
         if rotation.vanished:
-            self._stalled = self._was_loaded or self._last_heard_s - self._last_cut_s <= _IN_CUT_S
+            self._stalled = self._was_at_work
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0

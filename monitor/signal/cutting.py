@@ -116,6 +116,12 @@ class CuttingDetector:
             self._learn(now, hop)
         return self.cutting
 
+    def out(self, t: float) -> None:
+        """The drill is known to be out, because the spindle was sent to another speed."""
+        if self.cutting:
+            self.end_s = min(self._high_s, t)
+        self.cutting, self._above, self._below, self._low_s = False, 0, 0, t
+
     def _learn(self, now: float, hop: Hop) -> None:
         if self.cutting and now - self.onset_s > _STUCK_S:
             self.idle_db, self.cut_db, self.cutting, self.end_s = hop.over_db, float("nan"), False, now

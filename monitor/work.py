@@ -1,0 +1,82 @@
+"""Whether the spindle is working: what sounds like a cut must also load it as cuts do.
+
+Sound alone is not work: a radio, an air gun or a compressor raises the broadband level too. A fall of speed
+counts as load only if it builds up in work; a spindle that is switched off, or sent to another speed,
+starts to fall outside of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass
+
+from monitor.hop import Hop
+from monitor.pecks import Cycle
+from monitor.signal.cutting import CuttingDetector
+from monitor.spindle import Rotation
+
+CUT_STRENGTH = 1.0
+"""Mean strength of the cutting sound (1 at its threshold) while a sag builds up that makes it a load."""
+
+LOAD_SHARE, LOAD_LEAST_PCT = 0.3, 0.5
+"""A cut that has lasted sags by at least this share of what this batch's pecks sagged; asked only where
+those sagged by more than this: less drowns in the wander of the machine (0.1 to 0.4 %)."""
+
+_ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
+_LATELY_HOPS = 10  # half a second
+_STEADY_RATE, _STEADY_S = 0.02, 1.0
+# Without cutting sound, a speed this steady for this long within a blank counts too: nobody commanded it.
+
+
+@dataclass(frozen=True, slots=True)
+class Work:
+    """``working``: the drill cuts, by sound and load; ``loaded``: the present sag built up in work;
+    ``onset_s``: when the sag was last small."""
+
+    working: bool
+    loaded: bool
+    onset_s: float
+
+
+class WorkJudge:
+    """One `step` a hop; ``small_sag`` (a fraction) is where a sag begins to be followed."""
+
+    def __init__(self, small_sag: float) -> None:
+        self._small = small_sag
+        self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
+        self._believed = False
+        self._loaded = False
+        self._strengths: list[float] = []
+        self._steady_s = 0.0
+        self._onset_s = math.nan
+
+    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Work:
+        """Take one hop, with the cut and the cycle as judged up to the hop before."""
+        sag = rotation.sag
+        if sag == sag and sag < self._small:
+            self._lately.append(sag)
+            self._onset_s = hop.t
+            self._loaded, self._steady_s = False, 0.0
+            self._strengths = []
+            self._believed = self._believable(hop, detector, cycle)
+        elif sag == sag:
+            self._follow(hop, rotation, detector, cycle)
+        working = detector.cutting and self._believed and not cycle.change_due
+        return Work(working, self._loaded or self._steady_s >= _STEADY_S, self._onset_s)
+
+    def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
+        typical = cycle.typical_sag_pct
+        young = hop.t - detector.onset_s < _ANSWERED_S
+        if young or not typical > LOAD_LEAST_PCT:
+            return True
+        return 100 * sum(self._lately) / len(self._lately) >= LOAD_SHARE * typical
+
+    def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
+        self._strengths.append(detector.strength)
+        built_up = len(self._strengths) >= 2 and sum(self._strengths) >= CUT_STRENGTH * len(self._strengths)
+        in_work = built_up and self._believed and not cycle.change_due
+        self._loaded = self._loaded or in_work
+        steady = cycle.in_blank and not rotation.elsewhere
+        steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
+        self._steady_s = self._steady_s + hop.step_s if steady else 0.0
