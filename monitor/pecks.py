@@ -3,8 +3,6 @@
 from __future__ import annotations
 
 import math
-import statistics
-from collections import deque
 from collections.abc import Iterator
 from dataclasses import dataclass, field
 
@@ -32,7 +30,6 @@ known to about a tenth of a second."""
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
 
-_TYPICAL_PECKS = 9
 _POINT_DIAMETERS = 0.3  # height of a 118 degree point
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 _THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
@@ -70,12 +67,6 @@ class Cycle:
         self.peck = 0
         self.in_blank = False
         self.rows: list[PeckRow] = []
-        self._sags: deque[float] = deque(maxlen=_TYPICAL_PECKS)
-
-    @property
-    def typical_sag_pct(self) -> float:
-        """Median of the mean sags of the last pecks, NaN before the third."""
-        return statistics.median(self._sags) if len(self._sags) >= 3 else math.nan
 
     @property
     def change_due(self) -> bool:
@@ -179,10 +170,7 @@ class Cycle:
             return
         length = self._length_mm(cut)
         self._deepest_mm = min(cut.from_mm + length, self._job.depth_mm)
-        row = self._row(cut, end_s, self._deepest_mm)
-        self.rows.append(row)
-        if row.mean_sag_pct == row.mean_sag_pct:
-            self._sags.append(row.mean_sag_pct)
+        self.rows.append(self._row(cut, end_s, self._deepest_mm))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
 

@@ -207,6 +207,8 @@ class Spindle:
         within = _DRIFT if self._reference is not None else _COMMANDED_WITHIN
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
+            if self._free and abs(hop.spindle_hz / self._free[-1] - 1) > within:
+                self._free.clear()  # no reference yet, and another commanded speed
             self._free.append(hop.spindle_hz)
             if len(self._free) >= _REFERENCE_LEAST:
                 self._reference = statistics.median(self._free)

@@ -19,9 +19,15 @@ from monitor.spindle import Rotation
 CUT_STRENGTH = 1.0
 """Mean strength of the cutting sound (1 at its threshold) while a sag builds up that makes it a load."""
 
-LOAD_SHARE, LOAD_LEAST_PCT = 0.3, 0.5
-"""A cut that has lasted sags by at least this share of what this batch's pecks sagged; asked only where
-those sagged by more than this: less drowns in the wander of the machine (0.1 to 0.4 %)."""
+LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
+"""A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where
+those sag by more than half a per cent: less drowns in the wander of the machine (0.1 to 0.4 %)."""
+
+_USUAL_QUANTILE = (
+    0.75  # of the sag while it sounds like cutting: idle time taken for cutting lowers it little
+)
+_USUAL_STEP = 0.0005  # Robbins-Monro step: some 3 s of cutting to learn a sag of 1 %
+_USUAL_AFTER_HOPS = 60
 
 _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
@@ -50,6 +56,7 @@ class WorkJudge:
         self._strengths: list[float] = []
         self._steady_s = 0.0
         self._onset_s = math.nan
+        self._usual, self._usual_hops = 0.0, 0
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Work:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
@@ -59,18 +66,24 @@ class WorkJudge:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
             self._strengths = []
-            self._believed = self._believable(hop, detector, cycle)
+            self._believed = self._believable(hop, detector)
+            if detector.cutting:
+                self._learn_usual(sag)
         elif sag == sag:
             self._follow(hop, rotation, detector, cycle)
         working = detector.cutting and self._believed and not cycle.change_due
         return Work(working, self._loaded or self._steady_s >= _STEADY_S, self._onset_s)
 
-    def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
-        typical = cycle.typical_sag_pct
+    def _believable(self, hop: Hop, detector: CuttingDetector) -> bool:
         young = hop.t - detector.onset_s < _ANSWERED_S
-        if young or not typical > LOAD_LEAST_PCT:
+        if young or self._usual < LOAD_LEAST or self._usual_hops < _USUAL_AFTER_HOPS:
             return True
-        return 100 * sum(self._lately) / len(self._lately) >= LOAD_SHARE * typical
+        return sum(self._lately) / len(self._lately) >= LOAD_SHARE * self._usual
+
+    def _learn_usual(self, sag: float) -> None:
+        """Follow the quantile of sag while cutting (Robbins and Monro 1951, from memory)."""
+        self._usual += _USUAL_STEP * (_USUAL_QUANTILE - (sag < self._usual))
+        self._usual_hops += 1
 
     def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
         self._strengths.append(detector.strength)
