@@ -56,6 +56,7 @@ def rotation(**changes: object) -> Rotation:
         "settled": True,
         "started": False,
         "vanished": False,
+        "changed": False,
     }
     return Rotation(**(values | changes))  # type: ignore[arg-type]
 

@@ -1,0 +1,109 @@
+"""`sag`: how far over a limit, how surely, and that only load counts."""
+
+import math
+
+import pytest
+
+from monitor.faults.sag import ENOUGH_Z, LEAST_SUPPORT, MACHINE_WANDER, SagRule
+from monitor.measurements import Kind, Severity
+from monitor.work import Work
+from tests.hops import SPINDLE_HZ, hop, rotation, times
+
+WARNING_PCT, HOLD_PCT = 4.0, 8.0
+LOADED, FREE = Work(True, True, 0.75), Work(False, False, math.nan)
+
+
+class Walk:
+    """Steps a sag rule through curves of sag."""
+
+    def __init__(self):
+        self.rule = SagRule(WARNING_PCT, HOLD_PCT)
+        self.t = 0.0
+        self.found = []
+
+    def go(self, seconds, sag, *, work=LOADED, sag_sd=0.0002, **changes):
+        for t in times(seconds, self.t):
+            now = sag(t - self.t) if callable(sag) else sag
+            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), **changes)
+            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), work)))
+        self.t += seconds
+        return self
+
+    def first(self, severity):
+        return next(((t, f) for t, f in self.found if f and f.severity is severity), (None, None))
+
+
+def test_running_free_is_no_sag():
+    assert not any(f for _, f in Walk().go(10, 0.0).found)
+
+
+def test_sag_just_under_the_warning_is_never_told():
+    """As far under as the machine wanders."""
+    walk = Walk().go(1, 0.0).go(0.5, lambda s: 0.07 * s).go(60, 0.04 - MACHINE_WANDER)
+    assert not any(f for _, f in walk.found)
+
+
+def test_any_slowness_without_load_is_no_sag():
+    walk = Walk().go(1, 0.0, work=FREE).go(1, lambda s: 0.3 * s, work=FREE).go(10, 0.3, work=FREE)
+    assert not any(f for _, f in walk.found)
+
+
+@pytest.mark.parametrize(("over", "severity"), [(0.05, Severity.WARNING), (0.09, Severity.HOLD)])
+def test_a_slow_bind_is_told_within_three_hops_of_the_limit(over, severity):
+    walk = Walk().go(1, 0.0).go(over / 0.08, lambda s: 0.08 * s)
+    limit = {Severity.WARNING: WARNING_PCT, Severity.HOLD: HOLD_PCT}[severity]
+    crossed = 1 + limit / 100 / 0.08
+    t, found = walk.first(severity)
+    assert crossed < t <= crossed + 0.15 + 1e-9
+    assert (found.kind, found.limit, found.unit) == (Kind.SAG, limit, "%")
+    assert found.value == pytest.approx(8 * (t - 1))
+    assert found.onset_s == LOADED.onset_s
+    assert f"limit {limit:g} %" in found.message
+
+
+def test_an_unsure_speed_takes_longer_than_a_sure_one():
+    def delay(**how):
+        walk = Walk().go(1, 0.0).go(0.6, lambda s: 0.1 * s).go(3, 0.09, **how)
+        return walk.first(Severity.HOLD)[0] - 1.6
+
+    assert delay() <= 0.1
+    assert delay() < delay(sag_sd=0.01) < 1.5
+    assert delay() < delay(confidence=0.6) < 1.5
+
+
+def test_deviations_over_the_limit_add_up_to_the_stated_sum():
+    """Half a deviation over the limit a hop: eight hops."""
+    sd = math.hypot(0.02, MACHINE_WANDER)
+    walk = Walk().go(1, 0.0).go(0.75, lambda s: 0.1 * s).go(2, 0.08 + 0.5 * sd, sag_sd=0.02)
+    t, _ = walk.first(Severity.HOLD)
+    assert t == pytest.approx(1.75 + ENOUGH_Z / 0.5 * 0.05, abs=0.11)
+
+
+def test_one_bad_frame_is_no_hold():
+    walk = Walk().go(1, 0.0).go(1, 0.02).go(0.05, 0.15).go(1, 0.02)
+    assert not any(f for _, f in walk.found)
+
+
+def test_a_jump_must_be_seen_in_three_hops():
+    walk = Walk().go(1, 0.02).go(1, 0.15)
+    assert 1.1 < walk.first(Severity.HOLD)[0] <= 1.2
+
+
+@pytest.mark.parametrize("changes", [{"confidence": 0.49}, {"support": LEAST_SUPPORT / 2}])
+def test_a_speed_that_cannot_be_believed_is_no_sag(changes):
+    assert not any(f for _, f in Walk().go(1, 0.0, **changes).go(3, 0.12, **changes).found)
+
+
+def test_recovery_ends_the_finding_at_once_and_it_may_come_again():
+    walk = Walk()
+    for _ in range(2):
+        walk.found.clear()
+        walk.go(1, 0.01).go(1.2, lambda s: 0.01 + 0.08 * s).go(1, 0.01)
+        assert walk.first(Severity.HOLD)[1]
+        assert not any(f for t, f in walk.found if t > walk.t - 0.9)
+
+
+def test_thresholds_are_the_jobs():
+    rule = SagRule(1.0, 2.0)
+    found = [rule.step(hop(t), rotation(sag=min(0.05 * t, 0.03)), LOADED) for t in times(2)]
+    assert (found[-1].limit, found[-1].severity) == (2.0, Severity.HOLD)

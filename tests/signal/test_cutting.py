@@ -1,0 +1,155 @@
+"""When the drill is in: learned levels, hysteresis, dating, and what does not count."""
+
+import math
+
+import numpy as np
+import pytest
+
+from monitor.baseline import BASELINE_VERSION, Baseline
+from monitor.signal.cutting import CRASH_DB, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
+from tests.hops import hop, times
+
+CUT_DB = 9.0
+
+
+def run(detector, level, seconds, begin=0.0, *, sag=math.nan, turning=True, settled=True):
+    """Feed hops of ``level(t)`` decibels over the baseline; the decisions by time."""
+    return [
+        (t, detector.step(hop(t, over_db=level(t)), sag, turning, settled)) for t in times(seconds, begin)
+    ]
+
+
+def first(decisions, cutting):
+    return next(t for t, d in decisions if d is cutting)
+
+
+def test_a_cut_is_heard_within_two_hops_and_dated():
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 3.0)
+    heard = run(detector, lambda t: CUT_DB, 2.0, 3.0)
+    assert first(heard, True) <= 3.1 + 1e-9
+    assert detector.onset_s == pytest.approx(3.0, abs=0.06)
+    heard = run(detector, lambda t: 0.0, 1.0, 5.0)
+    assert first(heard, False) <= 5.1 + 1e-9
+    assert detector.end_s == pytest.approx(5.0, abs=0.06)
+
+
+def test_idle_noise_is_no_cut():
+    rng = np.random.default_rng(0)
+    heard = run(CuttingDetector(), lambda t: 0.5 * rng.standard_normal(), 600.0)
+    assert not any(decision for _, decision in heard)
+
+
+def test_idle_is_learned_so_that_a_constant_offset_is_no_cut():
+    """Up to the least threshold; a louder start is a new background only after a long time."""
+    detector = CuttingDetector()
+    heard = run(detector, lambda t: min(2.0, t / 2), 10.0)
+    assert not any(decision for _, decision in heard)
+    assert detector.idle_db == pytest.approx(2.0, abs=0.1)
+
+
+def test_the_threshold_follows_half_the_learned_rise_within_bounds():
+    detector = CuttingDetector()
+    assert detector.threshold_db == ON_DB_LEAST
+    detector.cut_db = 9.0
+    assert detector.threshold_db == 4.5
+    detector.cut_db = 40.0
+    assert detector.threshold_db == ON_DB_MOST
+    detector.cut_db, detector.idle_spread_db = 3.0, 1.0
+    assert detector.threshold_db == 4.0  # four times what idling wavers
+
+
+def test_hysteresis_a_level_between_off_and_on_changes_nothing():
+    between = 0.8 * ON_DB_LEAST
+    idle, cutting = CuttingDetector(), CuttingDetector()
+    assert not any(d for _, d in run(idle, lambda t: between, 0.5))
+    run(cutting, lambda t: 3.0, 0.3)
+    assert cutting.cutting
+    assert all(d for _, d in run(cutting, lambda t: between, 0.3, 0.3))
+
+
+def test_a_lull_of_one_hop_does_not_end_a_cut():
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 2.0)
+    heard = run(detector, lambda t: 0.0 if abs(t - 4) < 0.01 else CUT_DB, 4.0, 2.0)
+    assert all(d for t, d in heard if t > 2.15)
+
+
+def test_a_single_loud_hop_is_no_cut_unless_far_over():
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 2.0)
+    assert not any(d for _, d in run(detector, lambda t: 3.0 if abs(t - 2.5) < 0.01 else 0.0, 1.0, 2.0))
+
+
+def test_load_helps_a_faint_cut_but_makes_none():
+    faint = 0.6 * ON_DB_LEAST
+    alone, loaded, quiet = CuttingDetector(), CuttingDetector(), CuttingDetector()
+    for detector in (alone, loaded, quiet):
+        run(detector, lambda t: 0.0, 2.0)
+    assert not any(d for _, d in run(alone, lambda t: faint, 0.5, 2.0, sag=0.0))
+    assert any(d for _, d in run(loaded, lambda t: faint, 0.5, 2.0, sag=0.02))
+    assert not any(d for _, d in run(quiet, lambda t: 0.0, 2.0, 2.0, sag=0.05))
+
+
+def test_a_standing_spindle_cuts_nothing_and_ends_the_cut():
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 2.0)
+    run(detector, lambda t: CUT_DB, 1.0, 2.0)
+    assert detector.cutting
+    assert not any(d for _, d in run(detector, lambda t: 30.0, 1.0, 3.0, turning=False))
+    assert detector.end_s == pytest.approx(3.0, abs=0.06)
+    assert detector.strength == 0
+
+
+def test_while_the_speed_changes_only_a_crash_is_a_cut():
+    for level, cut in ((CRASH_DB - 0.5, False), (CRASH_DB + 0.5, True)):
+        detector = CuttingDetector()
+        run(detector, lambda t: 0.0, 2.0)
+        heard = run(detector, lambda t, level=level: level, 0.5, 2.0, settled=False)
+        assert any(d for _, d in heard) is cut
+
+
+def test_something_far_louder_than_the_drill_changes_no_decision():
+    for cutting in (False, True):
+        detector = CuttingDetector()
+        run(detector, lambda t: 0.0, 2.0)
+        run(detector, lambda t: CUT_DB, 2.0, 2.0)
+        if not cutting:
+            run(detector, lambda t: 0.0, 1.0, 4.0)
+        idle, cut = detector.idle_db, detector.cut_db
+        heard = run(detector, lambda t: CUT_DB + 25, 2.0, 5.0)
+        assert {d for _, d in heard} == {cutting}
+        assert (detector.idle_db, detector.cut_db) == (idle, cut)
+
+
+def test_deaf_hops_change_no_decision():
+    detector = CuttingDetector()
+    run(detector, lambda t: CUT_DB, 2.0)
+    heard = [detector.step(hop(t, over_db=-100.0, stuck=1.0), math.nan, True, True) for t in times(1.0, 2.0)]
+    assert all(heard)
+
+
+def test_strength_is_the_rise_in_thresholds():
+    detector = CuttingDetector()
+    detector.step(hop(0.05, over_db=ON_DB_LEAST), math.nan, True, True)
+    assert detector.strength == pytest.approx(1.0)
+
+
+def baseline_of(speeds, floors):
+    n = len(speeds)
+    return Baseline(
+        BASELINE_VERSION, "2025-01-01T00:00:00Z", 48_000, speeds, (1.0,) * n, (-30.0,) * n, (500.0, 5000.0),
+        floors, (), 0.002, 1.0,
+    )  # fmt: skip
+
+
+def test_floor_between_learned_speeds_is_straight_in_log_speed_and_level_beyond():
+    baseline = baseline_of((500.0, 2000.0), ((-100.0, -90.0), (-88.0, -78.0)))
+    bands = np.array([500.0, 2750.0, 5000.0])
+    speeds = np.array([100.0, 500.0, 1000.0, 2000.0, 9000.0]) / 60
+    np.testing.assert_allclose(floor_by_speed(baseline, bands, speeds), [-95, -95, -89, -83, -83])
+
+
+def test_floor_of_one_speed_is_that_at_every_speed():
+    baseline = baseline_of((900.0,), ((-100.0, -90.0),))
+    assert floor_by_speed(baseline, np.array([500.0]), np.array([1.0, 15.0, 90.0])).tolist() == [-100.0] * 3

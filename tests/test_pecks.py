@@ -1,0 +1,256 @@
+"""Blanks and pecks from the cut, depth from turns, and the depth at which load began to climb."""
+
+import math
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+from hypothesis import given, settings
+from hypothesis import strategies as st
+
+from monitor.job import Job, expand_pecks
+from monitor.measurements import Event, Kind, Severity
+from monitor.pecks import APART_S, CONFIRM_S, Cycle, climb_depth
+from monitor.planning.flutes import flute_fill
+from monitor.spindle import SpindleState
+from tests.hops import STEP_S, hop, rotation, silent, times
+
+FEED_MM_S = 15 * 0.12  # 900 rpm, 0.12 mm a turn
+BULKING = 2.4
+
+
+def job(pecks=(8.0, 5.0, 2.0), depth=18.0, spot_rpm=None):
+    return Job(
+        name="pulls (synthetic)", blanks=1, material="acrylic", spindle_rpm=900, spot_rpm=spot_rpm,
+        drill_diameter_mm=6, flutes=2, flute_length_mm=15, feed_mm_per_rev=0.12, depth_mm=depth,
+        pecks_mm=expand_pecks(pecks, depth),
+    )  # fmt: skip
+
+
+class Walk:
+    """A cycle and a detector that says what it is told, with exact edges."""
+
+    def __init__(self, drilling=None):
+        self.cycle = Cycle(drilling or job(), BULKING)
+        self.detector = SimpleNamespace(cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0)
+        self.t = 0.0
+        self.events = []
+
+    def _step(self, t, heard, turning):
+        self.events += self.cycle.step(heard, turning, self.detector)
+
+    def rest(self, seconds, **changes):
+        if self.detector.cutting:
+            self.detector.cutting, self.detector.end_s = False, self.t
+        for t in times(seconds, self.t):
+            self._step(t, hop(t, **changes), rotation())
+        self.t += seconds
+        return self
+
+    def cut(self, seconds, sag=0.01, **changes):
+        if not self.detector.cutting:
+            self.detector.cutting, self.detector.onset_s = True, self.t
+        for t in times(seconds, self.t):
+            now = sag(t - self.t) if callable(sag) else sag
+            self._step(t, hop(t, over_db=9.0, **changes), rotation(sag=now))
+        self.t += seconds
+        return self
+
+    def peck(self, mm, **changes):
+        return self.cut(mm / FEED_MM_S, **changes).rest(1.0)
+
+    def stop(self):
+        self.detector.cutting, self.detector.end_s = False, self.t
+        self._step(
+            self.t + STEP_S, silent(self.t + STEP_S), rotation(state=SpindleState.STOPPED, vanished=True)
+        )
+        self.t += STEP_S
+        return self
+
+    def kinds(self):
+        return [event.kind.value for event in self.events]
+
+
+def test_a_tap_shorter_than_contact_is_nothing():
+    walk = Walk().rest(1).cut(CONFIRM_S - STEP_S).rest(1)
+    assert walk.events == []
+    assert walk.cycle.rows == []
+    assert not walk.cycle.in_blank
+
+
+def test_one_peck_makes_a_blank_and_its_row():
+    walk = Walk().rest(1)
+    walk.peck(8.0)
+    assert walk.kinds() == ["blank_start", "peck_start", "peck_end"]
+    begin, _, end = walk.events
+    assert (begin.t, begin.onset_s) == (pytest.approx(1 + CONFIRM_S, abs=STEP_S + 1e-9), pytest.approx(1.0))
+    assert (end.onset_s, end.depth_mm) == (pytest.approx(1 + 8 / FEED_MM_S, abs=STEP_S), pytest.approx(8.0))
+    (row,) = walk.cycle.rows
+    assert (row.blank, row.peck, row.depth_from_mm, row.depth_to_mm) == (1, 1, 0.0, pytest.approx(8.0))
+    assert (row.start_s, row.end_s) == (pytest.approx(1.0), pytest.approx(1 + 8 / FEED_MM_S, abs=STEP_S))
+    assert (row.mean_sag_pct, row.max_sag_pct) == (pytest.approx(1.0), pytest.approx(1.0))
+    assert row.mean_cut_level_db == pytest.approx(9.0)
+    assert row.worst_event == ""
+
+
+def test_a_whole_schedule_lands_on_its_depths_and_fills():
+    walk = Walk().rest(1)
+    schedule = job().pecks_mm
+    for mm in schedule:
+        walk.peck(1.1 * mm)  # contact and end are known to about a tenth of a second
+    walk.stop()
+    rows = walk.cycle.rows
+    assert [row.peck for row in rows] == [1, 2, 3, 4, 5]
+    np.testing.assert_allclose([row.depth_to_mm for row in rows], np.cumsum(schedule))
+    for row in rows:
+        removed = row.depth_to_mm - row.depth_from_mm
+        assert row.flute_fill == pytest.approx(flute_fill(removed, row.depth_to_mm, 15.0, BULKING))
+    assert rows[0].flute_fill == 0  # shallower than the flutes are long: chips leave
+    assert rows[-1].flute_fill == pytest.approx(2.4 * 1.0 / (0.45 * 15.0), rel=0.01)  # the last millimetre
+    assert walk.kinds()[-1] == "blank_end"
+    assert "after 5 pecks" in walk.events[-1].message
+
+
+def test_a_peck_unlike_the_schedule_keeps_its_own_length():
+    walk = Walk().rest(1).peck(4.0)
+    assert walk.cycle.rows[0].depth_to_mm == pytest.approx(4.0, abs=0.2)
+
+
+def test_depth_never_passes_the_hole():
+    walk = Walk().rest(1).peck(40.0)
+    assert walk.cycle.rows[0].depth_to_mm == 18.0
+    assert walk.events[-1].depth_mm == 18.0
+
+
+def test_a_lull_within_a_peck_is_one_peck():
+    walk = Walk().rest(1).cut(2).rest(APART_S - 2 * STEP_S).cut(2).rest(1)
+    assert walk.kinds() == ["blank_start", "peck_start", "peck_end"]
+
+
+def test_a_stop_ends_the_blank_and_the_next_counts_on():
+    walk = Walk().rest(1)
+    for _ in range(2):
+        walk.peck(8.0).peck(5.0).stop().rest(1)
+    assert [row.blank for row in walk.cycle.rows] == [1, 1, 2, 2]
+    assert [row.peck for row in walk.cycle.rows] == [1, 2, 1, 2]
+    assert walk.kinds().count("blank_end") == 2
+    assert walk.cycle.rows[2].depth_from_mm == 0
+
+
+def test_full_depth_and_a_pause_end_the_blank_though_the_spindle_turns_on():
+    walk = Walk(job(pecks=(8.0,), depth=16.0)).rest(1).peck(8.0).rest(3)
+    assert walk.cycle.in_blank  # half way, a pause is a pause
+    walk.peck(8.0).rest(3)
+    assert not walk.cycle.in_blank
+    assert walk.kinds().count("blank_end") == 1
+
+
+def test_spot_drilling_is_told_by_its_speed_and_is_no_peck():
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60)
+    assert walk.kinds() == ["blank_start", "spot_start", "spot_end"]
+    walk.peck(8.0)
+    assert walk.kinds()[3:] == ["peck_start", "peck_end"]
+    (row,) = walk.cycle.rows
+    assert (row.blank, row.peck, row.depth_from_mm) == (1, 1, 0.0)
+
+
+def test_the_end_of_the_recording_closes_what_is_open():
+    walk = Walk().rest(1).cut(3)
+    walk.events += walk.cycle.finish(walk.t)
+    assert walk.kinds() == ["blank_start", "peck_start", "peck_end", "blank_end"]
+    assert walk.cycle.rows[0].end_s == pytest.approx(walk.t)
+    assert list(walk.cycle.finish(walk.t)) == []
+
+
+def test_the_worst_event_of_a_peck_is_in_its_row():
+    walk = Walk().rest(1).cut(2)
+    for kind, severity in (
+        (Kind.MASKED, Severity.INFO), (Kind.CHATTER, Severity.WARNING), (Kind.SAG, Severity.HOLD),
+        (Kind.PACKING, Severity.WARNING),
+    ):  # fmt: skip
+        walk.cycle.note(Event(walk.t, kind, severity, "."))
+    assert walk.rest(1).cycle.rows[0].worst_event == "sag"
+
+
+def test_an_info_is_no_worst_event():
+    walk = Walk().rest(1).cut(2)
+    walk.cycle.note(Event(walk.t, Kind.MASKED, Severity.INFO, "."))
+    assert walk.rest(1).cycle.rows[0].worst_event == ""
+
+
+def test_unknown_sag_leaves_the_row_empty_there():
+    row = Walk().rest(1).peck(8.0, sag=math.nan).cycle.rows[0]
+    assert math.isnan(row.mean_sag_pct)
+    assert math.isnan(row.max_sag_pct)
+    assert math.isnan(row.climb_depth_mm)
+
+
+def test_place_is_the_depth_now():
+    walk = Walk().rest(1)
+    assert (walk.cycle.place.blank, walk.cycle.place.peck) == (0, 0)
+    walk.peck(8.0).cut(1.0)
+    place = walk.cycle.place
+    assert (place.blank, place.peck) == (1, 2)
+    assert place.depth_mm == pytest.approx(8 + FEED_MM_S, abs=0.15)
+
+
+def test_a_change_of_speed_is_due_after_the_spot_and_at_full_depth_only():
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    assert not walk.cycle.change_due
+    walk.cut(1.0, spindle_hz=2000 / 60).rest(0.5, spindle_hz=2000 / 60)
+    assert walk.cycle.change_due
+    walk.peck(8.0)
+    assert not walk.cycle.change_due
+    walk.peck(5.0).peck(2.0).peck(2.0).peck(1.0)
+    assert walk.cycle.change_due
+
+
+def test_climb_within_a_peck_is_dated_by_depth():
+    """Load turns up 5 mm into an 8 mm peck, by a percent a millimetre."""
+    rng = np.random.default_rng(0)
+
+    def sag(s):
+        return 0.012 + 0.01 * max(FEED_MM_S * s - 5.0, 0.0) + 0.0005 * rng.standard_normal()
+
+    row = Walk().rest(1).peck(8.0, sag=sag).cycle.rows[0]
+    assert row.climb_depth_mm == pytest.approx(5.0, abs=0.4)
+
+
+def test_a_steady_load_has_no_climb():
+    rng = np.random.default_rng(1)
+    row = Walk().rest(1).peck(8.0, sag=lambda s: 0.012 + 0.0005 * rng.standard_normal()).cycle.rows[0]
+    assert math.isnan(row.climb_depth_mm)
+
+
+@settings(max_examples=60)
+@given(n=st.integers(40, 200), at=st.floats(0.25, 0.75), rise=st.floats(0.5, 20), seed=st.integers(0, 99))
+def test_climb_depth_finds_a_known_hinge(n, at, rise, seed):
+    depth = np.linspace(0, 10, n)
+    noise = 0.02 * np.random.default_rng(seed).standard_normal(n)
+    found = climb_depth(depth, 1.0 + rise * np.maximum(depth - 10 * at, 0) + noise)
+    assert found == pytest.approx(10 * at, abs=0.8)
+
+
+def test_climb_depth_false_rate_in_noise():
+    """Noise smoothed over two hops, an 80-hop peck: under 5 % of pecks claim a climb."""
+    rng = np.random.default_rng(2)
+    depth = np.linspace(0, 8, 80)
+    trials = 1000
+    white = rng.standard_normal((trials, 81))
+    claims = sum(not math.isnan(climb_depth(depth, load)) for load in (white[:, 1:] + white[:, :-1]) / 2)
+    assert claims / trials < 0.05
+
+
+@pytest.mark.parametrize(
+    "load",
+    [np.ones(50), np.linspace(1, 0, 50), np.where(np.arange(50) < 25, 1.0, 0.2), np.full(50, np.nan)],
+    ids=["constant", "falling", "step down", "unknown"],
+)
+def test_loads_that_do_not_climb(load):
+    assert math.isnan(climb_depth(np.linspace(0, 8, 50), load))
+
+
+def test_too_few_samples_are_no_climb():
+    assert math.isnan(climb_depth(np.linspace(0, 1, 11), np.linspace(0, 1, 11)))
+    assert math.isnan(climb_depth(np.zeros(0), np.zeros(0)))

@@ -1,0 +1,183 @@
+"""The spindle's state and its free-running reference, from hand-made hops."""
+
+import math
+
+import pytest
+
+from monitor.spindle import Spindle, SpindleState
+from tests.hops import SPINDLE_HZ, hop, masked, silent, times
+
+SPOT_HZ = 2000 / 60
+
+
+class Walk:
+    """Steps a spindle and keeps what it said."""
+
+    def __init__(self, *commanded_rpm):
+        self.spindle = Spindle(commanded_rpm or (900.0,))
+        self.t = 0.0
+        self.said = []
+
+    def go(self, seconds, make=hop, *, cutting=False, in_blank=False, loud=False, **changes):
+        for t in times(seconds, self.t):
+            at = {name: value(t - self.t) if callable(value) else value for name, value in changes.items()}
+            self.said.append((t, self.spindle.step(make(t, **at), cutting, in_blank, loud)))
+        self.t += seconds
+        return self
+
+    @property
+    def now(self):
+        return self.said[-1][1]
+
+    def times_of(self, what):
+        return [t for t, rotation in self.said if getattr(rotation, what)]
+
+
+def test_nothing_is_known_before_anything_was_heard():
+    walk = Walk().go(0.1, masked)
+    assert walk.now.state is SpindleState.UNKNOWN
+    assert math.isnan(walk.now.sag)
+
+
+def test_a_spindle_at_a_commanded_speed_is_heard_to_start_within_a_quarter_second():
+    walk = Walk().go(2, silent).go(1)
+    (started,) = walk.times_of("started")
+    assert 2 < started <= 2.25
+    assert walk.now.state is SpindleState.TURNING
+    assert not walk.times_of("vanished")
+
+
+def test_a_sound_that_agrees_with_an_odd_speed_for_a_moment_is_no_start():
+    walk = Walk().go(1, silent).go(0.6, spindle_hz=10.0)
+    assert not walk.times_of("started")
+    assert walk.go(1, spindle_hz=10.0).times_of("started")  # but a second of it is
+
+
+def test_a_stop_is_told_once_and_by_evidence():
+    walk = Walk().go(2).go(2, silent)
+    (vanished,) = walk.times_of("vanished")
+    assert 2 < vanished <= 2.2
+    assert walk.now.state is SpindleState.STOPPED
+    assert math.isnan(walk.now.sag)
+
+
+def test_less_evidence_takes_longer():
+    walk = Walk().go(2).go(2, silent, audible=2.0)
+    (vanished,) = walk.times_of("vanished")
+    assert 2.5 < vanished <= 3.0  # 9.2 nats at 0.35 of 2 a hop
+
+
+def test_drowned_lines_are_masked_and_never_gone():
+    walk = Walk().go(2).go(60, masked)
+    assert walk.now.state is SpindleState.MASKED
+    assert not walk.times_of("vanished")
+    walk.go(0.3)
+    assert walk.now.state is SpindleState.TURNING
+    assert len(walk.times_of("started")) == 1  # hearing it again is no new start
+
+
+def test_a_deaf_microphone_stops_no_spindle():
+    walk = Walk().go(2).go(10, silent, stuck=1.0)
+    assert walk.now.state is SpindleState.MASKED
+    assert not walk.times_of("vanished")
+
+
+def test_a_loud_machine_has_not_stopped():
+    walk = Walk().go(2).go(5, silent, loud=True)
+    assert not walk.times_of("vanished")
+
+
+def test_sag_is_against_what_was_heard_and_not_the_label():
+    """A dial that reads 900 and gives 880: running free is no sag, 2 % below that is 2 %."""
+    walk = Walk().go(2, spindle_hz=880 / 60)
+    assert walk.now.reference_hz == pytest.approx(880 / 60)
+    assert walk.now.sag == pytest.approx(0)
+    walk.go(1, spindle_hz=0.98 * 880 / 60, cutting=True)
+    assert walk.now.sag == pytest.approx(0.02)
+    assert walk.now.reference_hz == pytest.approx(880 / 60)
+
+
+def test_the_reference_does_not_follow_the_load():
+    walk = Walk().go(2).go(30, spindle_hz=0.96 * SPINDLE_HZ, cutting=True, in_blank=True)
+    assert walk.now.sag == pytest.approx(0.04)
+
+
+def test_the_reference_follows_a_warm_motor_between_cuts():
+    walk = Walk().go(2)
+    for _ in range(5):
+        walk.go(1, spindle_hz=0.99 * SPINDLE_HZ, cutting=True).go(1, spindle_hz=1.01 * SPINDLE_HZ)
+    assert walk.now.reference_hz == pytest.approx(1.01 * SPINDLE_HZ)
+
+
+def test_one_bad_frame_does_not_move_the_reference():
+    walk = Walk().go(2).go(0.05, spindle_hz=1.03 * SPINDLE_HZ).go(0.5)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+
+
+def test_an_unsure_speed_is_no_reference():
+    walk = Walk().go(2).go(5, spindle_hz=0.97 * SPINDLE_HZ, confidence=0.7)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+
+
+def test_a_change_to_another_commanded_speed_is_taken_at_once():
+    walk = Walk(900.0, 2000.0).go(2, spindle_hz=SPOT_HZ)
+    walk.go(2, spindle_hz=lambda s: SPOT_HZ + (SPINDLE_HZ - SPOT_HZ) * s / 2, rate_hz_s=-9.2)
+    walk.go(0.5)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    assert walk.now.sag == pytest.approx(0)
+    assert not walk.times_of("vanished")
+
+
+def test_elsewhere_says_that_the_speed_is_another_commanded_one():
+    walk = Walk(900.0, 2000.0).go(2, spindle_hz=SPOT_HZ)
+    assert not walk.now.elsewhere
+    walk.go(
+        0.6, spindle_hz=lambda s: SPOT_HZ + (SPINDLE_HZ - SPOT_HZ) * s / 0.6, rate_hz_s=-30.0, cutting=True
+    )
+    walk.go(0.1, cutting=True)
+    assert walk.now.elsewhere
+
+
+def test_a_speed_nobody_commanded_becomes_the_reference_only_when_steady():
+    quick, slow = Walk().go(2).go(0.8, spindle_hz=12.0), Walk().go(2).go(1.5, spindle_hz=12.0)
+    assert quick.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    assert slow.now.reference_hz == pytest.approx(12.0)
+    in_blank = Walk().go(2).go(2.5, spindle_hz=12.0, in_blank=True)
+    assert in_blank.now.reference_hz == pytest.approx(SPINDLE_HZ)  # within a blank three seconds
+
+
+def test_an_octave_slip_of_the_ear_is_no_sag():
+    walk = Walk().go(2).go(0.2, spindle_hz=SPINDLE_HZ / 2, cutting=True)
+    assert math.isnan(walk.now.sag)
+    walk.go(0.2, cutting=True)
+    assert walk.now.sag == pytest.approx(0)
+
+
+def test_a_new_start_forgets_the_old_reference():
+    walk = Walk(900.0, 2000.0).go(2, spindle_hz=SPOT_HZ).go(2, silent).go(2)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    assert walk.now.sag == pytest.approx(0)
+
+
+def test_settled_after_three_steady_hops_and_not_while_running_up():
+    walk = Walk().go(1, silent).go(1, rate_hz_s=5.0)
+    assert not walk.now.settled
+    walk.go(0.2)
+    assert walk.now.settled
+
+
+def test_only_a_fast_change_outside_of_a_cut_unsettles():
+    assert Walk().go(2).go(0.2, rate_hz_s=-3.0, cutting=True).now.settled
+    assert not Walk().go(2).go(0.2, rate_hz_s=-3.0).now.settled
+    assert Walk().go(2).go(0.2, rate_hz_s=-1.0).now.settled
+
+
+def test_unheard_speed_gives_no_sag():
+    walk = Walk().go(2).go(0.2, spindle_hz=math.nan)
+    assert math.isnan(walk.now.sag)
+    assert math.isnan(Walk().go(2).go(0.2, confidence=0.49).now.sag)
+
+
+def test_deviation_of_sag_is_relative():
+    walk = Walk().go(2, sd_hz=0.03)
+    assert walk.now.sag_sd == pytest.approx(0.03 / SPINDLE_HZ)
