@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.signal.level import LOST_SHARE
@@ -11,8 +12,9 @@ from monitor.signal.level import LOST_SHARE
 class Hop:
     """Everything measured at one instant; see the modules of ``monitor.signal`` for each field.
 
-    ``t``: seconds of signal up to the newest sample. ``over_db``: broadband sound over the
-    baseline's floor.
+    ``t``: seconds of signal up to the newest sample. ``broadband_db``: broadband sound, dB per Hz;
+    ``over_db``: the same over the baseline's floor. ``slower(low_hz, high_hz)``: posterior probability
+    that the spindle turns at a speed between the two.
     """
 
     t: float
@@ -28,9 +30,11 @@ class Hop:
     clipped: float
     stuck: float
     broken: float
+    broadband_db: float
     over_db: float
     chatter_db: float
     rise_db_per_s: float
+    slower: Callable[[float, float], float]
 
     @property
     def deaf(self) -> bool:

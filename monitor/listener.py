@@ -9,6 +9,7 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from functools import partial
 
 import numpy as np
 from numpy.typing import NDArray
@@ -37,7 +38,7 @@ from monitor.signal.spectrum import (
 )
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
-from monitor.spindle import Rotation, Spindle, SpindleState
+from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import WorkJudge
 
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
@@ -93,8 +94,10 @@ class Listener:
         self._over_history = np.ones((2 * AVERAGED - 2, self._sg.n_bins), np.float32)
         self._level_history = np.full(_RISE_HOPS - 1, SILENCE_DB)
 
-        self._cut_detector = CuttingDetector()
-        self._spindle = Spindle(speeds)
+        rotations_s = job.spindle_rpm / 60
+        longest_s = max(job.pecks_mm) / (job.feed_mm_per_rev * rotations_s)
+        self._cut_detector = CuttingDetector(longest_s=longest_s)
+        self._spindle = Spindle(heard_speeds(baseline, speeds))
         self._cycle = Cycle(job, material(job.material).bulking)
         self._work = WorkJudge(job.sag_warning_pct / 200)
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
@@ -212,14 +215,21 @@ class Listener:
             levels.clipped,
             levels.stuck,
             levels.broken,
+            broadband,
             over_db,
             chatter_db.astype(np.float64),
             rise,
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
+        between = self._tracker.probability_between
         return [
-            Hop((first + i + 1) * self._g.hop_in / self._g.fs_in, step_s, *values)
+            Hop(
+                (first + i + 1) * self._g.hop_in / self._g.fs_in,
+                step_s,
+                *values,
+                partial(between, speeds.below[i]),
+            )
             for i, values in enumerate(zip(*(column.tolist() for column in columns), strict=True))
         ]
 
@@ -235,10 +245,12 @@ class Listener:
         self._cutting = self._cut_detector.step(hop, rotation.sag, turning, rotation.settled)
         work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
         events: list[Event] = []
+        sag = self._sag.step(hop, rotation, work)
+        sagging = sag is not None and sag.severity is Severity.HOLD
         findings = [
             self._microphone.step(hop, rotation),
-            self._stall.step(hop, rotation, work),
-            self._sag.step(hop, rotation, work),
+            self._stall.step(hop, rotation, work, sagging),
+            sag,
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
         events.extend(self._events(hop, findings))
@@ -248,7 +260,8 @@ class Listener:
 
     def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
         """One event a cause: a fault of the microphone silences what was measured through it."""
-        untrue = findings[0] is not None  # nothing measured through a faulty microphone is evidence
+        # Nothing measured through a lost microphone is evidence. A clipped one still hears a bind.
+        untrue = hop.deaf or (findings[0] is not None and findings[0].severity is Severity.HOLD)
         for kind, found in zip(_FAULTS, findings, strict=True):
             if untrue and kind is not Kind.MIC_FAULT:
                 found = None

@@ -69,17 +69,15 @@ class Cycle:
         self.rows: list[PeckRow] = []
 
     @property
-    def change_due(self) -> bool:
-        """Whether the program now stops the spindle or sends it to another speed.
+    def spotting(self) -> bool:
+        """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
+        return self.in_blank and self.peck == 0
 
-        After the centre drill, and once the hole is through: then a falling speed is what was asked for.
-        """
-        if not self.in_blank:
-            return False
-        spotting = self.peck == 0
+    @property
+    def through(self) -> bool:
+        """Whether the hole should be through by the depth reckoned: the program then stops the spindle."""
         full = FULL_DEPTH * self._job.depth_mm
-        through = self._deepest_mm >= full and (self._cut is None or self._cut.from_mm >= full)
-        return spotting or through
+        return self.in_blank and self._deepest_mm >= full and (self._cut is None or self._cut.from_mm >= full)
 
     @property
     def place(self) -> Place:
@@ -235,7 +233,7 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     Least-squares hinge (level, then a straight rise), its corner tried at every sample but the first
     and last few. It counts as a climb where the hinge explains more than a level line by the
     Bayesian information criterion for its two more parameters (Schwarz 1978, from memory), neighbouring
-    samples sharing half their sound, and rises.
+    samples sharing three quarters of their sound, and rises.
 
     Parameters
     ----------
@@ -254,7 +252,7 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     slopes = ramps @ (load - load.mean()) / np.maximum(energy, 1e-12)
     left = flat - slopes**2 * energy
     best = int(np.argmin(left))
-    independent = n / 2
+    independent = n / 4
     gain = independent * math.log(max(flat, 1e-12) / max(float(left[best]), 1e-12))
     if slopes[best] <= 0 or gain <= 2 * math.log(independent):
         return math.nan

@@ -8,6 +8,9 @@ from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
 
+import numpy as np
+
+from monitor.baseline import Baseline
 from monitor.hop import Hop
 
 GONE_NATS = math.log(10_000)
@@ -24,6 +27,7 @@ _SETTLED_HOPS = 3
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
 _LEFT_SUPPORT = 0.3
+_HOME = 0.1  # this near the reference it is the spindle again
 _SLIPPED_FOR_S = 2.0  # what is heard steadily for so long is believed all the same
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
@@ -32,6 +36,12 @@ _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another
 _COMMANDED_WITHIN = 0.06  # dial error and droop
 _OTHER_SPEED_HOPS = 20  # a second steady, not cutting: the person chose another speed
 _OTHER_SPEED_HOPS_IN_BLANK = 60  # within a blank that would be odd: three seconds
+
+
+def heard_speeds(baseline: Baseline, commanded_rpm: tuple[float, ...]) -> tuple[float, ...]:
+    """Speed to be expected at each commanded one, rpm: the dial may be off by another ratio at each."""
+    ratios = np.interp(np.log(commanded_rpm), np.log(baseline.speeds_rpm), baseline.heard_ratio)
+    return tuple(float(rpm * ratio) for rpm, ratio in zip(commanded_rpm, ratios, strict=True))
 
 
 class SpindleState(StrEnum):
@@ -134,7 +144,8 @@ class Spindle:
         """Whether a spindle could have got here from where it was: an octave off is a slip of the ear."""
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
         unheard = hop.t - max(self._last_s, self._slipped_s)
-        slipped = apart > _SLIP + _FASTEST * unheard
+        back = self._reference is not None and abs(math.log(hop.spindle_hz / self._reference)) < _HOME
+        slipped = apart > _SLIP + _FASTEST * unheard and not back
         self._slipped_s = hop.t if slipped else 0.0
         if slipped and hop.t - self._last_s < _SLIPPED_FOR_S:
             return False

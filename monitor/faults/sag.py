@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation
+from monitor.spindle import Rotation, SpindleState
 from monitor.work import Work
 
 ENOUGH_Z = 4.0
@@ -23,6 +23,13 @@ ENOUGH_Z = 4.0
 
 SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
+
+SLOW_CHANCE, SLOW_HOPS = 0.95, 3
+"""Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: so much of it
+in so many hops running decides too."""
+
+DEEPEST = 0.4
+"""Sags deeper than this do not count there: so far off, the distribution is that of a slip of the ear."""
 
 LEAST_SUPPORT, SUPPORT_HOPS = 0.15, 6
 """Share of the expected evidence that the lines must give at the sagged speed, over the last 0.3 s: a wrong
@@ -46,6 +53,7 @@ class SagRule:
     _support: float
     _last_sag: float
     _jump_hops: int
+    _slow_hops: list[int]
 
     def __init__(self, warning_pct: float, hold_pct: float) -> None:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
@@ -53,15 +61,17 @@ class SagRule:
         self._support = 0.0
         self._last_sag = math.nan
         self._jump_hops = 0
+        self._slow_hops = [0, 0]
 
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold."""
         sag = rotation.sag
         self._support += (hop.support - self._support) / SUPPORT_HOPS
+        slow = self._slow(hop, rotation, work)
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._last_sag = math.nan
-            self._sums = [0.0, 0.0]
-            return None
+            self._sums = [0.8 * s for s in self._sums]  # evidence fades while nothing comes
+            return self._judged(slow, math.nan, hop, rotation, work)
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
@@ -79,6 +89,24 @@ class SagRule:
             self._sums[i] = max(0.0, self._sums[i] + weight * max(min(z, ENOUGH_Z), -ENOUGH_Z))
             self._sums[i] = min(self._sums[i], 2 * ENOUGH_Z)
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
+        return self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
+
+    def _slow(self, hop: Hop, rotation: Rotation, work: Work) -> list[bool]:
+        """For each limit, whether the distribution of the speed lies beyond it."""
+        if hop.deaf or not work.loaded or rotation.state is not SpindleState.TURNING:
+            self._slow_hops = [0, 0]
+            return [False, False]
+        for i, limit in enumerate((self.warning_pct, self.hold_pct)):
+            deepest = (1 - DEEPEST) * rotation.reference_hz
+            chance = hop.slower(deepest, (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz)
+            self._slow_hops[i] = self._slow_hops[i] + 1 if chance >= SLOW_CHANCE else 0
+        return [hops >= SLOW_HOPS for hops in self._slow_hops]
+
+    def _judged(
+        self, over: list[bool], sag: float, hop: Hop, rotation: Rotation, work: Work
+    ) -> Finding | None:
+        if sag != sag and hop.spindle_hz == hop.spindle_hz:
+            sag = 1 - hop.spindle_hz / rotation.reference_hz
         if over[1]:
             return self._finding(sag, Severity.HOLD, self.hold_pct, work.onset_s)
         if over[0]:

@@ -29,11 +29,11 @@ class StallRule:
     _was_at_work: bool = False
     _stalled: bool = False
 
-    def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
-        """Finding while the spindle stands in the cut."""
+    def step(self, hop: Hop, rotation: Rotation, work: Work, sagging: bool) -> Finding | None:
+        """Finding while the spindle stands in the cut; ``sagging`` where `SagRule` finds a hold now."""
         collapsed = False
         if hop.heard and rotation.state is SpindleState.TURNING:
-            collapsed = work.loaded and rotation.sag == rotation.sag and rotation.sag > COLLAPSE
+            collapsed = sagging and rotation.sag > COLLAPSE
             self._last_heard_s, self._stalled = hop.t, collapsed
             self._was_at_work = work.working or work.loaded
         if rotation.vanished:

@@ -15,11 +15,13 @@ ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
 deviations of the band-averaged floor. Louder cuts raise it to half their own rise, 8 dB at most."""
 
 _IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
+_IDLE_FAST_S = 0.3
+_SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
 _LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander, less than any alarm
 _OFF = 0.6  # hysteresis: off below this share of the threshold
 _EDGE = 0.35  # onset is dated where the level leaves this share; the end where it falls under the threshold,
 # since the room rings on
-_STUCK_S = 40.0  # louder than idle for so long without a pause is a new background, not one cut
+_STUCK_S = 40.0  # louder than idle for so long, and for twice the longest peck, is a new background, no cut
 _TOO_LOUD_DB = 15.0  # over the learned cut: something else is louder than the drill; judge nothing
 CRASH_DB = 12.0
 """Rise that is contact even while the speed changes: lines that sweep through the floor raise it by half."""
@@ -58,9 +60,10 @@ class CuttingDetector:
     Idle and cutting levels are learned as the batch goes, so a machine, a material or a microphone
     needs no setting. ``idle_db`` and ``cut_db`` are means of the broadband level over the baseline;
     ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date
-    the newest cut's beginning and end.
+    the newest cut's beginning and end; ``longest_s`` is the time of the job's longest peck.
     """
 
+    longest_s: float = 0.0
     idle_db: float = 0.0
     idle_spread_db: float = 0.5
     cut_db: float = float("nan")
@@ -72,6 +75,8 @@ class CuttingDetector:
     _below: int = 0
     _low_s: float = 0.0
     _high_s: float = 0.0
+    _settling_s: float = 0.0
+    _background_db: float = float("-inf")
 
     @property
     def threshold_db(self) -> float:
@@ -91,6 +96,9 @@ class CuttingDetector:
             if self.cutting:
                 self.end_s = now
             self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
+            self._settling_s = 0.0
+            if not hop.deaf:
+                self._learn_background(hop)
             return False
         if hop.deaf:
             return self.cutting
@@ -106,6 +114,14 @@ class CuttingDetector:
             self._high_s = now
         self._above = self._above + 1 if score >= 1 else 0
         self._below = self._below + 1 if score < _OFF else 0
+        if settled and self._settling_s < _SETTLE_S and not self.cutting:
+            # Nothing cuts before the axis has moved: this is the idle level.
+            if self._settling_s == 0.0:
+                machine_db = hop.broadband_db - hop.over_db
+                self.idle_db = max(0.0, self._background_db - machine_db)
+            self._settling_s += hop.step_s
+            self._learn_idle(hop, _IDLE_FAST_S)
+            return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
         begins = (self._above >= 2 or score > 1.7) if settled else rise > CRASH_DB
         if not self.cutting and begins:
@@ -123,14 +139,24 @@ class CuttingDetector:
         self.cutting, self._above, self._below, self._low_s = False, 0, 0, t
 
     def _learn(self, now: float, hop: Hop) -> None:
-        if self.cutting and now - self.onset_s > _STUCK_S:
+        if self.cutting and now - self.onset_s > max(_STUCK_S, 2 * self.longest_s):
             self.idle_db, self.cut_db, self.cutting, self.end_s = hop.over_db, float("nan"), False, now
         elif self.cutting and now - self.onset_s > 0.3:
             share = hop.step_s / _CUT_S if self.cut_db == self.cut_db else 1.0
             self.cut_db = hop.over_db if share == 1.0 else self.cut_db + share * (hop.over_db - self.cut_db)
         elif not self.cutting and not self._above:
-            share = hop.step_s / _IDLE_S
-            error = hop.over_db - self.idle_db
-            self.idle_db += share * error
-            self.idle_spread_db += share * (min(abs(error) * 1.25, 3.0) - self.idle_spread_db)
-            self.idle_spread_db = max(self.idle_spread_db, 0.2)
+            # What is under the idle level corrects it at once: it was taken too high.
+            self._learn_idle(hop, _IDLE_S if hop.over_db > self.idle_db else _IDLE_FAST_S)
+
+    def _learn_idle(self, hop: Hop, seconds: float) -> None:
+        error = hop.over_db - self.idle_db
+        self.idle_db += hop.step_s / seconds * error
+        spread = min(abs(error) * 1.25, 3.0)
+        self.idle_spread_db += hop.step_s / _IDLE_S * (spread - self.idle_spread_db)
+        self.idle_spread_db = max(self.idle_spread_db, 0.2)
+
+    def _learn_background(self, hop: Hop) -> None:
+        """What is heard while the spindle stands: a vacuum cleaner that runs all day is no cut."""
+        if self._background_db == float("-inf"):
+            self._background_db = hop.broadband_db
+        self._background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self._background_db)

@@ -58,6 +58,8 @@ _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
 _PLATEAU_NATS = 6.0
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
+_OWN = 0.15  # in log speed: what sags less is still this speed, loaded
+_DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 _FEW_LINES = (0.0, 0.4, 0.8, 1.0)
 # Most confidence by number of lines: one line is any tone, two may be another pair, three agree by chance
 # rarely.
@@ -88,6 +90,8 @@ class Speeds:
     lines are heard at all. ``audible``: the evidence (nats a hop) that their absence would give now, were
     they as strong as learned under the present floor; small means that the ear is masked. ``support``:
     the evidence found at the tracked speed over that expected there, near 1 on the right speed.
+    ``state``: index of the tracked speed in the grid. ``below``, shape (n_hops, n_states): posterior
+    probability of turning at each grid speed or slower.
     """
 
     spindle_hz: NDArray[np.float64]
@@ -98,6 +102,7 @@ class Speeds:
     audible: NDArray[np.float64]
     support: NDArray[np.float64]
     state: NDArray[np.intp]
+    below: NDArray[np.float64]
 
 
 def choose_lines(
@@ -112,6 +117,7 @@ def choose_lines(
     top_hz = min(usable_hz, geometry.n_bins * geometry.bin_hz - geometry.bin_hz)
     classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
     pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
+    fixed = np.array([line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED])
     chosen: dict[float, Line] = {}
     far_apart: set[float] = set()
     for rpm in speeds_rpm:
@@ -119,7 +125,7 @@ def choose_lines(
         ranked: list[tuple[float, float, Line]] = []
         for line in pool:
             f = line.order * rotation
-            if not LOWEST_HZ <= f <= top_hz / 1.05:
+            if not LOWEST_HZ <= f <= top_hz / 1.05 or np.any(np.abs(fixed - f) < geometry.enbw_hz):
                 continue
             snr_db = _at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
             usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
@@ -321,8 +327,8 @@ class SpeedTracker:
     def _line_bins(self, baseline: Baseline, speeds_rpm: tuple[float, ...]) -> NDArray[np.intp]:
         """Spectrum bin of each line at each candidate speed, shape (K, n_states).
 
-        ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum or on a fixed tone
-        that is as strong: sag sweeps lines through those.
+        ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum, on a fixed tone, or
+        where the machine at a commanded speed has another line.
         """
         g = self._geometry
         f = self.lines.orders[:, None] * self.grid_hz
@@ -330,11 +336,25 @@ class SpeedTracker:
         silent = (bins >= g.n_bins) | (f < LOWEST_HZ / 2)
         for line in baseline.lines:
             if line.kind is LineClass.FIXED:
-                strength = _at_speed(baseline, line.level_dbfs, speeds_rpm[0])
-                rpm = np.array([speeds_rpm[0]])
-                own = np.array([learned_level(baseline, one, rpm)[0] for one in self.lines.lines])
-                silent |= (strength > own - 6)[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
+                # There whether the spindle turns or not, so never evidence of turning, at any strength.
+                silent |= np.abs(f - line.frequency_hz) < g.enbw_hz
+        for rpm in speeds_rpm:
+            silent |= self._explained_at(baseline, rpm, f)
         return np.where(silent, g.n_bins, bins)
+
+    def _explained_at(self, baseline: Baseline, rpm: float, f: NDArray[np.float64]) -> NDArray[np.bool_]:
+        """Where other candidates would take a line of the machine at a commanded speed for one of theirs.
+
+        A cut drowns the high lines and leaves the low ones standing: half the speed then finds its high
+        orders on those. They are explained already, and no evidence for a speed more than ``_OWN`` away.
+        """
+        away = np.abs(np.log(self.grid_hz * 60 / rpm)) > _OWN
+        taken = np.zeros(f.shape, np.bool_)
+        for line in baseline.lines:
+            if line.kind is not LineClass.FIXED:
+                at = line.order * rpm / 60
+                taken |= np.abs(f - at) < 2 / 3 * self._geometry.enbw_hz + _DRIFTED * at
+        return taken & away
 
     def feed(
         self,
@@ -383,6 +403,13 @@ class SpeedTracker:
         row = np.clip(np.minimum(row, self._most_steps[lines, bins]), 0, _SNR_COUNT - 1)
         each = np.where(bins < self._geometry.n_bins, table[self._crowded[bins], row], 0.0)
         return np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
+
+    def probability_between(self, below: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
+        """Posterior probability of a speed between two, from a row of ``Speeds.below``."""
+        low = int(np.searchsorted(self.grid_hz, low_hz))
+        high = int(np.searchsorted(self.grid_hz, high_hz))
+        at_most = float(below[high - 1]) if high else 0.0
+        return at_most - (float(below[low - 1]) if low else 0.0)
 
     def _score(self, level: NDArray[np.int32], floor_steps: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
@@ -526,6 +553,7 @@ class SpeedTracker:
             audible,
             support,
             track.state,
+            track.posterior.cumsum(axis=1),
         )
 
 
