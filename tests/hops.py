@@ -3,6 +3,9 @@
 from __future__ import annotations
 
 import math
+from functools import partial
+from statistics import NormalDist
+from typing import Any
 
 from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
@@ -13,7 +16,7 @@ SPINDLE_HZ = 15.0
 
 def hop(t: float = 0.0, **changes: float) -> Hop:
     """A spindle at 900 rpm, heard surely, nothing cut."""
-    values: dict[str, float] = {
+    values: dict[str, Any] = {
         "t": t,
         "step_s": STEP_S,
         "spindle_hz": SPINDLE_HZ,
@@ -27,11 +30,23 @@ def hop(t: float = 0.0, **changes: float) -> Hop:
         "clipped": 0.0,
         "stuck": 0.0,
         "broken": 0.0,
+        "broadband_db": -90.0,
         "over_db": 0.0,
         "chatter_db": 0.0,
         "rise_db_per_s": 0.0,
     }
-    return Hop(**(values | changes))
+    values |= changes
+    if "slower" not in values:
+        values["slower"] = partial(_between, values["confidence"], values["spindle_hz"], values["sd_hz"])
+    return Hop(**values)
+
+
+def _between(confidence: float, spindle_hz: float, sd_hz: float, low_hz: float, high_hz: float) -> float:
+    """A normal distribution about the speed heard."""
+    if math.isnan(spindle_hz):
+        return 0.0
+    speed = NormalDist(spindle_hz, sd_hz)
+    return confidence * (speed.cdf(high_hz) - speed.cdf(low_hz))
 
 
 def silent(t: float = 0.0, **changes: float) -> Hop:

@@ -5,54 +5,54 @@ from types import SimpleNamespace
 
 import pytest
 
+from monitor.signal.cutting import CuttingDetector
 from monitor.work import WorkJudge
 from tests.hops import SPINDLE_HZ, hop, rotation, times
 
-CUTTING, SILENT = 2.0, 0.2
+CUTTING, SILENT = 9.0, 0.2  # decibels over the idle machine
 
 
 class Walk:
-    """Steps a judge through curves of sag; the detector and the cycle say what they are told."""
+    """Steps a judge and a detector through curves of sag; the cycle says what it is told."""
 
     def __init__(self, usual_sag=None):
         """``usual_sag``: ten seconds of cuts with this sag come first."""
         self.judge = WorkJudge(0.02)
-        self.detector = SimpleNamespace(cutting=False, strength=0.0, onset_s=math.nan, end_s=math.nan)
-        self.cycle = SimpleNamespace(in_blank=True, change_due=False)
+        self.detector = CuttingDetector()
+        self.cycle = SimpleNamespace(in_blank=True, spotting=False, through=False)
         self.t = 0.0
         self.work = None
+        self.go(2, 0.0, level_db=SILENT)
         if usual_sag is not None:
-            self.go(1, 0.0, strength=SILENT).go(10, usual_sag).go(1, 0.0, strength=SILENT)
+            self.go(10, usual_sag).go(1, 0.0, level_db=SILENT)
 
-    def go(self, seconds, sag, *, strength=CUTTING, elsewhere=False, **changes):
-        if strength >= 1 and not self.detector.cutting:
-            self.detector.onset_s = self.t
-        self.detector.cutting, self.detector.strength = strength >= 1, strength
+    def go(self, seconds, sag, *, level_db=CUTTING, elsewhere=False, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
-            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), **changes)
+            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), over_db=level_db, **changes)
             turning = rotation(sag=now, elsewhere=elsewhere)
+            self.detector.step(heard, now, True, True)
             self.work = self.judge.step(heard, turning, self.detector, self.cycle)
         self.t += seconds
         return self
 
 
 def test_a_fall_in_the_cut_is_load_and_dated():
-    walk = Walk().go(1, 0.0, strength=SILENT).go(1, 0.01).go(0.5, lambda s: 0.01 + 0.1 * s)
+    walk = Walk().go(1, 0.01).go(0.5, lambda s: 0.01 + 0.1 * s)
     assert walk.work.working
     assert walk.work.loaded
-    assert walk.work.onset_s == pytest.approx(2.1, abs=0.06)  # where it passed 2 %
+    assert walk.work.onset_s == pytest.approx(3.1, abs=0.06)  # where it passed 2 %
 
 
 def test_a_fall_outside_of_a_cut_is_none():
-    walk = Walk().go(1, 0.0, strength=SILENT).go(0.6, lambda s: 0.5 * s, strength=SILENT, rate_hz_s=-7.5)
+    walk = Walk().go(0.6, lambda s: 0.5 * s, level_db=SILENT, rate_hz_s=-7.5)
     assert not walk.work.working
     assert not walk.work.loaded
 
 
 def test_a_drill_that_falls_silent_as_it_binds_is_still_loaded():
     walk = (
-        Walk().go(1, 0.01).go(0.5, lambda s: 0.02 + 0.06 * s).go(1, lambda s: 0.05 + 0.1 * s, strength=SILENT)
+        Walk().go(1, 0.01).go(0.5, lambda s: 0.02 + 0.06 * s).go(1, lambda s: 0.05 + 0.1 * s, level_db=SILENT)
     )
     assert walk.work.loaded
 
@@ -63,21 +63,21 @@ def test_load_ends_when_the_speed_is_back():
 
 
 def test_a_steady_slow_speed_within_a_blank_is_load_without_cutting_sound():
-    walk = Walk().go(1, 0.0, strength=SILENT).go(0.4, lambda s: 0.25 * s, strength=SILENT, rate_hz_s=-4.0)
-    assert not walk.go(0.8, 0.10, strength=SILENT).work.loaded
-    assert walk.go(0.4, 0.10, strength=SILENT).work.loaded
+    walk = Walk().go(0.4, lambda s: 0.25 * s, level_db=SILENT, rate_hz_s=-4.0)
+    assert not walk.go(0.8, 0.10, level_db=SILENT).work.loaded
+    assert walk.go(0.4, 0.10, level_db=SILENT).work.loaded
 
 
 def test_another_commanded_speed_is_not():
-    walk = Walk().go(1, 0.0, strength=SILENT).go(0.4, lambda s: 0.25 * s, strength=SILENT, rate_hz_s=-4.0)
-    assert not walk.go(5, 0.10, strength=SILENT, elsewhere=True).work.loaded
+    walk = Walk().go(0.4, lambda s: 0.25 * s, level_db=SILENT, rate_hz_s=-4.0)
+    assert not walk.go(5, 0.10, level_db=SILENT, elsewhere=True).work.loaded
 
 
 def test_a_radio_over_an_idle_spindle_is_no_work_once_its_cuts_are_known():
     """Cuts of this batch sag by 1.5 %; what sounds like a cut and sags by nothing is none."""
     known, unknown = Walk(usual_sag=0.015), Walk()
     for walk in (known, unknown):
-        walk.go(1, 0.0, strength=SILENT).go(2, 0.0005)
+        walk.go(2, 0.0005)
     assert not known.work.working
     assert unknown.work.working  # before any cut was heard sound has to do
     known.go(0.5, lambda s: 0.5 * s, rate_hz_s=-7.5)
@@ -85,19 +85,41 @@ def test_a_radio_over_an_idle_spindle_is_no_work_once_its_cuts_are_known():
 
 
 def test_a_cut_like_the_others_is_work():
-    walk = Walk(usual_sag=0.015).go(1, 0.0, strength=SILENT).go(2, 0.012)
+    walk = Walk(usual_sag=0.015).go(2, 0.012)
     assert walk.work.working
     assert walk.go(0.5, lambda s: 0.02 + 0.1 * s).work.loaded
 
 
 def test_a_young_cut_is_believed_until_the_motor_has_answered():
-    assert Walk(usual_sag=0.015).go(1, 0.0, strength=SILENT).go(0.5, 0.0).work.working
+    assert Walk(usual_sag=0.015).go(0.5, 0.0).work.working
 
 
 def test_where_cuts_hardly_sag_sound_has_to_do():
-    assert Walk(usual_sag=0.004).go(1, 0.0, strength=SILENT).go(3, 0.0).work.working
+    assert Walk(usual_sag=0.004).go(3, 0.0).work.working
 
 
 def test_unknown_sag_changes_nothing():
     walk = Walk().go(1, 0.01).go(0.5, lambda s: 0.02 + 0.1 * s)
     assert walk.go(0.5, math.nan).work.loaded
+
+
+def test_a_burst_at_the_switch_off_of_a_hole_that_is_through_is_no_work():
+    walk = Walk()
+    walk.cycle.through = True
+    assert not walk.go(0.3, 0.0).work.working
+    assert not walk.go(0.5, lambda s: 0.5 * s, rate_hz_s=-7.5).work.loaded
+
+
+def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
+    for usual, sag in ((None, 0.005), (0.015, 0.012)):
+        walk = Walk(usual)
+        walk.cycle.through = True
+        assert walk.go(1, sag).work.working
+        assert walk.go(0.5, lambda s: 0.02 + 0.1 * s).work.loaded
+
+
+def test_after_the_centre_drill_a_fall_is_the_programs():
+    walk = Walk()
+    walk.cycle.spotting = True
+    assert not walk.go(1, 0.005).work.working
+    assert not walk.go(0.5, lambda s: 0.02 + 0.3 * s, rate_hz_s=-4.5).work.loaded

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.faults.sag import ENOUGH_Z, LEAST_SUPPORT, MACHINE_WANDER, SagRule
+from monitor.faults.sag import ENOUGH_Z, LEAST_SUPPORT, MACHINE_WANDER, SLOW_CHANCE, SLOW_HOPS, SagRule
 from monitor.measurements import Kind, Severity
 from monitor.work import Work
 from tests.hops import SPINDLE_HZ, hop, rotation, times
@@ -24,7 +24,7 @@ class Walk:
     def go(self, seconds, sag, *, work=LOADED, sag_sd=0.0002, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
-            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), **changes)
+            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), sd_hz=sag_sd * SPINDLE_HZ, **changes)
             self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), work)))
         self.t += seconds
         return self
@@ -89,9 +89,33 @@ def test_a_jump_must_be_seen_in_three_hops():
     assert 1.1 < walk.first(Severity.HOLD)[0] <= 1.2
 
 
-@pytest.mark.parametrize("changes", [{"confidence": 0.49}, {"support": LEAST_SUPPORT / 2}])
+NOWHERE = {"slower": lambda low, high: 0.0}
+
+
+@pytest.mark.parametrize("changes", [{"confidence": 0.49}, {"support": LEAST_SUPPORT / 2, **NOWHERE}])
 def test_a_speed_that_cannot_be_believed_is_no_sag(changes):
     assert not any(f for _, f in Walk().go(1, 0.0, **changes).go(3, 0.12, **changes).found)
+
+
+def slow(chance):
+    """The speed cannot be placed, but lies beyond the limits with this probability."""
+    return {"confidence": 0.4, "slower": lambda low, high: chance}
+
+
+@pytest.mark.parametrize(("chance", "held"), [(SLOW_CHANCE - 0.01, False), (SLOW_CHANCE, True)])
+def test_a_speed_that_is_slow_wherever_it_may_be_is_held_after_three_hops(chance, held):
+    walk = Walk().go(1, 0.0).go(SLOW_HOPS * 0.05, 0.12, **slow(chance))
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+    if held:
+        assert walk.first(Severity.HOLD)[0] == pytest.approx(walk.t)
+
+
+def test_slow_wherever_it_may_be_counts_only_under_load_and_without_a_gap():
+    assert not any(f for _, f in Walk().go(1, 0.0).go(3, 0.12, work=FREE, **slow(1.0)).found)
+    walk = Walk().go(1, 0.0)
+    for _ in range(5):
+        walk.go((SLOW_HOPS - 1) * 0.05, 0.12, **slow(1.0)).go(0.05, 0.01, **slow(0.0))
+    assert walk.first(Severity.HOLD)[1] is None
 
 
 def test_recovery_ends_the_finding_at_once_and_it_may_come_again():

@@ -62,10 +62,12 @@ def test_the_threshold_follows_half_the_learned_rise_within_bounds():
 def test_hysteresis_a_level_between_off_and_on_changes_nothing():
     between = 0.8 * ON_DB_LEAST
     idle, cutting = CuttingDetector(), CuttingDetector()
-    assert not any(d for _, d in run(idle, lambda t: between, 0.5))
-    run(cutting, lambda t: 3.0, 0.3)
+    for detector in (idle, cutting):
+        run(detector, lambda t: 0.0, 2.0)
+    assert not any(d for _, d in run(idle, lambda t: between, 0.5, 2.0))
+    run(cutting, lambda t: 3.0, 0.3, 2.0)
     assert cutting.cutting
-    assert all(d for _, d in run(cutting, lambda t: between, 0.3, 0.3))
+    assert all(d for _, d in run(cutting, lambda t: between, 0.3, 2.3))
 
 
 def test_a_lull_of_one_hop_does_not_end_a_cut():
@@ -124,8 +126,9 @@ def test_something_far_louder_than_the_drill_changes_no_decision():
 
 def test_deaf_hops_change_no_decision():
     detector = CuttingDetector()
-    run(detector, lambda t: CUT_DB, 2.0)
-    heard = [detector.step(hop(t, over_db=-100.0, stuck=1.0), math.nan, True, True) for t in times(1.0, 2.0)]
+    run(detector, lambda t: 0.0, 2.0)
+    run(detector, lambda t: CUT_DB, 1.0, 2.0)
+    heard = [detector.step(hop(t, over_db=-100.0, stuck=1.0), math.nan, True, True) for t in times(1.0, 3.0)]
     assert all(heard)
 
 

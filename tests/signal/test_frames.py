@@ -19,6 +19,7 @@ def test_geometry_is_the_same_in_seconds_at_every_rate(fs):
     assert g.hop_in == g.hop * g.decimation
     assert g.hop_s == pytest.approx(0.05, rel=0.01)  # to the nearest eight internal samples
     assert (g.n_short, g.n_long) == (2 * g.hop, 4 * g.hop)
+    assert frame_geometry(fs, 600).n_short == 4 * g.hop  # a slow spindle's lines lie nearer together
     assert g.usable_hz < g.fs / 2
 
 
