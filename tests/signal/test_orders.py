@@ -7,7 +7,8 @@ import pytest
 
 from monitor.baseline import LineClass
 from monitor.errors import BaselineError
-from monitor.signal.orders import FreeRun, learn_baseline, log_threshold
+from monitor.signal.lines import log_threshold
+from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.synth.machines import draw_machine
 from monitor.synth.rooms import draw_room
 from monitor.synth.scenes import free_running
