@@ -13,7 +13,8 @@ class Hop:
     """Everything measured at one instant; see the modules of ``monitor.signal`` for each field.
 
     ``t``: seconds of signal up to the newest sample. ``broadband_db``: broadband sound, dB per Hz;
-    ``over_db``: the same over the baseline's floor. ``slower(low_hz, high_hz)``: posterior probability
+    ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over
+    their learned level. ``slower(low_hz, high_hz)``: posterior probability
     that the spindle turns at a speed between the two.
     """
 
@@ -26,6 +27,7 @@ class Hop:
     running: float
     audible: float
     support: float
+    line_db: float
     level_db: float
     clipped: float
     stuck: float

@@ -73,7 +73,7 @@ class Listener:
     """
 
     def __init__(self, baseline: Baseline, job: Job, fs: float) -> None:
-        self._g = frame_geometry(fs)
+        self._g = frame_geometry(fs, job.spindle_rpm)
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
         self._job = job
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
@@ -211,6 +211,7 @@ class Listener:
             speeds.running,
             speeds.audible,
             speeds.support,
+            speeds.line_db,
             levels.level_db,
             levels.clipped,
             levels.stuck,
@@ -223,15 +224,10 @@ class Listener:
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
         between = self._tracker.probability_between
-        return [
-            Hop(
-                (first + i + 1) * self._g.hop_in / self._g.fs_in,
-                step_s,
-                *values,
-                partial(between, speeds.below[i]),
-            )
-            for i, values in enumerate(zip(*(column.tolist() for column in columns), strict=True))
-        ]
+        slower = [partial(between, row) for row in speeds.below]
+        times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(slower))]
+        steps = [step_s] * len(slower)
+        return list(map(Hop, times, steps, *(column.tolist() for column in columns), slower))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""
@@ -239,16 +235,15 @@ class Listener:
         rotation = self._spindle.step(
             hop, self._cutting, self._cycle.in_blank, self._cut_detector.strength > 1
         )
-        turning = rotation.state in (SpindleState.TURNING, SpindleState.MASKED)
         if rotation.changed:
             self._cut_detector.out(hop.t)
-        self._cutting = self._cut_detector.step(hop, rotation.sag, turning, rotation.settled)
+        self._cutting = self._cut_detector.step(hop, rotation)
         work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
         events: list[Event] = []
         sag = self._sag.step(hop, rotation, work)
         sagging = sag is not None and sag.severity is Severity.HOLD
         findings = [
-            self._microphone.step(hop, rotation),
+            self._microphone.step(hop, rotation, self._cut_detector.background_db),
             self._stall.step(hop, rotation, work, sagging),
             sag,
             self._masking.step(hop, rotation, self._cycle.in_blank),

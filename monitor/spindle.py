@@ -55,10 +55,13 @@ class SpindleState(StrEnum):
 
 @dataclass(frozen=True, slots=True)
 class Rotation:
-    """The spindle at one hop. ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation;
-    ``elsewhere`` says that the speed is that of another commanded one, ``settled`` that the spindle has
-    reached a speed and was not seen to leave it but by load; ``started``, ``vanished`` and ``changed`` (to
-    another commanded speed) are true at the hop where that was decided."""
+    """The spindle at one hop.
+
+    ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation. ``elsewhere``: the speed is that of
+    another commanded one. ``settled``: the spindle has reached a speed and was not seen to leave it but
+    by load; ``at_speed``: and this speed is an expected one. ``started``, ``vanished`` and ``changed``
+    (to another commanded speed) are true at the hop where that was decided.
+    """
 
     state: SpindleState
     reference_hz: float
@@ -66,6 +69,7 @@ class Rotation:
     sag_sd: float
     elsewhere: bool
     settled: bool
+    at_speed: bool
     started: bool
     vanished: bool
     changed: bool
@@ -110,8 +114,18 @@ class Spindle:
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
         self._follow_settling(hop, cutting)
+        at_speed = self._settled and hop.heard and self._near_commanded(hop)
         return Rotation(
-            self._state, reference, sag, sag_sd, elsewhere, self._settled, started, vanished, changed
+            self._state,
+            reference,
+            sag,
+            sag_sd,
+            elsewhere,
+            self._settled,
+            at_speed,
+            started,
+            vanished,
+            changed,
         )
 
     def _follow_state(self, hop: Hop, loud: bool) -> tuple[bool, bool]:
@@ -151,6 +165,10 @@ class Spindle:
             return False
         self._last_hz, self._last_s = hop.spindle_hz, hop.t
         return True
+
+    def _near_commanded(self, hop: Hop) -> bool:
+        known = (*self._commanded_hz, self._reference or self._commanded_hz[0])
+        return min(abs(hop.spindle_hz / hz - 1) for hz in known) <= _COMMANDED_WITHIN
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))

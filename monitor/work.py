@@ -30,6 +30,7 @@ _USUAL_STEP = 0.0005  # Robbins-Monro step: some 3 s of cutting to learn a sag o
 _USUAL_AFTER_HOPS = 60
 
 _OUTLIVES_S = 0.5  # a load that is not seen any more outlives its cut by no more
+_CERTAIN_S = 0.2  # lines that sweep down as a spindle is switched off sound like a cut for a tenth
 _LASTS_S = 0.5
 _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
@@ -77,15 +78,16 @@ class WorkJudge:
             self._seen_s = hop.t
         elif hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
             self._loaded = False
-        working = detector.cutting and self._believed and not cycle.spotting
+        certain = hop.t - detector.since_s >= _CERTAIN_S
+        working = detector.cutting and certain and self._believed and not cycle.spotting
         return Work(working, self._loaded or self._steady_s >= _STEADY_S, self._onset_s)
 
     def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
         age = hop.t - detector.onset_s
         knows_load = self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
         if cycle.through:
-            # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, or that
-            # loads the spindle, is believed all the same; a burst of sound at the switch-off is not.
+            # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, or
+            # that loads the spindle, is believed all the same; a burst of sound at the switch-off is not.
             return self._loads() if knows_load else age >= _LASTS_S
         return age < _ANSWERED_S or not knows_load or self._loads()
 
@@ -100,7 +102,8 @@ class WorkJudge:
     def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
         self._strengths.append(detector.strength)
         built_up = len(self._strengths) >= 2 and sum(self._strengths) >= CUT_STRENGTH * len(self._strengths)
-        in_work = built_up and self._believed and not cycle.spotting
+        certain = hop.t - detector.since_s >= _CERTAIN_S
+        in_work = built_up and certain and self._believed and not cycle.spotting
         self._loaded = self._loaded or in_work
         steady = cycle.in_blank and not rotation.elsewhere
         steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz

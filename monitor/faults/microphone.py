@@ -2,8 +2,8 @@
 
 Physical reasons. A dead converter or a lost device repeats one value. An unplugged capsule falls silent
 within milliseconds, while a spindle needs tenths of a second to run down and a room to decay: a fall of
-the broadband floor by 15 dB within 0.15 s, from a turning spindle to well below anything the baseline
-heard, is the microphone. Clipping folds new tones into the spectrum, so nothing measured under it can
+the broadband floor by 15 dB within 0.15 s, from a turning spindle to below what the room itself sounds like,
+is the microphone. Clipping folds new tones into the spectrum, so nothing measured under it can
 be trusted for long. Thresholds are physics and full-scale facts, none fitted.
 """
 
@@ -31,8 +31,12 @@ CLIPPED_TELL_S = 0.15
 CLIPPED_HOLD_S = 1.0
 """Clipping this long is loss of hearing (public contract)."""
 
-FALL_DB, FALL_WITHIN_HOPS, QUIET_DB = 15.0, 3, -15.0
-"""Fall of the broadband floor, within 0.15 s, to this much under the baseline's."""
+FALL_DB, FALL_WITHIN_HOPS, QUIET_DB = 15.0, 3, -30.0
+"""Fall of the broadband floor within 0.15 s, and how far under the running machine it must end while
+nothing is known of the room. A braked spindle may fall as fast, but it ends in the room."""
+
+UNDER_ROOM_DB = 6.0
+"""Once the room was heard with the spindle standing: so far under it no room is left, only the microphone."""
 
 NOTHING_DB, NOTHING_S = -50.0, 1.0
 """This much under the free-running machine is no room, however quiet: 75 dB(A) of machine less 30 dB(A) of
@@ -54,9 +58,15 @@ class MicrophoneRule:
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + 1))
 
-    def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
-        """Finding while the microphone cannot be trusted."""
-        fallen = self._fallen(hop, rotation)
+    def step(self, hop: Hop, rotation: Rotation, room_db: float) -> Finding | None:
+        """Finding while the microphone cannot be trusted.
+
+        ``room_db``: broadband level with the spindle standing, dB per Hz, -inf where it was not heard.
+        """
+        quiet_db = QUIET_DB
+        if room_db > -math.inf:
+            quiet_db = min(-FALL_DB, room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db))
+        fallen = self._fallen(hop, rotation, quiet_db)
         return self._lost(hop) or fallen or self._nothing(hop) or self._clipping(hop)
 
     def _nothing(self, hop: Hop) -> Finding | None:
@@ -97,16 +107,16 @@ class MicrophoneRule:
             Kind.MIC_FAULT, Severity.WARNING, message, lasted, LOST_AFTER_S, "s", self._bad_since_s
         )
 
-    def _fallen(self, hop: Hop, rotation: Rotation) -> Finding | None:
+    def _fallen(self, hop: Hop, rotation: Rotation, quiet_db: float) -> Finding | None:
         if rotation.state is SpindleState.TURNING and hop.heard:
             self._last_turning_s = hop.t
         if len(self._floor) == self._floor.maxlen and not self._fell:
             fall = max(self._floor) - hop.over_db
             lately = hop.t - self._last_turning_s <= LOST_AFTER_S
-            if fall >= FALL_DB and hop.over_db < QUIET_DB and lately:
+            if fall >= FALL_DB and hop.over_db < quiet_db and lately:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
-        if self._fell and hop.over_db > QUIET_DB / 2:
+        if self._fell and hop.over_db > quiet_db + FALL_DB / 2:
             self._fell = False
         if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
             return None
@@ -115,7 +125,7 @@ class MicrophoneRule:
             "faster than a spindle can stop: the microphone is unplugged or covered. Check it, then reset."
         )
         return Finding(
-            Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, QUIET_DB, "dB", self._fell_since_s
+            Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, quiet_db, "dB", self._fell_since_s
         )
 
     def _clipping(self, hop: Hop) -> Finding | None:

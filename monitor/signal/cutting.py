@@ -9,6 +9,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.hop import Hop
+from monitor.spindle import Rotation, SpindleState
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
 """Rise over idle that means cutting. At least 2.5 dB: most of a doubling of broadband power, and five
@@ -16,6 +17,7 @@ deviations of the band-averaged floor. Louder cuts raise it to half their own ri
 
 _IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
 _IDLE_FAST_S = 0.3
+_QUIETER_DB = 6.0
 _SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
 _LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander, less than any alarm
 _OFF = 0.6  # hysteresis: off below this share of the threshold
@@ -59,8 +61,10 @@ class CuttingDetector:
 
     Idle and cutting levels are learned as the batch goes, so a machine, a material or a microphone
     needs no setting. ``idle_db`` and ``cut_db`` are means of the broadband level over the baseline;
+    ``background_db`` is the broadband level (dB per Hz) while the spindle stands, -inf before it was heard;
     ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date
-    the newest cut's beginning and end; ``longest_s`` is the time of the job's longest peck.
+    the newest cut's beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of the
+    job's longest peck.
     """
 
     longest_s: float = 0.0
@@ -71,12 +75,13 @@ class CuttingDetector:
     strength: float = 0.0
     onset_s: float = float("nan")
     end_s: float = float("nan")
+    since_s: float = float("nan")
     _above: int = 0
     _below: int = 0
     _low_s: float = 0.0
     _high_s: float = 0.0
     _settling_s: float = 0.0
-    _background_db: float = float("-inf")
+    background_db: float = float("-inf")
 
     @property
     def threshold_db(self) -> float:
@@ -84,14 +89,11 @@ class CuttingDetector:
         learned = 0.5 * (self.cut_db - self.idle_db) if self.cut_db == self.cut_db else 0.0
         return min(max(learned, ON_DB_LEAST, 4 * self.idle_spread_db), ON_DB_MOST)
 
-    def step(self, hop: Hop, sag: float, turning: bool, settled: bool) -> bool:
-        """Take one hop.
-
-        ``sag`` as a fraction or NaN; ``turning`` false where the spindle stands, ``settled`` false where it
-        runs up, down, or to another speed.
-        """
+    def step(self, hop: Hop, rotation: Rotation) -> bool:
+        """Take one hop."""
+        sag, settled = rotation.sag, rotation.settled
         now = hop.t - _FRAME_LAG_S
-        if not turning:
+        if rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
             # Without rotation nothing is cut; the level of a stopped machine says nothing of idling.
             if self.cutting:
                 self.end_s = now
@@ -118,17 +120,17 @@ class CuttingDetector:
             # Nothing cuts before the axis has moved: this is the idle level.
             if self._settling_s == 0.0:
                 machine_db = hop.broadband_db - hop.over_db
-                self.idle_db = max(0.0, self._background_db - machine_db)
+                self.idle_db = max(min(hop.line_db, 0.0), self.background_db - machine_db)
             self._settling_s += hop.step_s
             self._learn_idle(hop, _IDLE_FAST_S)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
         begins = (self._above >= 2 or score > 1.7) if settled else rise > CRASH_DB
         if not self.cutting and begins:
-            self.cutting, self.onset_s = True, max(self._low_s, now - 1.0)
+            self.cutting, self.onset_s, self.since_s = True, max(self._low_s, now - 1.0), hop.t
         elif self.cutting and self._below >= 2:
             self.cutting, self.end_s = False, min(self._high_s, now)
-        if settled or self.cutting:
+        if rotation.at_speed or self.cutting:
             self._learn(now, hop)
         return self.cutting
 
@@ -151,12 +153,15 @@ class CuttingDetector:
     def _learn_idle(self, hop: Hop, seconds: float) -> None:
         error = hop.over_db - self.idle_db
         self.idle_db += hop.step_s / seconds * error
+        # A machine that turns makes its own noise at least. Only the microphone's gain lowers it, and that
+        # lowers the lines too.
+        self.idle_db = max(self.idle_db, min(hop.line_db, 0.0) - _QUIETER_DB)
         spread = min(abs(error) * 1.25, 3.0)
         self.idle_spread_db += hop.step_s / _IDLE_S * (spread - self.idle_spread_db)
         self.idle_spread_db = max(self.idle_spread_db, 0.2)
 
     def _learn_background(self, hop: Hop) -> None:
         """What is heard while the spindle stands: a vacuum cleaner that runs all day is no cut."""
-        if self._background_db == float("-inf"):
-            self._background_db = hop.broadband_db
-        self._background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self._background_db)
+        if self.background_db == float("-inf"):
+            self.background_db = hop.broadband_db
+        self.background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self.background_db)

@@ -21,6 +21,9 @@ TARGET_HZ = 12_000.0
 """Internal rate aimed at: spindle lines and most of the cutting sound lie below 5 kHz, and half of
 what a phone-grade microphone hears above that is its own noise."""
 
+SLOW_RPM = 800.0
+"""Below, 0.1 s is not much more than one turn."""
+
 _TAPS_PER_PHASE = 16
 _ROW_OUTPUTS = 8  # outputs made by one row of the block-Toeplitz product
 
@@ -30,7 +33,7 @@ class FrameGeometry:
     """How samples at ``fs_in`` become hops at ``fs``.
 
     ``hop_in`` native samples make ``hop`` internal ones; ``n_short`` is the Hann frame of the
-    spectra (two hops), ``n_long`` the rectangular frame of the speed refinement (four hops).
+    spectra (``short_hops`` hops), ``n_long`` the rectangular frame of the speed refinement (four hops).
     ``usable_hz`` is the highest frequency free of aliases.
     """
 
@@ -39,10 +42,11 @@ class FrameGeometry:
     fs: float
     hop_in: int
     hop: int
+    short_hops: int
 
     @property
     def n_short(self) -> int:
-        return 2 * self.hop
+        return self.short_hops * self.hop
 
     @property
     def n_long(self) -> int:
@@ -62,8 +66,11 @@ class FrameGeometry:
         return (0.42 if self.decimation > 1 else 0.46) * self.fs
 
 
-def frame_geometry(fs_in: float) -> FrameGeometry:
-    """Geometry for a native sample rate in Hz.
+def frame_geometry(fs_in: float, spindle_rpm: float = float("inf")) -> FrameGeometry:
+    """Geometry for a native sample rate in Hz and the speed of the job.
+
+    Spectra of 0.1 s, of 0.2 s for a spindle slower than ``SLOW_RPM``: its lines lie nearer together and
+    lower, so that they need the finer resolution and sweep fewer bins at the same sag.
 
     Raises
     ------
@@ -75,7 +82,7 @@ def frame_geometry(fs_in: float) -> FrameGeometry:
     decimation = max(1, int(fs_in // TARGET_HZ))
     fs = fs_in / decimation
     hop = _ROW_OUTPUTS * round(HOP_S * fs / _ROW_OUTPUTS)
-    return FrameGeometry(fs_in, decimation, fs, hop * decimation, hop)
+    return FrameGeometry(fs_in, decimation, fs, hop * decimation, hop, 4 if spindle_rpm < SLOW_RPM else 2)
 
 
 def decimation_taps(decimation: int) -> NDArray[np.float32]:

@@ -58,13 +58,14 @@ _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
 _PLATEAU_NATS = 6.0
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
+_FALLEN = 0.5  # in log speed: to 60 %
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 _FEW_LINES = (0.0, 0.4, 0.8, 1.0)
 # Most confidence by number of lines: one line is any tone, two may be another pair, three agree by chance
 # rarely.
 _HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
-_TEMPER = 0.7  # neighbouring frames share half their samples, and rooms are not the model
+_TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
 
 @dataclass(frozen=True)
@@ -90,7 +91,8 @@ class Speeds:
     lines are heard at all. ``audible``: the evidence (nats a hop) that their absence would give now, were
     they as strong as learned under the present floor; small means that the ear is masked. ``support``:
     the evidence found at the tracked speed over that expected there, near 1 on the right speed.
-    ``state``: index of the tracked speed in the grid. ``below``, shape (n_hops, n_states): posterior
+    ``line_db``: median over the lines of their level over the learned one. ``state``: index of the tracked
+    speed in the grid. ``below``, shape (n_hops, n_states): posterior
     probability of turning at each grid speed or slower.
     """
 
@@ -101,6 +103,7 @@ class Speeds:
     running: NDArray[np.float64]
     audible: NDArray[np.float64]
     support: NDArray[np.float64]
+    line_db: NDArray[np.float64]
     state: NDArray[np.intp]
     below: NDArray[np.float64]
 
@@ -267,7 +270,9 @@ class SpeedTracker:
             )
         self._geometry = geometry
         self._hop_s = hop_s
-        self._ahead_s = 2 * hop_s + delay_s  # from mid-frame to the newest sample
+        self._ahead_s = 2 * hop_s + delay_s  # from the middle of the long frame to the newest sample
+        self._short_hops = round(geometry.n / geometry.fs / hop_s)
+        self._temper = _TEMPER * 2 / self._short_hops
         likelihoods = [line_likelihood(share) for share in _OTHER_SHARES]
         self._ratios = np.stack([one.ratio for one in likelihoods]).ravel()
         self._if_present = np.stack([one.if_present for one in likelihoods])
@@ -301,6 +306,7 @@ class SpeedTracker:
         shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
         alive = (1 - _STOP_CHANCE) / 2  # the running sum holds the posterior twice: as it is and moved on
         self._shares = [alive * s / (2 * h + 1) for s, h in zip(shares, self._halves, strict=True)]
+        self._fallen = round(_FALLEN / self._step)
         self._entry = entry / entry.sum()
         self._posterior = np.zeros(n_states)
         self._silent = 1.0
@@ -392,7 +398,8 @@ class SpeedTracker:
         # the evidence at the place found, which localising may have moved within the plateau
         found = np.take_along_axis(scores, track.state[:, None], axis=1)[:, 0]
         support = found / np.maximum(expected, 1.0)
-        return self._refine(track, floor_db, frames, fs, audible, support, deaf)
+        line_db = self._line_levels(track.state, density_db)
+        return self._refine(track, floor_db, frames, fs, audible, support, line_db, deaf)
 
     def _expected(
         self, table: NDArray[np.float64], floor_steps: NDArray[np.int32], bins: NDArray[np.intp]
@@ -410,6 +417,13 @@ class SpeedTracker:
         high = int(np.searchsorted(self.grid_hz, high_hz))
         at_most = float(below[high - 1]) if high else 0.0
         return at_most - (float(below[low - 1]) if low else 0.0)
+
+    def _line_levels(self, states: NDArray[np.intp], density_db: NDArray[np.float32]) -> NDArray[np.float64]:
+        """Median over the lines of their level over the learned one at the tracked speed, dB, (n_hops,)."""
+        bins = np.minimum(self._bins.T.take(states, axis=0), self._geometry.n_bins - 1)
+        learned = self._level_steps[np.arange(self.lines.orders.size), bins] * _SNR_STEP_DB + _SNR_LOW_DB
+        over = np.ascontiguousarray(np.take_along_axis(density_db, bins, axis=1) - learned)
+        return np.median(over, axis=1)
 
     def _score(self, level: NDArray[np.int32], floor_steps: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
@@ -437,7 +451,7 @@ class SpeedTracker:
             np.empty((n_hops, self.grid_hz.size)),
         )
         within = max(1, round(_HOLD_WITHIN / self._step))
-        tempered = scores.astype(np.float64) * _TEMPER
+        tempered = scores.astype(np.float64) * self._temper
         tops = np.maximum(tempered.max(axis=1), 0.0)
         none = np.exp(-tops)
         factors = (1 - _DEAF) * np.exp(tempered - tops[:, None]) + _DEAF * none[:, None]
@@ -507,8 +521,10 @@ class SpeedTracker:
             inner[:drift] += self._posterior[-drift:]
         total = padded.cumsum()
         moved = (self._silent * _START_CHANCE * 0.5) * self._entry
-        # Lines that were drowned come back where they were.
-        near = slice(max(0, self._best[2] - self._halves[2] // 2), self._best[2] + self._halves[2] // 2 + 1)
+        # Lines that were drowned come back where they were, or below: a spindle lost while it was
+        # loaded has fallen.
+        steps = self._fallen
+        near = slice(max(0, self._best[2] - steps), self._best[2] + self._halves[1] + 1)
         moved[near] += self._silent * _START_CHANCE * 0.5 / (near.stop - near.start)
         for half, share in zip(self._halves, self._shares, strict=True):
             low = widest - half
@@ -523,14 +539,15 @@ class SpeedTracker:
         fs: float,
         audible: NDArray[np.float64],
         support: NDArray[np.float64],
+        line_db: NDArray[np.float64],
         deaf: NDArray[np.bool_],
     ) -> Speeds:
         n_hops = track.state.size
         seen = np.concatenate([self._recent, track.spindle_hz])
         self._recent = seen[-2:].copy()
         now, before, earlier = seen[2:], seen[1:-1], seen[:-2]
-        # The short frame of the hop before is centred where the long frame is: its track is the guess.
-        guess = np.where(np.isnan(before), now, before)
+        # The guess is the track of the short frame that is centred where the long frame is.
+        guess = now if self._short_hops == 4 else np.where(np.isnan(before), now, before)
         rate = np.where(np.isnan(earlier), 0.0, (now - earlier) / (2 * self._hop_s))
         measuring = self.lines.measuring
         bins = self._bins.take(measuring, axis=0).T.take(track.state, axis=0)
@@ -541,7 +558,9 @@ class SpeedTracker:
         voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
         orders = self.lines.orders.take(measuring)
         refined = refine_speed(frames, fs, orders, guess, rate, noise, self._pull_in)
-        spindle, sd, slope = _at_newest(refined, guess, now, rate, voters, self._step, self._ahead_s)
+        spindle, sd, slope = _at_newest(
+            refined, guess, now, rate, voters, self._step, self._ahead_s, self._short_hops
+        )
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
         few = np.asarray(_FEW_LINES).take(np.minimum(voters.astype(np.intp), len(_FEW_LINES) - 1))
         return Speeds(
@@ -552,6 +571,7 @@ class SpeedTracker:
             track.running,
             audible,
             support,
+            line_db,
             track.state,
             track.posterior.cumsum(axis=1),
         )
@@ -574,6 +594,7 @@ def _at_newest(
     voters: NDArray[np.float64],
     step: float,
     ahead_s: float,
+    short_hops: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
     """Speed, deviation and rate at the newest sample, ``ahead_s`` after mid-frame.
 
@@ -586,7 +607,7 @@ def _at_newest(
     slope = refined.rate_hz_s * keep
     spindle = refined.spindle_hz + slope * ahead_s
     sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
-    coarse = now + rate * (ahead_s / 2)
+    coarse = now + rate * (ahead_s * short_hops / 4)
     apart = np.maximum(4 * step, 0.012) * guess
     trusted = (
         (np.abs(refined.spindle_hz - guess) < apart)
