@@ -36,7 +36,12 @@ def crossing(rendered, number=0, fraction=0.08):
 # ---- the drill binds -------------------------------------------------------------------------------
 
 
-@pytest.mark.parametrize("seed", SEEDS)
+LOST = pytest.mark.xfail(
+    reason="its lines fall on unclassed ones as it sags: the speed is lost", strict=False
+)
+
+
+@pytest.mark.parametrize("seed", [*SEEDS, pytest.param(57, marks=LOST)])
 def test_a_bind_is_held_within_a_quarter_second_of_the_true_crossing(seed):
     known = setup(seed)
     bind = Bind(1, peck=2, at=0.4, rate_pct_s=8.0, most_pct=16.0, lasts_s=2.5)
@@ -216,6 +221,16 @@ def test_sounds_of_the_workshop_raise_no_hold(seed, kind):
     told = known.hear(known.render(backgrounds=sounds).x)
     assert told.holds() == []
     assert not told.times(Kind.SAG)
+
+
+@pytest.mark.xfail(reason="a spindle switched off under steady noise is taken for a stall", strict=False)
+@pytest.mark.parametrize(
+    ("seed", "rpm", "kind", "level_db"), [(47, 2200.0, "vacuum", 1.0), (53, 900.0, "rain", 2.0)]
+)
+def test_steady_noise_from_the_first_blank_on_raises_no_hold(seed, rpm, kind, level_db):
+    known = setup(seed, cycle=replace(CYCLE, spindle_rpm=rpm))
+    noise = Background(kind, 6.3, 19.0, level_db, seed=seed)
+    assert known.hear(known.render(blanks=2, backgrounds=(noise,)).x).holds() == []
 
 
 @pytest.mark.parametrize("seed", [5, 13])
