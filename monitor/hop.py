@@ -3,19 +3,20 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.signal.level import LOST_SHARE
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: made 20 times a second of sound, at hundreds of times real time
 class Hop:
     """Everything measured at one instant; see the modules of ``monitor.signal`` for each field.
 
     ``t``: seconds of signal up to the newest sample. ``broadband_db``: broadband sound, dB per Hz;
     ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over
     their learned level. ``slower(low_hz, high_hz)``: posterior probability
-    that the spindle turns at a speed between the two.
+    that the spindle turns at a speed between the two. ``deaf``: the microphone gave no sound; ``heard``: a
+    speed was measured that can be believed.
     """
 
     t: float
@@ -38,12 +39,9 @@ class Hop:
     rise_db_per_s: float
     slower: Callable[[float, float], float]
 
-    @property
-    def deaf(self) -> bool:
-        """True where the microphone gave no sound."""
-        return max(self.stuck, self.broken) >= LOST_SHARE
+    deaf: bool = field(init=False)
+    heard: bool = field(init=False)
 
-    @property
-    def heard(self) -> bool:
-        """True where a speed was measured that can be believed."""
-        return self.spindle_hz == self.spindle_hz and self.confidence >= 0.5
+    def __post_init__(self) -> None:
+        self.deaf = self.stuck >= LOST_SHARE or self.broken >= LOST_SHARE
+        self.heard = self.spindle_hz == self.spindle_hz and self.confidence >= 0.5

@@ -105,6 +105,7 @@ class Listener:
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
         self._episodes = {kind: Episode() for kind in _FAULTS}
+        self._lasting = False
         self._cutting = False
 
     @property
@@ -224,7 +225,7 @@ class Listener:
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
         between = self._tracker.probability_between
-        slower = [partial(between, row) for row in speeds.below]
+        slower = [partial(between, row) for row in speeds.posterior]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(slower))]
         steps = [step_s] * len(slower)
         return list(map(Hop, times, steps, *(column.tolist() for column in columns), slower))
@@ -248,7 +249,9 @@ class Listener:
             sag,
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
-        events.extend(self._events(hop, findings))
+        if any(findings) or self._lasting:
+            events.extend(self._events(hop, findings))
+            self._lasting = any(episode.lasting for episode in self._episodes.values())
         events.extend(self._spindle_events(hop, rotation))
         events.extend(self._cycle.step(hop, rotation, self._cut_detector))
         return self._row(hop, rotation), events

@@ -28,7 +28,7 @@ _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so f
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
 _LEFT_SUPPORT = 0.3
 _HOME = 0.1  # this near the reference it is the spindle again
-_SLIPPED_FOR_S = 2.0  # what is heard steadily for so long is believed all the same
+_SLIPPED_FOR_S = 2.0
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
 _REFERENCE_LEAST = 4
@@ -109,7 +109,7 @@ class Spindle:
             self._follow_reference(hop, in_blank)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
-        plausible = hop.heard and self._plausible(hop)
+        plausible = hop.heard and self._plausible(hop, loud)
         if self._state is SpindleState.TURNING and plausible and self._known(hop):
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
@@ -154,14 +154,17 @@ class Spindle:
             self._state = SpindleState.MASKED
         return False, False
 
-    def _plausible(self, hop: Hop) -> bool:
-        """Whether a spindle could have got here from where it was: an octave off is a slip of the ear."""
+    def _plausible(self, hop: Hop, loud: bool) -> bool:
+        """Whether a spindle could have got here from where it was: an octave off is a slip of the ear.
+
+        What is heard steadily for long is believed all the same, but not in a loud cut, which drowns lines.
+        """
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
         unheard = hop.t - max(self._last_s, self._slipped_s)
         back = self._reference is not None and abs(math.log(hop.spindle_hz / self._reference)) < _HOME
         slipped = apart > _SLIP + _FASTEST * unheard and not back
         self._slipped_s = hop.t if slipped else 0.0
-        if slipped and hop.t - self._last_s < _SLIPPED_FOR_S:
+        if slipped and (loud or hop.t - self._last_s < _SLIPPED_FOR_S):
             return False
         self._last_hz, self._last_s = hop.spindle_hz, hop.t
         return True

@@ -77,6 +77,11 @@ class Episode:
             onset_s=found.onset_s,
         )
 
+    @property
+    def lasting(self) -> bool:
+        """Whether the cause lasts, or is not gone for long enough yet."""
+        return self.worst >= 0
+
     def active(self, t: float, for_s: float = 0.5) -> bool:
         """Whether the cause was found within the last half second: long enough to bridge a masked hop."""
         return t - self.last_found_s <= for_s

@@ -92,8 +92,7 @@ class Speeds:
     they as strong as learned under the present floor; small means that the ear is masked. ``support``:
     the evidence found at the tracked speed over that expected there, near 1 on the right speed.
     ``line_db``: median over the lines of their level over the learned one. ``state``: index of the tracked
-    speed in the grid. ``below``, shape (n_hops, n_states): posterior
-    probability of turning at each grid speed or slower.
+    speed in the grid. ``posterior``, shape (n_hops, n_states): probability of each grid speed.
     """
 
     spindle_hz: NDArray[np.float64]
@@ -105,7 +104,7 @@ class Speeds:
     support: NDArray[np.float64]
     line_db: NDArray[np.float64]
     state: NDArray[np.intp]
-    below: NDArray[np.float64]
+    posterior: NDArray[np.float64]
 
 
 def choose_lines(
@@ -284,8 +283,8 @@ class SpeedTracker:
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
         top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
-        # Half a step off must not leave the main lobe of the highest line (6 dB at one ENBW).
-        self._step = float(np.clip(0.5 * geometry.enbw_hz / top_line, 0.001, 0.005))
+        # Half a step off the highest line keeps all but 1.2 dB of it (Hann main lobe, 6 dB at one ENBW).
+        self._step = float(np.clip(0.75 * geometry.enbw_hz / top_line, 0.001, 0.005))
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._bins = self._line_bins(baseline, speeds_rpm)
@@ -411,12 +410,10 @@ class SpeedTracker:
         each = np.where(bins < self._geometry.n_bins, table[self._crowded[bins], row], 0.0)
         return np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
 
-    def probability_between(self, below: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
-        """Posterior probability of a speed between two, from a row of ``Speeds.below``."""
-        low = int(np.searchsorted(self.grid_hz, low_hz))
-        high = int(np.searchsorted(self.grid_hz, high_hz))
-        at_most = float(below[high - 1]) if high else 0.0
-        return at_most - (float(below[low - 1]) if low else 0.0)
+    def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
+        """Probability of a speed between two, from a row of ``Speeds.posterior``."""
+        low, high = np.searchsorted(self.grid_hz, (low_hz, high_hz))
+        return float(posterior[low:high].sum())
 
     def _line_levels(self, states: NDArray[np.intp], density_db: NDArray[np.float32]) -> NDArray[np.float64]:
         """Median over the lines of their level over the learned one at the tracked speed, dB, (n_hops,)."""
@@ -573,7 +570,7 @@ class SpeedTracker:
             support,
             line_db,
             track.state,
-            track.posterior.cumsum(axis=1),
+            track.posterior,
         )
 
 
