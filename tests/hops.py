@@ -9,6 +9,7 @@ from typing import Any
 
 from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
+from monitor.work import Work
 
 STEP_S = 0.05
 SPINDLE_HZ = 15.0
@@ -26,6 +27,7 @@ def hop(t: float = 0.0, **changes: float) -> Hop:
         "running": 0.999,
         "audible": 20.0,
         "support": 1.0,
+        "line_db": 0.0,
         "level_db": -35.0,
         "clipped": 0.0,
         "stuck": 0.0,
@@ -69,11 +71,18 @@ def rotation(**changes: object) -> Rotation:
         "sag_sd": 0.0002,
         "elsewhere": False,
         "settled": True,
+        "at_speed": True,
         "started": False,
         "vanished": False,
         "changed": False,
     }
     return Rotation(**(values | changes))  # type: ignore[arg-type]
+
+
+def work(**changes: Any) -> Work:
+    """Nothing is worked on."""
+    values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75}
+    return Work(**(values | changes))
 
 
 def times(seconds: float, begin: float = 0.0) -> list[float]:

@@ -31,7 +31,7 @@ class Walk:
             now = sag(t - self.t) if callable(sag) else sag
             heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), over_db=level_db, **changes)
             turning = rotation(sag=now, elsewhere=elsewhere)
-            self.detector.step(heard, now, True, True)
+            self.detector.step(heard, turning)
             self.work = self.judge.step(heard, turning, self.detector, self.cycle)
         self.t += seconds
         return self

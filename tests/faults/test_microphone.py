@@ -25,10 +25,13 @@ def first(heard, severity):
     return next(((t, f) for t, f in heard if f and f.severity is severity), (math.nan, None))
 
 
-def run(hops, turning=None, rule=None):
+UNHEARD = -math.inf  # the room with the spindle standing was not heard yet
+
+
+def run(hops, turning=None, rule=None, room_db=UNHEARD):
     rule = rule or MicrophoneRule()
     turning = turning or rotation()
-    return [(h.t, rule.step(h, turning)) for h in hops]
+    return [(h.t, rule.step(h, turning, room_db)) for h in hops]
 
 
 def test_good_sound_is_no_fault():
@@ -67,13 +70,16 @@ def test_a_dropout_that_recovers_never_holds():
     assert heard[-1][1] is None
 
 
+MACHINE_DB = -90.0  # its floor, dB per Hz
+
+
 def drop(fall_db, over_s, at=1.0):
     """The floor falls by ``fall_db`` within ``over_s``."""
 
     def level(t):
         return -fall_db * min(max((t - at) / over_s, 0.0), 1.0)
 
-    return [hop(t, over_db=level(t)) for t in times(4)]
+    return [hop(t, over_db=level(t), broadband_db=MACHINE_DB + level(t)) for t in times(4)]
 
 
 def test_an_unplugged_capsule_is_held_within_half_a_second():
@@ -81,6 +87,14 @@ def test_an_unplugged_capsule_is_held_within_half_a_second():
     assert 1.0 < held <= 1.5
     assert "unplugged or covered" in finding.message
     assert finding.value < QUIET_DB
+
+
+def test_a_braked_spindle_ends_in_the_room_and_that_is_no_fault():
+    """20 dB within 0.05 s, to where the room was heard before; unplugged it goes 6 dB under that."""
+    fall = drop(20, 0.05)
+    assert not any(f for _, f in run(fall, room_db=MACHINE_DB - 20))
+    assert not any(f for _, f in run(fall))  # nor while nothing is known of the room
+    assert first(run(fall, room_db=MACHINE_DB - 12), Severity.HOLD)[1]
 
 
 def test_a_spindle_that_runs_down_in_a_live_room_is_no_fault():

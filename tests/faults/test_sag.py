@@ -6,11 +6,11 @@ import pytest
 
 from monitor.faults.sag import ENOUGH_Z, LEAST_SUPPORT, MACHINE_WANDER, SLOW_CHANCE, SLOW_HOPS, SagRule
 from monitor.measurements import Kind, Severity
-from monitor.work import Work
-from tests.hops import SPINDLE_HZ, hop, rotation, times
+from tests.hops import SPINDLE_HZ, hop, rotation, times, work
 
 WARNING_PCT, HOLD_PCT = 4.0, 8.0
-LOADED, FREE = Work(True, True, 0.75), Work(False, False, math.nan)
+LOADED, FREE = work(working=True, loaded=True, loud=True), work()
+SILENT = work(loaded=True)  # a drill that fell silent as it bound
 
 
 class Walk:
@@ -21,11 +21,11 @@ class Walk:
         self.t = 0.0
         self.found = []
 
-    def go(self, seconds, sag, *, work=LOADED, sag_sd=0.0002, **changes):
+    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
             heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), sd_hz=sag_sd * SPINDLE_HZ, **changes)
-            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), work)))
+            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at)))
         self.t += seconds
         return self
 
@@ -44,7 +44,7 @@ def test_sag_just_under_the_warning_is_never_told():
 
 
 def test_any_slowness_without_load_is_no_sag():
-    walk = Walk().go(1, 0.0, work=FREE).go(1, lambda s: 0.3 * s, work=FREE).go(10, 0.3, work=FREE)
+    walk = Walk().go(1, 0.0, at=FREE).go(1, lambda s: 0.3 * s, at=FREE).go(10, 0.3, at=FREE)
     assert not any(f for _, f in walk.found)
 
 
@@ -111,10 +111,34 @@ def test_a_speed_that_is_slow_wherever_it_may_be_is_held_after_three_hops(chance
 
 
 def test_slow_wherever_it_may_be_counts_only_under_load_and_without_a_gap():
-    assert not any(f for _, f in Walk().go(1, 0.0).go(3, 0.12, work=FREE, **slow(1.0)).found)
+    assert not any(f for _, f in Walk().go(1, 0.0).go(3, 0.12, at=FREE, **slow(1.0)).found)
     walk = Walk().go(1, 0.0)
     for _ in range(5):
         walk.go((SLOW_HOPS - 1) * 0.05, 0.12, **slow(1.0)).go(0.05, 0.01, **slow(0.0))
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+LOST = {"confidence": 0.1, **NOWHERE}
+
+
+@pytest.mark.parametrize(
+    ("sag", "at", "held"),
+    [(0.06, LOADED, True), (0.03, LOADED, False), (0.06, SILENT, False)],
+    ids=["sagging", "sagging little", "silent"],
+)
+def test_a_speed_lost_while_it_sagged_in_a_loud_cut_holds_after_half_a_second(sag, at, held):
+    walk = Walk().go(1, 0.0).go(sag / 0.08, lambda s: 0.08 * s)
+    lost_s = walk.t
+    walk.go(1.2, 0.12, at=at, **LOST)
+    t, found = walk.first(Severity.HOLD)
+    assert (found is not None) is held
+    if held:
+        assert 0.5 <= t - lost_s + 1e-9 < 0.6
+        assert found.value == pytest.approx(100 * sag)
+
+
+def test_a_speed_lost_after_it_recovered_does_not():
+    walk = Walk().go(1, 0.0).go(0.75, lambda s: 0.08 * s).go(0.3, 0.01).go(2, 0.12, **LOST)
     assert walk.first(Severity.HOLD)[1] is None
 
 

@@ -7,30 +7,29 @@ import pytest
 from monitor.faults.stall import COLLAPSE, StallRule
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from monitor.work import Work
-from tests.hops import hop, rotation, silent, times
+from tests.hops import hop, rotation, silent, times, work
 
 STOPPED = {"state": SpindleState.STOPPED, "sag": math.nan}
-FREE, CUTTING, LOADED = Work(False, False, 0.0), Work(True, False, 0.0), Work(False, True, 0.0)
+FREE, CUTTING, LOADED = work(), work(working=True, loud=True), work(loaded=True)
 
 
-def walk(rule, seconds, begin=0.0, work=FREE, make=hop, sagging=False, **turning):
-    return [rule.step(make(t), rotation(**turning), work, sagging) for t in times(seconds, begin)]
+def walk(rule, seconds, begin=0.0, at=FREE, make=hop, sagging=False, **turning):
+    return [rule.step(make(t), rotation(**turning), at, sagging) for t in times(seconds, begin)]
 
 
-def vanish(rule, t, work=FREE):
-    return rule.step(silent(t), rotation(**STOPPED, vanished=True), work, False)
+def vanish(rule, t):
+    return rule.step(silent(t), rotation(**STOPPED, vanished=True), FREE, False)
 
 
 def test_turning_and_cutting_is_no_stall():
-    assert not any(walk(StallRule(), 5, work=CUTTING, sag=0.02))
+    assert not any(walk(StallRule(), 5, at=CUTTING, sag=0.02))
 
 
-@pytest.mark.parametrize("work", [CUTTING, LOADED])
-def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(work):
+@pytest.mark.parametrize("at", [CUTTING, LOADED])
+def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(at):
     """Also of a drill that fell silent as it bound."""
     rule = StallRule()
-    walk(rule, 2, work=work)
+    walk(rule, 2, at=at)
     found = vanish(rule, 2.2)
     assert (found.kind, found.severity, found.value) == (Kind.STALL, Severity.HOLD, 100.0)
     assert found.onset_s == pytest.approx(2.0)  # when it was last heard to turn
@@ -40,7 +39,7 @@ def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(work):
 
 def test_a_spindle_switched_off_between_cuts_is_no_stall():
     rule = StallRule()
-    walk(rule, 2, work=CUTTING)
+    walk(rule, 2, at=CUTTING)
     walk(rule, 1, 2.0)
     assert vanish(rule, 3.2) is None
     assert not any(walk(rule, 2, 3.2, make=silent, **STOPPED))
@@ -48,17 +47,17 @@ def test_a_spindle_switched_off_between_cuts_is_no_stall():
 
 @pytest.mark.parametrize(("sag", "stalled"), [(COLLAPSE, False), (COLLAPSE + 0.01, True)])
 def test_collapse_under_load_is_a_stall_though_it_turns(sag, stalled):
-    found = walk(StallRule(), 0.1, work=LOADED, sagging=True, sag=sag)
+    found = walk(StallRule(), 0.1, at=LOADED, sagging=True, sag=sag)
     assert bool(found[-1]) is stalled
     if stalled:
         assert found[-1].value == pytest.approx(100 * sag)
 
 
 def test_half_speed_that_is_no_held_sag_is_no_stall():
-    assert not any(walk(StallRule(), 1, work=LOADED, sag=0.6))
+    assert not any(walk(StallRule(), 1, at=LOADED, sag=0.6))
 
 
 def test_recovery_from_a_collapse_ends_it():
     rule = StallRule()
-    assert all(walk(rule, 0.2, work=LOADED, sagging=True, sag=0.6))
-    assert not any(walk(rule, 0.2, 0.2, work=LOADED, sagging=True, sag=0.3))
+    assert all(walk(rule, 0.2, at=LOADED, sagging=True, sag=0.6))
+    assert not any(walk(rule, 0.2, 0.2, at=LOADED, sagging=True, sag=0.3))

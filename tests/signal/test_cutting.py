@@ -7,16 +7,17 @@ import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline
 from monitor.signal.cutting import CRASH_DB, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
-from tests.hops import hop, times
+from monitor.spindle import SpindleState
+from tests.hops import hop, rotation, times
 
 CUT_DB = 9.0
 
 
 def run(detector, level, seconds, begin=0.0, *, sag=math.nan, turning=True, settled=True):
     """Feed hops of ``level(t)`` decibels over the baseline; the decisions by time."""
-    return [
-        (t, detector.step(hop(t, over_db=level(t)), sag, turning, settled)) for t in times(seconds, begin)
-    ]
+    state = SpindleState.TURNING if turning else SpindleState.STOPPED
+    spindle = rotation(sag=sag, state=state, settled=settled, at_speed=settled)
+    return [(t, detector.step(hop(t, over_db=level(t)), spindle)) for t in times(seconds, begin)]
 
 
 def first(decisions, cutting):
@@ -71,7 +72,7 @@ def test_hysteresis_a_level_between_off_and_on_changes_nothing():
 
 
 def test_a_lull_of_one_hop_does_not_end_a_cut():
-    detector = CuttingDetector()
+    detector = CuttingDetector(longest_s=5.0)
     run(detector, lambda t: 0.0, 2.0)
     heard = run(detector, lambda t: 0.0 if abs(t - 4) < 0.01 else CUT_DB, 4.0, 2.0)
     assert all(d for t, d in heard if t > 2.15)
@@ -128,13 +129,13 @@ def test_deaf_hops_change_no_decision():
     detector = CuttingDetector()
     run(detector, lambda t: 0.0, 2.0)
     run(detector, lambda t: CUT_DB, 1.0, 2.0)
-    heard = [detector.step(hop(t, over_db=-100.0, stuck=1.0), math.nan, True, True) for t in times(1.0, 3.0)]
+    heard = [detector.step(hop(t, over_db=-100.0, stuck=1.0), rotation()) for t in times(1.0, 3.0)]
     assert all(heard)
 
 
 def test_strength_is_the_rise_in_thresholds():
     detector = CuttingDetector()
-    detector.step(hop(0.05, over_db=ON_DB_LEAST), math.nan, True, True)
+    detector.step(hop(0.05, over_db=ON_DB_LEAST), rotation())
     assert detector.strength == pytest.approx(1.0)
 
 
@@ -156,3 +157,12 @@ def test_floor_between_learned_speeds_is_straight_in_log_speed_and_level_beyond(
 def test_floor_of_one_speed_is_that_at_every_speed():
     baseline = baseline_of((900.0,), ((-100.0, -90.0),))
     assert floor_by_speed(baseline, np.array([500.0]), np.array([1.0, 15.0, 90.0])).tolist() == [-100.0] * 3
+
+
+def test_what_lasts_far_longer_than_a_peck_is_a_new_background():
+    detector = CuttingDetector(longest_s=5.0)
+    run(detector, lambda t: 0.0, 2.0)
+    assert all(d for t, d in run(detector, lambda t: CUT_DB, 10.0, 2.0) if t > 2.15)  # two pecks in one
+    run(detector, lambda t: CUT_DB, 60.0, 12.0)
+    assert not detector.cutting
+    assert detector.idle_db == pytest.approx(CUT_DB, abs=0.5)

@@ -45,7 +45,7 @@ def test_steady_speed_is_read_within_a_thousandth():
     error = heard.spindle_hz[t > 1] * 60 / RPM - 1
     assert np.isfinite(error).all()
     assert np.sqrt(np.mean(error**2)) < 1e-3
-    assert heard.confidence[t > 1].min() > 0.9
+    assert heard.confidence[t > 1].min() > 0.7
     assert 0.6 < np.median(heard.support[t > 1]) < 1.7  # lines as strong as learned
 
 
