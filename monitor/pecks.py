@@ -20,6 +20,9 @@ from monitor.spindle import Rotation
 CONFIRM_S = 0.15
 """Cutting sound this long is contact; a tap on the bench is shorter."""
 
+CONFIRM_THROUGH_S = 0.6
+"""Where the hole should be through, what sounds like contact is more likely the spindle running down."""
+
 APART_S = 0.3
 """Silence this long ends a peck: a retract and return takes longer, a lull within a cut does not."""
 
@@ -100,7 +103,8 @@ class Cycle:
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
                 self._cut.turns = hop.spindle_hz * missed_s if hop.heard else 0.0
             self._continue(self._cut, hop, rotation)
-            if not self._cut.told and hop.t - self._cut.start_s >= CONFIRM_S:
+            confirm_s = CONFIRM_THROUGH_S if self.through else CONFIRM_S
+            if not self._cut.told and hop.t - self._cut.start_s >= confirm_s:
                 yield from self._tell_contact(hop.t, self._cut)
             return
         if self._quiet_since_s != self._quiet_since_s:

@@ -18,7 +18,8 @@ GONE_NATS = math.log(10_000)
 
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
-_BACK_HOPS = 3  # heard again after masking
+_BACK_HOPS, _BACK = 3, 0.12  # heard again after masking, this near (in log speed) to where it was
+_QUIETER_DB = 8.0
 _START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, or steady at another; a spin-up
 # passes through every speed, and odd sounds of a workshop agree with some speed for a moment
 
@@ -134,7 +135,9 @@ class Spindle:
             if self._state is SpindleState.TURNING:
                 self._state = SpindleState.MASKED
             return False, False
-        present = hop.running > _PRESENT and hop.heard
+        # A machine that turns makes its own noise at least, unless the microphone's gain fell for all.
+        noisy = hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
+        present = hop.running > _PRESENT and hop.heard and noisy
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.running < _ABSENT:
             self._absent += _SHARE * hop.audible
@@ -180,7 +183,9 @@ class Spindle:
 
     def _hops_to_start(self, hop: Hop) -> int:
         if self._state is SpindleState.MASKED:
-            return _BACK_HOPS
+            near = self._last_hz and hop.heard and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
+            if near:
+                return _BACK_HOPS
         off = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) if hop.heard else 1.0
         return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
 

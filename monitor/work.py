@@ -41,10 +41,11 @@ _STEADY_RATE, _STEADY_S = 0.02, 1.0
 @dataclass(frozen=True, slots=True)
 class Work:
     """``working``: the drill cuts, by sound and load; ``loaded``: the present sag built up in work;
-    ``onset_s``: when the sag was last small."""
+    ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small."""
 
     working: bool
     loaded: bool
+    loud: bool
     onset_s: float
 
 
@@ -80,7 +81,9 @@ class WorkJudge:
             self._loaded = False
         certain = hop.t - detector.since_s >= _CERTAIN_S
         working = detector.cutting and certain and self._believed and not cycle.spotting
-        return Work(working, self._loaded or self._steady_s >= _STEADY_S, self._onset_s)
+        return Work(
+            working, self._loaded or self._steady_s >= _STEADY_S, detector.strength >= 1, self._onset_s
+        )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
         age = hop.t - detector.onset_s

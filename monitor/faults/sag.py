@@ -28,6 +28,9 @@ SLOW_CHANCE, SLOW_HOPS = 0.95, 3
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: so much of it
 in so many hops running decides too."""
 
+LOST_FROM_S, LOST_TO_S = 0.5, 1.5
+"""A speed lost for so long, while it sagged beyond the warning and the cut goes on, holds."""
+
 DEEPEST = 0.4
 """Sags deeper than this do not count there: so far off, the distribution is that of a slip of the ear."""
 
@@ -54,6 +57,8 @@ class SagRule:
     _last_sag: float
     _jump_hops: int
     _slow_hops: list[int]
+    _sagging_s: float
+    _sagged: float
 
     def __init__(self, warning_pct: float, hold_pct: float) -> None:
         self.warning_pct, self.hold_pct = warning_pct, hold_pct
@@ -62,6 +67,8 @@ class SagRule:
         self._last_sag = math.nan
         self._jump_hops = 0
         self._slow_hops = [0, 0]
+        self._sagging_s = -math.inf
+        self._sagged = math.nan
 
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold."""
@@ -71,7 +78,10 @@ class SagRule:
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._last_sag = math.nan
             self._sums = [0.8 * s for s in self._sums]  # evidence fades while nothing comes
-            return self._judged(slow, math.nan, hop, rotation, work)
+            return self._lost(hop, work) or self._judged(slow, math.nan, hop, rotation, work)
+        falling = self._last_sag == self._last_sag and sag > self._last_sag - MACHINE_WANDER
+        self._sagging_s = hop.t if work.loaded and falling and sag * 100 > self.warning_pct else -math.inf
+        self._sagged = sag
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
@@ -91,9 +101,21 @@ class SagRule:
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
         return self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
 
+    def _lost(self, hop: Hop, work: Work) -> Finding | None:
+        """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""
+        lost = hop.t - self._sagging_s
+        if not LOST_FROM_S <= lost <= LOST_TO_S or not work.loud:
+            return None
+        message = (
+            f"The spindle sagged by {self._sagged * 100:.1f} % and more, and its speed was then lost in the "
+            "noise of the cut: retract and look."
+        )
+        return Finding(Kind.SAG, Severity.HOLD, message, self._sagged * 100, self.hold_pct, "%", work.onset_s)
+
     def _slow(self, hop: Hop, rotation: Rotation, work: Work) -> list[bool]:
         """For each limit, whether the distribution of the speed lies beyond it."""
-        if hop.deaf or not work.loaded or rotation.state is not SpindleState.TURNING:
+        turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
+        if hop.deaf or not work.loaded or not turning:
             self._slow_hops = [0, 0]
             return [False, False]
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):

@@ -23,7 +23,7 @@ _LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander,
 _OFF = 0.6  # hysteresis: off below this share of the threshold
 _EDGE = 0.35  # onset is dated where the level leaves this share; the end where it falls under the threshold,
 # since the room rings on
-_STUCK_S = 40.0  # louder than idle for so long, and for twice the longest peck, is a new background, no cut
+_STUCK_S = 3.0  # longer than three of the job's longest pecks and this is a new background, no cut
 _TOO_LOUD_DB = 15.0  # over the learned cut: something else is louder than the drill; judge nothing
 CRASH_DB = 12.0
 """Rise that is contact even while the speed changes: lines that sweep through the floor raise it by half."""
@@ -141,7 +141,7 @@ class CuttingDetector:
         self.cutting, self._above, self._below, self._low_s = False, 0, 0, t
 
     def _learn(self, now: float, hop: Hop) -> None:
-        if self.cutting and now - self.onset_s > max(_STUCK_S, 2 * self.longest_s):
+        if self.cutting and now - self.onset_s > 3 * self.longest_s + _STUCK_S:
             self.idle_db, self.cut_db, self.cutting, self.end_s = hop.over_db, float("nan"), False, now
         elif self.cutting and now - self.onset_s > 0.3:
             share = hop.step_s / _CUT_S if self.cut_db == self.cut_db else 1.0

@@ -39,9 +39,9 @@ dial errors and the rise when a load is taken off stay far under a quarter."""
 _W_STEP_DB, _W_LOW_DB, _W_COUNT = 0.5, -20.0, 161  # power over floor, -20 to +60 dB
 _SNR_STEP_DB, _SNR_LOW_DB, _SNR_COUNT = 2.0, -10.0, 36  # expected line over floor, -10 to +60 dB
 _GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
-_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 20.0
+_LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 8.0
 # A line may be weaker than learned (a null of the room moves with speed, a hand near the machine) or
-# stronger (load raises it, the microphone's gain was turned up together with the floor).
+# stronger (load raises it). A wider claim would let any noise peak be a drowned line.
 _MISSING = 0.1  # a line may sit in a null of the room altogether
 _OTHER_SHARES = (0.02, 0.07, 0.2)
 # A bin may hold something else: another of the machine's lines by chance, a radio, a voice. At least 2 %.
@@ -59,6 +59,8 @@ _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a col
 _PLATEAU_NATS = 6.0
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
 _FALLEN = 0.5  # in log speed: to 60 %
+_STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
+_MAINS_HARMONICS = 20
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 _FEW_LINES = (0.0, 0.4, 0.8, 1.0)
@@ -224,6 +226,8 @@ def line_likelihood(other_share: float) -> LineLikelihood:
         table[row, :_W_COUNT] = ratio
         present_mean[row] = (ratio * present).sum() / present.sum()
         absent_mean[row] = -(ratio * noise).sum() / noise.sum()
+    # A line expected 10 dB under the floor and more is drowned: whatever is there says nothing of it.
+    table[0], present_mean[0], absent_mean[0] = 0.0, 0.0, 0.0
     return LineLikelihood(table, present_mean, absent_mean)
 
 
@@ -242,6 +246,19 @@ def occupied_share(
         at = line.frequency_hz if line.kind is LineClass.FIXED else line.order * rpm / 60
         share += np.abs(f - at) < within_hz
     return share * (4 / 3 * g.enbw_hz) / (2 * within_hz)
+
+
+def mains_found(baseline: Baseline) -> list[float]:
+    """Mains frequencies (50, 60 Hz) of which the baseline found two multiples fixed.
+
+    Hum has more multiples than a running machine lets through; they appear when it stops.
+    """
+    fixed = [line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED]
+
+    def multiples(mains_hz: float) -> int:
+        return sum(abs(f - mains_hz * round(f / mains_hz)) < 1.0 for f in fixed if f > mains_hz / 2)
+
+    return [mains_hz for mains_hz in (50.0, 60.0) if multiples(mains_hz) >= 2]
 
 
 class SpeedTracker:
@@ -288,6 +305,12 @@ class SpeedTracker:
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._bins = self._line_bins(baseline, speeds_rpm)
+        f = self.lines.orders[:, None] * self.grid_hz
+        taken = np.zeros(f.shape, np.bool_)
+        for rpm in speeds_rpm:
+            taken |= self._explained_at(baseline, rpm, f)
+        share_class = np.where(taken, len(_OTHER_SHARES) - 1, self._crowded[self._bins])
+        self._offsets = share_class * likelihoods[0].ratio.size
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
         self._pull_in = (16, 8) if top_line > 1600 else (8,) if top_line > 800 else (4,)
         # Within a main lobe of the highest line heard at a speed all candidates score alike.
@@ -332,8 +355,7 @@ class SpeedTracker:
     def _line_bins(self, baseline: Baseline, speeds_rpm: tuple[float, ...]) -> NDArray[np.intp]:
         """Spectrum bin of each line at each candidate speed, shape (K, n_states).
 
-        ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum, on a fixed tone, or
-        where the machine at a commanded speed has another line.
+        ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum or on a fixed tone.
         """
         g = self._geometry
         f = self.lines.orders[:, None] * self.grid_hz
@@ -343,22 +365,25 @@ class SpeedTracker:
             if line.kind is LineClass.FIXED:
                 # There whether the spindle turns or not, so never evidence of turning, at any strength.
                 silent |= np.abs(f - line.frequency_hz) < g.enbw_hz
-        for rpm in speeds_rpm:
-            silent |= self._explained_at(baseline, rpm, f)
+        for mains_hz in mains_found(baseline):
+            harmonic = np.rint(f / mains_hz)
+            silent |= (np.abs(f - mains_hz * harmonic) < g.enbw_hz) & (harmonic <= _MAINS_HARMONICS)
         return np.where(silent, g.n_bins, bins)
 
     def _explained_at(self, baseline: Baseline, rpm: float, f: NDArray[np.float64]) -> NDArray[np.bool_]:
         """Where other candidates would take a line of the machine at a commanded speed for one of theirs.
 
         A cut drowns the high lines and leaves the low ones standing: half the speed then finds its high
-        orders on those. They are explained already, and no evidence for a speed more than ``_OWN`` away.
+        orders on those. They are explained already, and little evidence for a speed more than ``_OWN`` away.
         """
+        g = self._geometry
         away = np.abs(np.log(self.grid_hz * 60 / rpm)) > _OWN
         taken = np.zeros(f.shape, np.bool_)
         for line in baseline.lines:
-            if line.kind is not LineClass.FIXED:
+            stands = _at_speed(baseline, line.prominence_db, rpm) >= 10 * np.log10(g.enbw_hz) + _STANDS_DB
+            if line.kind is LineClass.ORDER and stands:
                 at = line.order * rpm / 60
-                taken |= np.abs(f - at) < 2 / 3 * self._geometry.enbw_hz + _DRIFTED * at
+                taken |= np.abs(f - at) < 2 / 3 * g.enbw_hz + _DRIFTED * at
         return taken & away
 
     def feed(
@@ -427,14 +452,13 @@ class SpeedTracker:
         scores = np.zeros((level.shape[0], self.grid_hz.size), np.float32)
         # A floor that has risen leaves a line so much weaker; one that has fallen may as well be the
         # microphone's gain, so it makes the line little stronger than learned.
-        column = level + self._crowded * (_SNR_COUNT * (_W_COUNT + 1))
         for k in range(self.lines.orders.size):
             row = np.minimum(self._level_steps[k] - floor_steps, self._most_steps[k])
             np.maximum(row, 0, out=row)
             np.minimum(row, _SNR_COUNT - 1, out=row)
             row *= _W_COUNT + 1
-            row += column
-            scores += self._ratios.take(row.take(self._bins[k], axis=1))
+            row += level
+            scores += self._ratios.take(row.take(self._bins[k], axis=1) + self._offsets[k])
         return scores
 
     def _follow(self, scores: NDArray[np.float32]) -> _Track:
