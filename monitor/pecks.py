@@ -104,7 +104,8 @@ class Cycle:
                 self._cut.turns = hop.spindle_hz * missed_s if hop.heard else 0.0
             self._continue(self._cut, hop, rotation)
             confirm_s = CONFIRM_THROUGH_S if self.through else CONFIRM_S
-            if not self._cut.told and hop.t - self._cut.start_s >= confirm_s:
+            since_s = detector.since_s if self.through else self._cut.start_s
+            if not self._cut.told and hop.t - since_s >= confirm_s:
                 yield from self._tell_contact(hop.t, self._cut)
             return
         if self._quiet_since_s != self._quiet_since_s:

@@ -16,6 +16,7 @@ from monitor.hop import Hop
 GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
+_LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
 _BACK_HOPS, _BACK = 3, 0.12  # heard again after masking, this near (in log speed) to where it was
@@ -143,8 +144,10 @@ class Spindle:
             self._absent += _SHARE * hop.audible
         elif hop.running > 0.5:
             self._absent = 0.0
-        # A spindle that stands cuts nothing: while it is loud, the lines are drowned and not gone.
-        gone = self._absent >= GONE_NATS and not loud
+        # A spindle that stands cuts nothing: while it is loud, the lines may be drowned more than the floor
+        # tells, so that only lines that should stand far out of the noise are missed, and for longer.
+        gone = self._absent >= GONE_NATS and not (loud and hop.audible < _LOUD_AUDIBLE)
+        gone = gone and not (loud and self._absent < _LOUD_TIMES * GONE_NATS)
         if self._state is not SpindleState.TURNING and self._present_hops >= self._hops_to_start(hop):
             started = self._state is not SpindleState.MASKED
             self._state = SpindleState.TURNING

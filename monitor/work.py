@@ -16,8 +16,9 @@ from monitor.pecks import Cycle
 from monitor.signal.cutting import CuttingDetector
 from monitor.spindle import Rotation
 
-CUT_STRENGTH = 1.0
-"""Mean strength of the cutting sound (1 at its threshold) while a sag builds up that makes it a load."""
+CUT_STRENGTH = 0.6
+"""Mean strength of the cutting sound (1 at its threshold) while a sag builds up that makes it a load: where
+the cutting decision itself lets go."""
 
 LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
 """A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where

@@ -106,6 +106,7 @@ def refine_speed(
     rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
     density = np.ones((n_frames, n_lines)) if noise_density is None else np.asarray(noise_density)
     used = frames[:, : length * _BLOCKS].astype(np.float32)
+    used = used - used.mean(axis=1, keepdims=True)  # a rectangular window lets DC leak everywhere
     blocks = used.reshape(n_frames, _BLOCKS, length)
 
     within = (np.arange(length) - (length - 1) / 2) / fs

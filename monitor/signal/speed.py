@@ -306,9 +306,7 @@ class SpeedTracker:
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._bins = self._line_bins(baseline, speeds_rpm)
         f = self.lines.orders[:, None] * self.grid_hz
-        taken = np.zeros(f.shape, np.bool_)
-        for rpm in speeds_rpm:
-            taken |= self._explained_at(baseline, rpm, f)
+        taken = self._explained_at(baseline, speeds_rpm[0], f)
         share_class = np.where(taken, len(_OTHER_SHARES) - 1, self._crowded[self._bins])
         self._offsets = share_class * likelihoods[0].ratio.size
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
@@ -367,24 +365,24 @@ class SpeedTracker:
                 silent |= np.abs(f - line.frequency_hz) < g.enbw_hz
         for mains_hz in mains_found(baseline):
             harmonic = np.rint(f / mains_hz)
-            silent |= (np.abs(f - mains_hz * harmonic) < g.enbw_hz) & (harmonic <= _MAINS_HARMONICS)
+            silent |= (np.abs(f - mains_hz * harmonic) < g.enbw_hz / 2) & (harmonic <= _MAINS_HARMONICS)
         return np.where(silent, g.n_bins, bins)
 
     def _explained_at(self, baseline: Baseline, rpm: float, f: NDArray[np.float64]) -> NDArray[np.bool_]:
-        """Where other candidates would take a line of the machine at a commanded speed for one of theirs.
+        """Where slower candidates would take a line of the machine at a commanded speed for one of theirs.
 
         A cut drowns the high lines and leaves the low ones standing: half the speed then finds its high
         orders on those. They are explained already, and little evidence for a speed more than ``_OWN`` away.
         """
         g = self._geometry
-        away = np.abs(np.log(self.grid_hz * 60 / rpm)) > _OWN
+        slower = np.log(self.grid_hz * 60 / rpm) < -_OWN
         taken = np.zeros(f.shape, np.bool_)
         for line in baseline.lines:
             stands = _at_speed(baseline, line.prominence_db, rpm) >= 10 * np.log10(g.enbw_hz) + _STANDS_DB
             if line.kind is LineClass.ORDER and stands:
                 at = line.order * rpm / 60
                 taken |= np.abs(f - at) < 2 / 3 * g.enbw_hz + _DRIFTED * at
-        return taken & away
+        return taken & slower
 
     def feed(
         self,
@@ -628,15 +626,14 @@ def _at_newest(
     slope = refined.rate_hz_s * keep
     spindle = refined.spindle_hz + slope * ahead_s
     sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
-    coarse = now + rate * (ahead_s * short_hops / 4)
+    # A jump of the track is no rate: what it would extrapolate to is bounded to half and twice.
+    coarse = np.clip(now + rate * (ahead_s * short_hops / 4), 0.5 * now, 2 * now)
     apart = np.maximum(4 * step, 0.012) * guess
     trusted = (
         (np.abs(refined.spindle_hz - guess) < apart)
         & (np.abs(spindle - coarse) < 2 * apart)
         & (refined.votes > 0.6 * voters)
     )
-    # A jump of the track is no rate: what it would extrapolate to is bounded to half and twice.
-    coarse = np.clip(coarse, 0.5 * now, 2 * now)
     return (
         np.where(trusted, spindle, coarse),
         np.where(trusted, sd, step * guess),
