@@ -122,16 +122,23 @@ def _floor(p: NDArray[np.float32], df: float, looks: float) -> Array:
     follows from the spread that the median of ``looks`` values has (1 / sqrt(looks), in nepers).
     """
     thin = -(-p.shape[0] // 60)  # 60 frames are enough for a median, and quick
-    middle = np.log(np.maximum(np.median(p[::thin], axis=0), 1e-30) / log(2))
+    ranked = np.sort(p[::thin], axis=0)  # six times quicker than np.median
+    median = 0.5 * (ranked[(len(ranked) - 1) // 2] + ranked[len(ranked) // 2]).astype(np.float64)
+    middle = np.log(np.maximum(median, 1e-30) / log(2))
     width = 2 * max(15, round(30 / df)) + 1
     level = ndimage.percentile_filter(middle, 35, size=width, mode="nearest")
     level = ndimage.uniform_filter1d(level, width // 2, mode="nearest")
     return np.asarray(np.exp(level + 0.385 / sqrt(min(looks, 60.0))), np.float64)
 
 
-def mean_log_power(s: Spectrogram, weight: Array | None = None) -> Array:
+def log_power(s: Spectrogram) -> NDArray[np.float32]:
+    """ln(1 + whitened power) (frames, bins)."""
+    return np.asarray(np.log(1 + s.p / s.floor.astype(np.float32)))  # four times quicker than log1p
+
+
+def mean_log_power(s: Spectrogram) -> Array:
     """Mean over frames of ln(1 + whitened power) (bins,)."""
-    return np.asarray(np.mean(np.log1p(s.p / s.floor.astype(np.float32)), axis=0), np.float64)
+    return np.asarray(np.mean(log_power(s), axis=0), np.float64)
 
 
 def detect(s: Spectrogram, mean_log: Array, top_hz: float) -> tuple[Array, Array]:

@@ -15,6 +15,7 @@ from monitor.signal.free_run import FreeRun
 from monitor.signal.lines import Array, FoundLine, mains_multiple
 
 DIAL_ERROR = 0.10  # the search range of heard over commanded speed
+MISLABELLED = log(4)  # a speed given wrongly by more than this, two swapped apart, is no likelier than chance
 DIAL_SD = 0.03  # its prior standard deviation: a dial is mostly right within 3 %
 SAME_SPEED = 8e-4  # lines of two recordings agree on the ratio of speeds within this: 4 sd at 250 Hz
 
@@ -137,7 +138,8 @@ def speed_shifts(found: Sequence[list[FoundLine]], runs: Sequence[FreeRun]) -> t
     shifts, doubts = [0.0], []
     for i in range(1, len(runs)):
         gaps, weights, staying = _pairs(found, runs, shifts, i)
-        match = _best_match(gaps, weights)
+        widest = max(MISLABELLED, 2 * log(runs[i].rpm / runs[0].rpm) + DIAL_ERROR)  # swapped at the widest
+        match = _best_match(gaps, weights, widest)
         _check_ratio(match, staying, runs[i - 1], runs[i])
         if match.chance > DOUBTFUL or match.score < 1.2 * match.rival:
             doubts.append(
@@ -160,11 +162,12 @@ class _Match:
     rival_shift: float
 
 
-def _best_match(gaps: Array, weights: Array) -> _Match:
+def _best_match(gaps: Array, weights: Array, widest: float) -> _Match:
     """The shift in which most of the pairs agree; ``gaps`` rising.
 
     By chance pairs fall into a window of SAME_SPEED as a Poisson process whose rate is that of all pairs
-    within DIAL_ERROR of it; the dial is searched over 2 DIAL_ERROR / SAME_SPEED = 250 windows.
+    within DIAL_ERROR of it; the dial is searched over 2 DIAL_ERROR / SAME_SPEED = 250 windows. Rivals are
+    looked for up to ``widest``.
     """
     near = np.abs(gaps + SAME_SPEED / 2) <= DIAL_ERROR
     if not near.any():
@@ -172,7 +175,8 @@ def _best_match(gaps: Array, weights: Array) -> _Match:
     score = _together(gaps, weights)
     likely = score * np.exp(-0.1 * (gaps / DIAL_SD) ** 2)
     best = int(np.argmax(np.where(near, likely, -1.0)))
-    elsewhere = np.where(np.abs(gaps - gaps[best]) > 3 * SAME_SPEED, score, 0.0)
+    other = (np.abs(gaps - gaps[best]) > 3 * SAME_SPEED) & (np.abs(gaps) < widest)
+    elsewhere = np.where(other, score, 0.0)
     rival = int(elsewhere.argmax())
     around = np.abs(gaps - gaps[best]) < DIAL_ERROR
     expected = around.sum() * SAME_SPEED / (2 * DIAL_ERROR)
