@@ -131,8 +131,10 @@ class Cycle:
     def _is_spot(self, hop: Hop) -> bool:
         """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
         spot = self._job.spot_rpm
-        if spot is None or not hop.heard or self.peck:
+        if spot is None or self.peck:
             return False
+        if not hop.heard:
+            return True  # the first thing in a blank of such a job
         rpm = hop.spindle_hz * 60
         return abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
 

@@ -14,7 +14,7 @@ def track_speed(
     x: np.ndarray, fs: float, baseline: Baseline, speeds_rpm: tuple[float, ...]
 ) -> tuple[np.ndarray, Speeds]:
     """Times of the newest samples (s) and what the tracker heard at each hop."""
-    g = frame_geometry(fs)
+    g = frame_geometry(fs, speeds_rpm[0])
     spectrum = spectrum_geometry(g.fs, g.n_short, g.usable_hz)
     tracker = SpeedTracker(baseline, speeds_rpm, spectrum, g.usable_hz, g.hop_s, g.delay_s)
     n_hops = x.size // g.hop_in

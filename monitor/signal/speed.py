@@ -307,10 +307,14 @@ class SpeedTracker:
         self._bins = self._line_bins(baseline, speeds_rpm)
         f = self.lines.orders[:, None] * self.grid_hz
         taken = self._explained_at(baseline, speeds_rpm[0], f)
+        for mains_hz in mains_found(baseline):
+            harmonic = np.rint(f / mains_hz)
+            taken |= (np.abs(f - mains_hz * harmonic) < geometry.enbw_hz / 2) & (harmonic <= _MAINS_HARMONICS)
         share_class = np.where(taken, len(_OTHER_SHARES) - 1, self._crowded[self._bins])
         self._offsets = share_class * likelihoods[0].ratio.size
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
-        self._pull_in = (16, 8) if top_line > 1600 else (8,) if top_line > 800 else (4,)
+        drilling = float((self.lines.orders * speeds_rpm[0] / 60).max())
+        self._pull_in = (16, 8) if drilling > 1600 else (8,) if drilling > 800 else (4,)
         # Within a main lobe of the highest line heard at a speed all candidates score alike.
         inside = self._bins < geometry.n_bins
         highest = np.where(inside, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ).max(axis=0)
@@ -363,9 +367,6 @@ class SpeedTracker:
             if line.kind is LineClass.FIXED:
                 # There whether the spindle turns or not, so never evidence of turning, at any strength.
                 silent |= np.abs(f - line.frequency_hz) < g.enbw_hz
-        for mains_hz in mains_found(baseline):
-            harmonic = np.rint(f / mains_hz)
-            silent |= (np.abs(f - mains_hz * harmonic) < g.enbw_hz / 2) & (harmonic <= _MAINS_HARMONICS)
         return np.where(silent, g.n_bins, bins)
 
     def _explained_at(self, baseline: Baseline, rpm: float, f: NDArray[np.float64]) -> NDArray[np.bool_]:
@@ -577,8 +578,9 @@ class SpeedTracker:
         voters = np.count_nonzero(bins < self._geometry.n_bins, axis=1).astype(np.float64)
         orders = self.lines.orders.take(measuring)
         refined = refine_speed(frames, fs, orders, guess, rate, noise, self._pull_in)
+        plateau = self._plateau.take(track.state) * self._step
         spindle, sd, slope = _at_newest(
-            refined, guess, now, rate, voters, self._step, self._ahead_s, self._short_hops
+            refined, guess, now, rate, voters, self._step, plateau, self._ahead_s, self._short_hops
         )
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
         few = np.asarray(_FEW_LINES).take(np.minimum(voters.astype(np.intp), len(_FEW_LINES) - 1))
@@ -612,6 +614,7 @@ def _at_newest(
     rate: NDArray[np.float64],
     voters: NDArray[np.float64],
     step: float,
+    plateau: NDArray[np.float64],
     ahead_s: float,
     short_hops: int,
 ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
@@ -628,7 +631,8 @@ def _at_newest(
     sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
     # A jump of the track is no rate: what it would extrapolate to is bounded to half and twice.
     coarse = np.clip(now + rate * (ahead_s * short_hops / 4), 0.5 * now, 2 * now)
-    apart = np.maximum(4 * step, 0.012) * guess
+    # The track may lie anywhere on its plateau.
+    apart = np.maximum(plateau, max(4 * step, 0.012)) * guess
     trusted = (
         (np.abs(refined.spindle_hz - guess) < apart)
         & (np.abs(spindle - coarse) < 2 * apart)
