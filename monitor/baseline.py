@@ -133,6 +133,11 @@ def describe(baseline: Baseline) -> str:
     if fixed:
         says += f" ({_name_fixed([line.frequency_hz for line in fixed])})"
     text = [f"{says}, {len(unknown)} could not be classed."]
+    if turning:
+        text.append(
+            "If the motor is an induction motor, lines of its field may be among those that turn: free"
+            " running cannot tell them, and they do not slow under load."
+        )
     for rpm, level, floor in zip(b.speeds_rpm, b.level_dbfs, b.floor_dbfs_hz, strict=True):
         middle = [d for d, hz in zip(floor, b.floor_hz, strict=True) if 500 <= hz <= 2000]
         text.append(

@@ -157,6 +157,7 @@ def test_description_in_plain_words():
     assert "3 stay fixed (100, 150 Hz: mains; 2730 Hz), 1 could not be classed" in text
     assert "At 300 rpm: level -33.0 dBFS, noise floor -82 dBFS per Hz around 1 kHz" in text
     assert "The 800 rpm recording ran 0.4 % faster relative to the 300 rpm one than the dial says" in text
+    assert "lines of its field may be among those that turn: free running cannot tell them" in text
     assert "Note: a note." in text
 
 
@@ -170,6 +171,7 @@ def test_description_of_one_speed_without_turning_lines():
         lines=(Line(LineClass.UNKNOWN, 61.0, 305.0, (-60.0,), (12.0,), 0.4),),
     )
     assert describe(one).startswith("0 lines turn with the spindle, 0 stay fixed, 1 could not be classed.")
+    assert "induction" not in describe(one)
 
 
 def _record(path, rpm, seed, **more):

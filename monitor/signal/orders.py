@@ -19,7 +19,7 @@ Pure: arrays in, a ``Baseline`` out. Not causal: it sees whole recordings.
 from __future__ import annotations
 
 from collections.abc import Sequence
-from itertools import combinations, pairwise
+from itertools import pairwise
 from math import isfinite, log, nan
 
 import numpy as np
@@ -83,11 +83,6 @@ def learn_baseline(recordings: Sequence[FreeRun], created: str) -> Baseline:
     sure = _confidence(lines, runs, bool(doubts))
     if len(runs) == 1:
         notes.append("one speed only: give a second speed to be sure which lines turn with the spindle")
-    if slipping(lines):
-        notes.append(
-            "some turning lines stand just above others by one slip, as the field of an induction motor does;"
-            " those follow the supply and not the spindle under load, and free running cannot tell them"
-        )
     floor_hz = _floor_bands(fs)
     return Baseline(
         version=BASELINE_VERSION,
@@ -166,23 +161,6 @@ def _confidence(lines: Sequence[Line], runs: Sequence[FreeRun], doubtful: bool) 
         )
     sure = 1 - float(np.prod([1 - 0.6 * line.confidence for line in turning])) if turning else 0.2
     return min(sure, 0.5) if doubtful or len(runs) == 1 else sure
-
-
-def slipping(lines: Sequence[Line]) -> bool:
-    """Whether turning lines stand above others by one slip at two harmonics: an induction motor's field.
-
-    A small motor slips 0.2 % to 2 % running free. Chance pairs of lines do so too, but not two by the same
-    slip within 3e-4 at frequencies in the ratio of small whole numbers.
-    """
-    order = np.sort([line.order for line in lines if line.kind is LineClass.ORDER])
-    gap = np.log(order[None, :] / order[:, None]) if order.size else np.zeros((0, 0))
-    low, high = np.nonzero((gap > 0.002) & (gap < 0.02))
-    for p, q in combinations(range(low.size), 2):
-        harmonic = order[high[q]] / order[high[p]]
-        whole = min(abs(harmonic / h - 1) for h in (4 / 3, 3 / 2, 2, 3, 4))
-        if abs(gap[low[p], high[p]] - gap[low[q], high[q]]) < 3e-4 and whole < 3e-4:
-            return True
-    return False
 
 
 def _db(power: float) -> float:
