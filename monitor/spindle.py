@@ -222,15 +222,15 @@ class Spindle:
         The reference goes along in proportion until the new free-running speed is heard.
         """
         steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
-        if self._reference is None or not steady or not self._elsewhere(hop.spindle_hz, self._reference):
+        reference = self._reference
+        if reference is None or not steady or not self._elsewhere(hop.spindle_hz, reference):
             self._elsewhere_hops = 0
             return False
         self._elsewhere_hops += 1
         if self._elsewhere_hops < _REFERENCE_LEAST:
             return False
-        was = min(self._commanded_hz, key=lambda hz: abs(math.log(self._reference / hz)))
-        now = self._nearest_commanded(hop)
-        self._reference *= now / was
+        was = min(self._commanded_hz, key=lambda hz: abs(math.log(reference / hz)))
+        self._reference = reference * self._nearest_commanded(hop) / was
         self._free.clear()
         self._other.clear()
         self._elsewhere_hops = 0

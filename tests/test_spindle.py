@@ -83,8 +83,13 @@ def test_a_deaf_microphone_stops_no_spindle():
 
 
 def test_a_loud_machine_has_not_stopped():
-    walk = Walk().go(2).go(5, silent, loud=True)
+    walk = Walk().go(2).go(5, silent, loud=True, audible=5.0)
     assert not walk.times_of("vanished")
+
+
+def test_lines_that_should_stand_far_out_of_the_noise_are_missed_all_the_same():
+    walk = Walk().go(2).go(5, silent, loud=True, audible=20.0)
+    assert len(walk.times_of("vanished")) == 1
 
 
 def test_sag_is_against_what_was_heard_and_not_the_label():

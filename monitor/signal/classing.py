@@ -49,44 +49,63 @@ def classify(
             continue
         turn = {i: line} | _matches(line, i, left, shifts, runs, turning=True)
         stay = {i: line} | _matches(line, i, left, shifts, runs, turning=False)
-        odds = {
-            LineClass.ORDER: log(0.6) + _match_odds(line, i, turn, found, 0.7),
-            LineClass.FIXED: log(0.25) + _match_odds(line, i, stay, found, 0.95),
-            LineClass.UNKNOWN: log(0.15),
-        }
-        # Sharpness alone, without a second recording that agrees, is trusted less.
-        odds[LineClass.ORDER] += 0.5 * _sharpness(turn, 12 if len(turn) > 1 else 4 if len(runs) > 1 else 8)
-        odds[LineClass.FIXED] -= 0.5 * _sharpness(stay, 12 if len(stay) > 1 else 4 if len(runs) > 1 else 8)
-        for kind, hz in ((LineClass.ORDER, line.turning_hz), (LineClass.FIXED, line.fixed_hz)):
-            odds[kind] = -inf if isnan(hz) else odds[kind]
-        mains = bool(mains_multiple(np.array([line.fixed_hz]), 0.05)[0])
-        if mains:
-            odds[LineClass.FIXED] += 3.0  # by chance 1 in 20 or less at these widths
-        top = max(odds.values())
-        p = {kind: exp(value - top) for kind, value in odds.items()}
-        kind = max(p, key=lambda k: p[k])
-        confidence = p[kind] / sum(p.values())
-        # A line heard at one speed only must be strong: noise makes no cell 4 times over the threshold.
-        single = kind is LineClass.ORDER and len(turn) == 1 < len(runs)
-        if confidence < 0.8 or (single and line.z < 4 * log_threshold(FALSE_ALARM, 10)):
+        kind, confidence = _likeliest(_odds(line, i, turn, stay, found))
+        if confidence < 0.8 or _faint(kind, line, turn, stay, len(runs)):
             kind, confidence = LineClass.UNKNOWN, 1 - confidence
-        faint = line.sharper < ONE_SPEED_SHARPER or line.prominence < ONE_SPEED_PROMINENCE
-        if len(runs) == 1 and kind is LineClass.ORDER and faint:
-            kind, confidence = LineClass.UNKNOWN, 1 - confidence
-        # A narrow mode of the room, excited by noise, stays too.
-        if kind is LineClass.FIXED and not mains and _clearest(stay) < FIXED_PROMINENCE:
-            kind, confidence = LineClass.UNKNOWN, 1 - confidence
-        members = {LineClass.ORDER: turn, LineClass.FIXED: stay}.get(kind, {i: line})
         if len(runs) == 1:
             confidence = min(confidence, 0.8)  # no second speed to confirm it
+        members = {LineClass.ORDER: turn, LineClass.FIXED: stay}.get(kind, {i: line})
         for j, member in members.items():
             left[j] = [other for other in left[j] if other is not member]
         classed.append(Classed(kind, confidence, members))
     return classed
 
 
-def _clearest(members: dict[int, FoundLine]) -> float:
-    return max(m.prominence for m in members.values())
+def _odds(
+    line: FoundLine,
+    i: int,
+    turn: dict[int, FoundLine],
+    stay: dict[int, FoundLine],
+    found: Sequence[list[FoundLine]],
+) -> dict[LineClass, float]:
+    """Log odds of each class for a line of recording i with its matches if it turns and if it stays."""
+    alone = 4 if len(found) > 1 else 8  # sharpness without a second recording that agrees is trusted less
+    odds = {
+        LineClass.ORDER: log(0.6) + _match_odds(line, i, turn, found, 0.7),
+        LineClass.FIXED: log(0.25) + _match_odds(line, i, stay, found, 0.95),
+        LineClass.UNKNOWN: log(0.15),
+    }
+    odds[LineClass.ORDER] += 0.5 * _sharpness(turn, 12 if len(turn) > 1 else alone)
+    odds[LineClass.FIXED] -= 0.5 * _sharpness(stay, 12 if len(stay) > 1 else alone)
+    for kind, hz in ((LineClass.ORDER, line.turning_hz), (LineClass.FIXED, line.fixed_hz)):
+        odds[kind] = -inf if isnan(hz) else odds[kind]
+    if _is_mains(line):
+        odds[LineClass.FIXED] += 3.0  # by chance 1 in 20 or less at these widths
+    return odds
+
+
+def _likeliest(odds: dict[LineClass, float]) -> tuple[LineClass, float]:
+    """The class with the highest log odds, and its probability."""
+    top = max(odds.values())
+    p = {kind: exp(value - top) for kind, value in odds.items()}
+    kind = max(p, key=lambda k: p[k])
+    return kind, p[kind] / sum(p.values())
+
+
+def _faint(
+    kind: LineClass, line: FoundLine, turn: dict[int, FoundLine], stay: dict[int, FoundLine], speeds: int
+) -> bool:
+    """Whether a line is too faint for its likeliest class to be believed."""
+    if kind is LineClass.FIXED:  # a narrow mode of the room, excited by noise, stays too
+        return not _is_mains(line) and max(m.prominence for m in stay.values()) < FIXED_PROMINENCE
+    if kind is LineClass.ORDER and speeds == 1:
+        return line.sharper < ONE_SPEED_SHARPER or line.prominence < ONE_SPEED_PROMINENCE
+    # A line heard at one speed of several must be strong: noise makes no cell 4 times over the threshold.
+    return kind is LineClass.ORDER and len(turn) == 1 and line.z < 4 * log_threshold(FALSE_ALARM, 10)
+
+
+def _is_mains(line: FoundLine) -> bool:
+    return bool(mains_multiple(np.array([line.fixed_hz]), 0.05)[0])
 
 
 def _sharpness(members: dict[int, FoundLine], limit: float) -> float:

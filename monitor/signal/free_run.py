@@ -27,14 +27,10 @@ class FreeRun:
     name: str = ""
 
 
-def run_name(run: FreeRun) -> str:
-    return run.name or f"the {run.rpm:g} rpm recording"
-
-
 def checked(run: FreeRun) -> FreeRun:
     """The recording as float64 without its mean; refuses what cannot be used."""
     x = np.asarray(run.x, dtype=np.float64)
-    name = run_name(run)
+    name = run.name or f"the {run.rpm:g} rpm recording"
     if not (isfinite(run.rpm) and 1 <= run.rpm <= 200_000):
         raise BaselineError(f"{name}: commanded speed {run.rpm:g} rpm is not between 1 and 200000 rpm")
     if not 8000 <= run.fs <= 192_000:

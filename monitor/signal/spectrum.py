@@ -40,7 +40,8 @@ class SpectrumGeometry:
     @property
     def band_centres_hz(self) -> NDArray[np.float64]:
         start = self.first + (self.band_bins - 1) / 2
-        return (start + self.band_bins * np.arange(self.n_bands)) * self.bin_hz
+        centres = (start + self.band_bins * np.arange(self.n_bands)) * self.bin_hz
+        return centres.astype(np.float64)
 
 
 def spectrum_geometry(fs: float, n: int, usable_hz: float) -> SpectrumGeometry:
@@ -56,8 +57,7 @@ def spectrum_geometry(fs: float, n: int, usable_hz: float) -> SpectrumGeometry:
 
 def hann(n: int) -> NDArray[np.float64]:
     """Periodic Hann window, shape (n,): equivalent noise bandwidth 1.5 bins (Harris 1978)."""
-    window: NDArray[np.float64] = signal.get_window("hann", n, fftbins=True)
-    return window
+    return signal.get_window("hann", n, fftbins=True).astype(np.float64)
 
 
 def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> NDArray[np.float32]:
@@ -132,7 +132,8 @@ def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]
     least = np.maximum(
         np.float32(LEAST_FLOOR_DB), density_db.max(axis=1, keepdims=True) - np.float32(DYNAMIC_DB)
     )
-    return np.maximum(floor_db, least)
+    raised: NDArray[np.float32] = np.maximum(floor_db, least)
+    return raised
 
 
 def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:

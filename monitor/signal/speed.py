@@ -165,7 +165,8 @@ def learned_level(baseline: Baseline, line: Line, rpm: NDArray[np.float64]) -> N
     """
     level = np.array(line.level_dbfs)
     level = np.where(np.isnan(level), np.nanmin(level) - 10, level)
-    return np.interp(np.log(rpm), np.log(baseline.speeds_rpm), level)
+    between: NDArray[np.float64] = np.interp(np.log(rpm), np.log(baseline.speeds_rpm), level)
+    return between
 
 
 def learned_floor(
@@ -325,7 +326,7 @@ class SpeedTracker:
         entry = np.full(n_states, _ANYWHERE / n_states)
         for rpm in speeds_rpm:
             near = np.abs(np.log(self.grid_hz * 60 / rpm)) < 0.06  # label errors and droop
-            entry[near] += (1 - _ANYWHERE) / len(speeds_rpm) / max(1, np.count_nonzero(near))
+            entry[near] += (1 - _ANYWHERE) / len(speeds_rpm) / max(1, int(near.sum()))
         self._halves = [max(1, round(width / self._step)) for width in (_NARROW, _BOUND, _BURST)]
         shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
         alive = (1 - _STOP_CHANCE) / 2  # the running sum holds the posterior twice: as it is and moved on
@@ -383,7 +384,8 @@ class SpeedTracker:
             if line.kind is LineClass.ORDER and stands:
                 at = line.order * rpm / 60
                 taken |= np.abs(f - at) < 2 / 3 * g.enbw_hz + _DRIFTED * at
-        return taken & slower
+        mistaken: NDArray[np.bool_] = taken & slower
+        return mistaken
 
     def feed(
         self,
@@ -432,7 +434,8 @@ class SpeedTracker:
         row = self._level_steps[lines, bins] - np.take_along_axis(floor_steps, bins, axis=1)
         row = np.clip(np.minimum(row, self._most_steps[lines, bins]), 0, _SNR_COUNT - 1)
         each = np.where(bins < self._geometry.n_bins, table[self._crowded[bins], row], 0.0)
-        return np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
+        total: NDArray[np.float64] = np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
+        return total
 
     def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
         """Probability of a speed between two, from a row of ``Speeds.posterior``."""
@@ -444,7 +447,8 @@ class SpeedTracker:
         bins = np.minimum(self._bins.T.take(states, axis=0), self._geometry.n_bins - 1)
         learned = self._level_steps[np.arange(self.lines.orders.size), bins] * _SNR_STEP_DB + _SNR_LOW_DB
         over = np.ascontiguousarray(np.take_along_axis(density_db, bins, axis=1) - learned)
-        return np.median(over, axis=1)
+        middle: NDArray[np.float64] = np.median(over, axis=1)
+        return middle
 
     def _score(self, level: NDArray[np.int32], floor_steps: NDArray[np.int32]) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_hops, n_states)."""
@@ -549,7 +553,8 @@ class SpeedTracker:
         for half, share in zip(self._halves, self._shares, strict=True):
             low = widest - half
             moved += (total[low + 2 * half + 1 : low + 2 * half + 1 + n] - total[low : low + n]) * share
-        return np.maximum(moved, 0.0)
+        predicted: NDArray[np.float64] = np.maximum(moved, 0.0)
+        return predicted
 
     def _refine(
         self,

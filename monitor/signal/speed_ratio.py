@@ -217,7 +217,7 @@ def _pairs(
         weight = np.sqrt(np.minimum(np.minimum(a_z[:, None], b_z[None, :]), 36.0))
         same = np.abs(a_hz[:, None] - b_hz[None, :]) < 4 * b_stay[None, :]
         staying += float(weight[same].sum())
-        both = same.any(axis=1)[:, None] & same.any(axis=0)[None, :]
+        both = np.asarray(same.any(axis=1))[:, None] & np.asarray(same.any(axis=0))[None, :]
         gap = np.log(a_turning / runs[j].rpm)[:, None] - np.log(b_turning / runs[i].rpm)[None, :] + shifts[j]
         use = ~both & np.isfinite(gap)
         gaps.append(gap[use])
