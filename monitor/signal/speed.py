@@ -52,21 +52,21 @@ _NARROW = 0.003  # wander and ordinary sag, per hop
 _BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
 _BURST = 0.10  # per hop: spin-up, a jammed drill
 _BOUND_SHARE, _BURST_SHARE = 0.10, 0.01
-_STOP_CHANCE, _START_CHANCE = 0.002, 0.02
+_STOP_CHANCE, _START_CHANCE = 0.002, 0.02  # per hop: a stop in 25 s, a start within 2.5 s of standing
 _ANYWHERE = 0.05  # share of starts at a speed nobody commanded
 _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
 _STRONG = int((10.0 - _W_LOW_DB) / _W_STEP_DB)  # 10 dB over the floor, as a column of the table
-_PLATEAU_NATS = 6.0
+_PLATEAU_NATS = 6.0  # under the best of the plateau: 1 in 400, so another speed and not its edge
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
 _FALLEN = 0.5  # in log speed: to 60 %
 _STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
-_MAINS_HARMONICS = 20
+_MAINS_HARMONICS = 20  # up to about 1 kHz; hum above is drowned
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 _FEW_LINES = (0.0, 0.4, 0.8, 1.0)
 # Most confidence by number of lines: one line is any tone, two may be another pair, three agree by chance
 # rarely.
-_HOLD_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
+_SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
 
@@ -89,10 +89,11 @@ class Speeds:
 
     ``spindle_hz``: rotation frequency at the newest sample, NaN where not known; ``sd_hz`` its
     standard deviation; ``rate_hz_s`` its rate. ``confidence``: posterior probability (0..1) that the
-    speed is within 0.75 % of the best candidate. ``running``: posterior probability that the
-    lines are heard at all. ``audible``: the evidence (nats a hop) that their absence would give now, were
-    they as strong as learned under the present floor; small means that the ear is masked. ``support``:
-    the evidence found at the tracked speed over that expected there, near 1 on the right speed.
+    speed is within 0.75 % of the best candidate, less where few lines are heard. ``running``: posterior
+    probability that the lines are heard at all. ``audible``: the evidence (nats a hop) that their absence
+    would give now, were they as strong as learned under the present floor; small means that the ear is
+    masked. ``support``: the evidence found at the tracked speed over that expected there, near 1 on the
+    right speed.
     ``line_db``: median over the lines of their level over the learned one. ``state``: index of the tracked
     speed in the grid. ``posterior``, shape (n_hops, n_states): probability of each grid speed.
     """
@@ -202,7 +203,7 @@ def line_likelihood(other_share: float) -> LineLikelihood:
     Rows: expected line over floor, -10 to +60 dB by 2; columns: power over floor, -20 to +60 dB by
     0.5; one more column of zeros for a bin that says nothing. Noise alone: exponential. With a line
     of ratio a: exponential with mean 1 + a (a line's level fluctuates as the room and the load
-    change: Swerling 1), a spread evenly in dB from 10 below to 20 above the expected; with
+    change: Swerling 1), a spread evenly in dB from 10 below to 8 above the expected; with
     probability 0.1 missing. In both cases the bin may hold something else, with probability
     ``other_share`` and spread evenly in dB; that bounds what any single bin can say to a few nats: one
     radio tone proves nothing.
@@ -232,15 +233,14 @@ def line_likelihood(other_share: float) -> LineLikelihood:
     return LineLikelihood(table, present_mean, absent_mean)
 
 
-def occupied_share(
-    baseline: Baseline, rpm: float, geometry: SpectrumGeometry, within_hz: float = 100.0
-) -> NDArray[np.float64]:
-    """Share of the bins around each bin that hold some learned line, shape (n_bins,).
+def occupied_share(baseline: Baseline, rpm: float, geometry: SpectrumGeometry) -> NDArray[np.float64]:
+    """Share of the bins within 100 Hz of each bin that hold some learned line, shape (n_bins,).
 
     Where lines stand thick, at low frequencies, a wrong speed finds one by chance; where they are few, it
     does not.
     """
     g = geometry
+    within_hz = 100.0
     f = np.arange(g.n_bins) * g.bin_hz
     share = np.zeros(g.n_bins)
     for line in baseline.lines:
@@ -305,7 +305,7 @@ class SpeedTracker:
         self._step = float(np.clip(0.75 * geometry.enbw_hz / top_line, 0.001, 0.005))
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
-        self._bins = self._line_bins(baseline, speeds_rpm)
+        self._bins = self._line_bins(baseline)
         f = self.lines.orders[:, None] * self.grid_hz
         taken = self._explained_at(baseline, speeds_rpm[0], f)
         for mains_hz in mains_found(baseline):
@@ -355,7 +355,7 @@ class SpeedTracker:
             most[k] = np.rint((over + _GAIN_DB - _SNR_LOW_DB) / _SNR_STEP_DB)
         return level, most
 
-    def _line_bins(self, baseline: Baseline, speeds_rpm: tuple[float, ...]) -> NDArray[np.intp]:
+    def _line_bins(self, baseline: Baseline) -> NDArray[np.intp]:
         """Spectrum bin of each line at each candidate speed, shape (K, n_states).
 
         ``n_bins`` (a bin that says nothing) where the line lies outside the spectrum or on a fixed tone.
@@ -474,7 +474,7 @@ class SpeedTracker:
             np.empty(n_hops),
             np.empty((n_hops, self.grid_hz.size)),
         )
-        within = max(1, round(_HOLD_WITHIN / self._step))
+        within = max(1, round(_SURE_WITHIN / self._step))
         tempered = scores.astype(np.float64) * self._temper
         tops = np.maximum(tempered.max(axis=1), 0.0)
         none = np.exp(-tops)
