@@ -12,11 +12,11 @@ from monitor.signal.level import LOST_SHARE
 class Hop:
     """Everything measured at one instant; see the modules of ``monitor.signal`` for each field.
 
-    ``t``: seconds of signal up to the newest sample. ``broadband_db``: broadband sound, dB per Hz;
-    ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over
-    their learned level. ``slower(low_hz, high_hz)``: posterior probability
-    that the spindle turns at a speed between the two. ``deaf``: the microphone gave no sound; ``heard``: a
-    speed was measured that can be believed.
+    ``t``: seconds of signal up to the newest sample, ``step_s`` seconds in a hop; ``broadband_db``: broadband
+    sound, dB per Hz; ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over their
+    learned level. ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
+    a speed between the two. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can
+    be believed.
     """
 
     t: float
@@ -37,7 +37,7 @@ class Hop:
     over_db: float
     chatter_db: float
     rise_db_per_s: float
-    slower: Callable[[float, float], float]
+    probability_between: Callable[[float, float], float]
 
     deaf: bool = field(init=False)
     heard: bool = field(init=False)

@@ -225,10 +225,10 @@ class Listener:
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
         between = self._tracker.probability_between
-        slower = [partial(between, row) for row in speeds.posterior]
-        times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(slower))]
-        steps = [step_s] * len(slower)
-        return list(map(Hop, times, steps, *(column.tolist() for column in columns), slower))
+        chances = [partial(between, row) for row in speeds.posterior]
+        times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
+        steps = [step_s] * len(chances)
+        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""

@@ -38,8 +38,10 @@ def hop(t: float = 0.0, **changes: float) -> Hop:
         "rise_db_per_s": 0.0,
     }
     values |= changes
-    if "slower" not in values:
-        values["slower"] = partial(_between, values["confidence"], values["spindle_hz"], values["sd_hz"])
+    if "probability_between" not in values:
+        values["probability_between"] = partial(
+            _between, values["confidence"], values["spindle_hz"], values["sd_hz"]
+        )
     return Hop(**values)
 
 

@@ -27,7 +27,6 @@ class MaskingRule:
     """One `step` a hop."""
 
     _since_s: float = math.nan
-    _cleared_s: float = -math.inf
 
     def step(self, hop: Hop, rotation: Rotation, in_blank: bool) -> Finding | None:
         """Finding while the spindle, last heard turning, cannot be heard for other sound."""

@@ -1,4 +1,4 @@
-"""`mic_fault`: the ear itself fails, or is drowned for too long.
+"""`mic_fault`: the ear itself fails.
 
 Physical reasons. A dead converter or a lost device repeats one value. An unplugged capsule falls silent
 within milliseconds, while a spindle needs tenths of a second to run down and a room to decay: a fall of

@@ -10,7 +10,7 @@ from memory): one sure measurement suffices, unsure ones must agree over several
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
@@ -32,7 +32,7 @@ LOST_FROM_S, LOST_TO_S = 0.5, 1.5
 """A speed lost for so long, while it sagged beyond the warning and the cut goes on, holds."""
 
 DEEPEST = 0.4
-"""Sags deeper than this do not count there: so far off, the distribution is that of a slip of the ear."""
+"""Sags deeper than this do not count for `SLOW_CHANCE`: so far off, it is a slip of the ear."""
 
 LEAST_SUPPORT, SUPPORT_HOPS = 0.15, 6
 """Share of the expected evidence that the lines must give at the sagged speed, over the last 0.3 s: a wrong
@@ -41,7 +41,10 @@ speed, or a radio's tones, lend little of it; the right one lends all of it, giv
 MACHINE_WANDER = 0.002
 """Added to the estimator's deviation: machines wander by 0.1 to 0.4 % rms by themselves."""
 
-JUMP = 0.03
+FADE = 0.8
+"""Per hop without a speed: evidence from before a gap of half a second is spent."""
+
+JUMP, JUMP_HOPS = 0.03, 3
 """A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
 has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
@@ -52,23 +55,13 @@ class SagRule:
 
     warning_pct: float
     hold_pct: float
-    _sums: list[float]
-    _support: float
-    _last_sag: float
-    _jump_hops: int
-    _slow_hops: list[int]
-    _sagging_s: float
-    _sagged: float
-
-    def __init__(self, warning_pct: float, hold_pct: float) -> None:
-        self.warning_pct, self.hold_pct = warning_pct, hold_pct
-        self._sums = [0.0, 0.0]
-        self._support = 0.0
-        self._last_sag = math.nan
-        self._jump_hops = 0
-        self._slow_hops = [0, 0]
-        self._sagging_s = -math.inf
-        self._sagged = math.nan
+    _sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
+    _support: float = 0.0
+    _last_sag: float = math.nan
+    _jump_hops: int = 0
+    _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
+    _sagging_s: float = -math.inf
+    _sagged: float = math.nan
 
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold."""
@@ -77,13 +70,13 @@ class SagRule:
         slow = self._slow(hop, rotation, work)
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._last_sag = math.nan
-            self._sums = [0.8 * s for s in self._sums]  # evidence fades while nothing comes
+            self._sums = [FADE * s for s in self._sums]
             return self._lost(hop, work) or self._judged(slow, math.nan, hop, rotation, work)
         falling = self._last_sag == self._last_sag and sag > self._last_sag - MACHINE_WANDER
         self._sagging_s = hop.t if work.loaded and falling and sag * 100 > self.warning_pct else -math.inf
         self._sagged = sag
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
-        self._jump_hops = 3 if jumped else max(0, self._jump_hops - 1)
+        self._jump_hops = JUMP_HOPS if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
         if not work.loaded:
             self._sums = [0.0, 0.0]
@@ -120,7 +113,8 @@ class SagRule:
             return [False, False]
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             deepest = (1 - DEEPEST) * rotation.reference_hz
-            chance = hop.slower(deepest, (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz)
+            beyond = (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz
+            chance = hop.probability_between(deepest, beyond)
             self._slow_hops[i] = self._slow_hops[i] + 1 if chance >= SLOW_CHANCE else 0
         return [hops >= SLOW_HOPS for hops in self._slow_hops]
 

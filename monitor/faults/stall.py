@@ -23,7 +23,7 @@ COLLAPSE = 0.5
 
 @dataclass(slots=True)
 class StallRule:
-    """One `step` a hop; finds until the spindle turns again or has been seen stopped and the cut is over."""
+    """One `step` a hop; finds until the spindle is heard turning again."""
 
     _last_heard_s: float = -math.inf
     _was_at_work: bool = False

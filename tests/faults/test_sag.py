@@ -89,7 +89,7 @@ def test_a_jump_must_be_seen_in_three_hops():
     assert 1.1 < walk.first(Severity.HOLD)[0] <= 1.2
 
 
-NOWHERE = {"slower": lambda low, high: 0.0}
+NOWHERE = {"probability_between": lambda low, high: 0.0}
 
 
 @pytest.mark.parametrize("changes", [{"confidence": 0.49}, {"support": LEAST_SUPPORT / 2, **NOWHERE}])
@@ -99,7 +99,7 @@ def test_a_speed_that_cannot_be_believed_is_no_sag(changes):
 
 def slow(chance):
     """The speed cannot be placed, but lies beyond the limits with this probability."""
-    return {"confidence": 0.4, "slower": lambda low, high: chance}
+    return {"confidence": 0.4, "probability_between": lambda low, high: chance}
 
 
 @pytest.mark.parametrize(("chance", "held"), [(SLOW_CHANCE - 0.01, False), (SLOW_CHANCE, True)])
