@@ -44,8 +44,6 @@ from monitor.work import WorkJudge
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
-
-
 _FAULTS = (Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED)  # in the order in which they are asked
 
 
@@ -70,12 +68,13 @@ class Listener:
     ------
     ValueError
         Sample rate out of range.
+    InputError
+        No line of the baseline can be heard at the job's speed, or the material is not known.
     """
 
     def __init__(self, baseline: Baseline, job: Job, fs: float) -> None:
         self._g = frame_geometry(fs, job.spindle_rpm)
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
-        self._job = job
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
         g = self._g
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
@@ -99,7 +98,7 @@ class Listener:
         self._cut_detector = CuttingDetector(longest_s=longest_s)
         self._spindle = Spindle(heard_speeds(baseline, speeds))
         self._cycle = Cycle(job, material(job.material).bulking)
-        self._work = WorkJudge(job.sag_warning_pct / 200)
+        self._work = WorkJudge(job.sag_warning_pct / 100 / 2)  # a sag is followed from half the warning on
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()

@@ -51,7 +51,7 @@ class _Cut:
     depths: list[float] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
     worst: str = ""
-    worst_rank: int = -1
+    worst_rank: int = 0
 
 
 class Cycle:
@@ -87,8 +87,7 @@ class Cycle:
         """Where the drill is; zeros outside a blank."""
         if not self.in_blank:
             return Place()
-        in_peck = self._cut is not None and not self._cut.spot
-        return Place(self.blank, self.peck if in_peck or self.peck else 0, self._depth_mm())
+        return Place(self.blank, self.peck, self._depth_mm())
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
@@ -123,9 +122,9 @@ class Cycle:
         yield from self._end_blank(t)
 
     def note(self, event: Event) -> None:
-        """Remember the worst event of the present peck for its row."""
+        """Remember the worst warning or hold of the present peck for its row."""
         rank = (Severity.INFO, Severity.WARNING, Severity.HOLD).index(event.severity)
-        if self._cut is not None and rank > max(self._cut.worst_rank, 0):
+        if self._cut is not None and rank > self._cut.worst_rank:
             self._cut.worst, self._cut.worst_rank = event.kind.value, rank
 
     def _is_spot(self, hop: Hop) -> bool:
@@ -194,7 +193,6 @@ class Cycle:
         self._deepest_mm = 0.0
 
     def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
-        nan = math.nan
         removed = to_mm - cut.from_mm
         fill = flute_fill(removed, to_mm, self._job.flute_length_mm, self._bulking)
         return PeckRow(
@@ -204,8 +202,8 @@ class Cycle:
             end_s=end_s,
             depth_from_mm=cut.from_mm,
             depth_to_mm=to_mm,
-            mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else nan,
-            max_sag_pct=max(cut.sags) if cut.sags else nan,
+            mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else math.nan,
+            max_sag_pct=max(cut.sags) if cut.sags else math.nan,
             climb_depth_mm=self._climb(cut),
             mean_cut_level_db=float(np.mean(cut.levels)),
             flute_fill=fill,
@@ -245,7 +243,11 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     Parameters
     ----------
     depth_mm, load : shape (n,)
-        Depth within the peck and load (sag or level) at each hop.
+        Depth within the peck, mm, and load (sag or level, any unit) at each hop.
+
+    Returns
+    -------
+    float, mm
     """
     n = depth_mm.size
     least = 4  # samples on either side of the corner

@@ -24,19 +24,19 @@ LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
 """A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where
 those sag by more than half a per cent: less drowns in the wander of the machine (0.1 to 0.4 %)."""
 
-_USUAL_QUANTILE = (
-    0.75  # of the sag while it sounds like cutting: idle time taken for cutting lowers it little
-)
-_USUAL_STEP = 0.0005  # Robbins-Monro step: some 3 s of cutting to learn a sag of 1 %
-_USUAL_AFTER_HOPS = 60
+# Quantile of the sag while it sounds like cutting: idle time taken for cutting lowers it little.
+_USUAL_QUANTILE = 0.75
+_USUAL_STEP = 0.0005  # Robbins-Monro step: in cutting it rises by 0.75 % a second, falls by a third of that
+_USUAL_AFTER_HOPS = 60  # 3 s of cutting: it can have risen to 2 %, as much as sound cuts sag
 
 _OUTLIVES_S = 0.5  # a load that is not seen any more outlives its cut by no more
 _CERTAIN_S = 0.2  # lines that sweep down as a spindle is switched off sound like a cut for a tenth
-_LASTS_S = 0.5
+_LASTS_S = 0.5  # where the hole should be through: longer than the burst of a switch-off
 _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
+# Without cutting sound, a speed this steady (a second) for this long within a blank counts too: nobody
+# commanded it.
 _STEADY_RATE, _STEADY_S = 0.02, 1.0
-# Without cutting sound, a speed this steady for this long within a blank counts too: nobody commanded it.
 
 
 @dataclass(frozen=True, slots=True)
