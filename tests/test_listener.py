@@ -289,10 +289,7 @@ def test_a_baseline_without_a_line_to_hear_is_refused_in_one_line(lines):
     assert "\n" not in str(refused.value)
 
 
-FEW_LINES = pytest.mark.xfail(reason="two lines may agree with another pair of lines", strict=False)
-
-
-@pytest.mark.parametrize("n", [1, pytest.param(2, marks=FEW_LINES), 3])
+@pytest.mark.parametrize("n", [1, 2, 3])
 def test_few_lines_raise_no_hold_on_good_work(n):
     """One line is any tone: what it says of speed must not be believed enough to hold."""
     known = setup(SEED, fs=48_000)

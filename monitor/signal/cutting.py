@@ -16,8 +16,8 @@ ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
 deviations of the band-averaged floor. Louder cuts raise it to half their own rise, 8 dB at most."""
 
 _IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
-_IDLE_FAST_S = 0.3
-_QUIETER_DB = 6.0
+_IDLE_FAST_S = 0.3  # while it is known that nothing cuts: within _SETTLE_S it is mostly learned
+_QUIETER_DB = 6.0  # the idle machine may be so much quieter than learned: see _learn_idle
 _SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
 _LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander, less than any alarm
 _OFF = 0.6  # hysteresis: off below this share of the threshold
@@ -76,12 +76,12 @@ class CuttingDetector:
     onset_s: float = float("nan")
     end_s: float = float("nan")
     since_s: float = float("nan")
+    background_db: float = float("-inf")
     _above: int = 0
     _below: int = 0
     _low_s: float = 0.0
     _high_s: float = 0.0
     _settling_s: float = 0.0
-    background_db: float = float("-inf")
 
     @property
     def threshold_db(self) -> float:
@@ -90,26 +90,20 @@ class CuttingDetector:
         return min(max(learned, ON_DB_LEAST, 4 * self.idle_spread_db), ON_DB_MOST)
 
     def step(self, hop: Hop, rotation: Rotation) -> bool:
-        """Take one hop."""
-        sag, settled = rotation.sag, rotation.settled
+        """Take one hop, and say whether the drill cuts."""
+        settled = rotation.settled
         now = hop.t - _FRAME_LAG_S
         if rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
-            # Without rotation nothing is cut; the level of a stopped machine says nothing of idling.
-            if self.cutting:
-                self.end_s = now
-            self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
-            self._settling_s = 0.0
-            if not hop.deaf:
-                self._learn_background(hop)
+            self._stand(now, hop)
             return False
-        if hop.deaf:
-            return self.cutting
-        if self.cut_db == self.cut_db and hop.over_db > self.cut_db + _TOO_LOUD_DB:
+        too_loud = self.cut_db == self.cut_db and hop.over_db > self.cut_db + _TOO_LOUD_DB
+        if hop.deaf or too_loud:
             return self.cutting
         rise = hop.over_db - self.idle_db
-        score = self.strength = rise / self.threshold_db
-        if sag == sag and rise > self.idle_spread_db and settled:
-            score += min(max(sag / _LOAD_FULL, 0.0), 1.0) * 0.5
+        self.strength = rise / self.threshold_db
+        score = self.strength
+        if rotation.sag == rotation.sag and rise > self.idle_spread_db and settled:
+            score += min(max(rotation.sag / _LOAD_FULL, 0.0), 1.0) * 0.5
         if score < _EDGE:
             self._low_s = now
         if score >= 1:
@@ -117,12 +111,7 @@ class CuttingDetector:
         self._above = self._above + 1 if score >= 1 else 0
         self._below = self._below + 1 if score < _OFF else 0
         if settled and self._settling_s < _SETTLE_S and not self.cutting:
-            # Nothing cuts before the axis has moved: this is the idle level.
-            if self._settling_s == 0.0:
-                machine_db = hop.broadband_db - hop.over_db
-                self.idle_db = max(min(hop.line_db, 0.0), self.background_db - machine_db)
-            self._settling_s += hop.step_s
-            self._learn_idle(hop, _IDLE_FAST_S)
+            self._settle(hop)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
         begins = (self._above >= 2 or score > 1.7) if settled else rise > CRASH_DB
@@ -139,6 +128,23 @@ class CuttingDetector:
         if self.cutting:
             self.end_s = min(self._high_s, t)
         self.cutting, self._above, self._below, self._low_s = False, 0, 0, t
+
+    def _stand(self, now: float, hop: Hop) -> None:
+        """Without rotation nothing is cut; the level of a stopped machine says nothing of idling."""
+        if self.cutting:
+            self.end_s = now
+        self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
+        self._settling_s = 0.0
+        if not hop.deaf:
+            self._learn_background(hop)
+
+    def _settle(self, hop: Hop) -> None:
+        """Nothing cuts before the axis has moved: this is the idle level."""
+        if self._settling_s == 0.0:
+            machine_db = hop.broadband_db - hop.over_db
+            self.idle_db = max(min(hop.line_db, 0.0), self.background_db - machine_db)
+        self._settling_s += hop.step_s
+        self._learn_idle(hop, _IDLE_FAST_S)
 
     def _learn(self, now: float, hop: Hop) -> None:
         if self.cutting and now - self.onset_s > 3 * self.longest_s + _STUCK_S:
