@@ -55,7 +55,8 @@ def hop_levels(x: NDArray[np.float32], broken: NDArray[np.float64]) -> Levels:
     # A run long enough to matter covers one of four probes an eighth of the hop apart: most hops
     # are cleared by looking at those only.
     step = x.shape[1] // 8
-    probes = np.stack([x[:, k * step + j] for k in range(8) for j in range(4)], axis=1).reshape(-1, 8, 4)
+    at = (np.arange(8)[:, None] * step + np.arange(4)).ravel()
+    probes = x.take(at, axis=1).reshape(-1, 8, 4)
     suspect = (probes == probes[:, :, :1]).all(axis=2).any(axis=1)
     for i in np.flatnonzero(suspect):
         stuck[i] = longest_run(x[i]) / x.shape[1]

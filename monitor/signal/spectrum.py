@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 import scipy.fft
@@ -55,9 +56,12 @@ def spectrum_geometry(fs: float, n: int, usable_hz: float) -> SpectrumGeometry:
     )
 
 
+@cache
 def hann(n: int) -> NDArray[np.float64]:
-    """Periodic Hann window, shape (n,): equivalent noise bandwidth 1.5 bins (Harris 1978)."""
-    return signal.get_window("hann", n, fftbins=True).astype(np.float64)
+    """Periodic Hann window, shape (n,), read-only: equivalent noise bandwidth 1.5 bins (Harris 1978)."""
+    window = signal.get_window("hann", n, fftbins=True).astype(np.float64)
+    window.flags.writeable = False
+    return window
 
 
 def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> NDArray[np.float32]:

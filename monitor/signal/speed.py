@@ -410,7 +410,7 @@ class SpeedTracker:
         over = density_db - floor_db
         level = np.empty((over.shape[0], over.shape[1] + 1), np.int32)
         scaled = (over - np.float32(_W_LOW_DB)) * np.float32(1 / _W_STEP_DB)
-        level[:, :-1] = np.clip(scaled, 0, _W_COUNT - 1)
+        level[:, :-1] = np.minimum(np.maximum(scaled, 0), _W_COUNT - 1)
         level[:, -1] = _W_COUNT
         floor_steps = np.zeros(level.shape, np.int32)
         floor_steps[:, :-1] = floor_db * np.float32(1 / _SNR_STEP_DB)
@@ -432,7 +432,7 @@ class SpeedTracker:
         """Evidence to be expected from all lines at their bins (n_hops, K) under the present floor, nats."""
         lines = np.arange(self.lines.orders.size)
         row = self._level_steps[lines, bins] - np.take_along_axis(floor_steps, bins, axis=1)
-        row = np.clip(np.minimum(row, self._most_steps[lines, bins]), 0, _SNR_COUNT - 1)
+        row = np.minimum(np.maximum(np.minimum(row, self._most_steps[lines, bins]), 0), _SNR_COUNT - 1)
         each = np.where(bins < self._geometry.n_bins, table[self._crowded[bins], row], 0.0)
         total: NDArray[np.float64] = np.maximum(np.ascontiguousarray(each), 0).sum(axis=1)
         return total
