@@ -25,7 +25,6 @@ from __future__ import annotations
 from collections.abc import Collection
 from dataclasses import dataclass, replace
 from enum import StrEnum
-from typing import TypedDict
 
 from monitor.errors import ResetRefused
 from monitor.measurements import Event, Kind, Severity
@@ -54,28 +53,6 @@ class Alarm:
     def active(self) -> bool:
         """True while its cause lasts."""
         return self.state in (AlarmState.UNACKNOWLEDGED, AlarmState.ACKNOWLEDGED)
-
-
-class AlarmSnapshot(TypedDict):
-    """One alarm, ready for JSON."""
-
-    kind: str
-    state: str
-    severity: str
-    since: float
-    message: str
-
-
-class BoardSnapshot(TypedDict):
-    """The whole board, ready for JSON; ``refusal`` is why a reset would be refused, else empty."""
-
-    hold: bool
-    hold_since: float | None
-    first_up: AlarmSnapshot | None
-    refusal: str
-    last_reset_by: str
-    last_reset_at: float | None
-    alarms: list[AlarmSnapshot]
 
 
 @dataclass(frozen=True, slots=True)
@@ -167,19 +144,6 @@ class AlarmBoard:
             raise ResetRefused(reason)
         return replace(self.acknowledged(t), first_up=None, last_reset_by=by, last_reset_s=t)
 
-    def snapshot(self) -> BoardSnapshot:
-        """Everything a page shows, in plain JSON types."""
-        first_up = self.first_up
-        return BoardSnapshot(
-            hold=self.held,
-            hold_since=first_up.t if first_up else None,
-            first_up=_shown(first_up, self.state(first_up.kind), first_up.t) if first_up else None,
-            refusal=self.refusal(),
-            last_reset_by=self.last_reset_by,
-            last_reset_at=self.last_reset_s,
-            alarms=[_shown(alarm.event, alarm.state, alarm.since_s) for alarm in self.alarms],
-        )
-
     def _alarm(self, kind: Kind) -> Alarm | None:
         return next((alarm for alarm in self.alarms if alarm.event.kind is kind), None)
 
@@ -195,13 +159,3 @@ class AlarmBoard:
 
 def _grown(before: Event, now: Event) -> bool:
     return before.severity is Severity.WARNING and now.severity is Severity.HOLD
-
-
-def _shown(event: Event, state: AlarmState, since_s: float) -> AlarmSnapshot:
-    return AlarmSnapshot(
-        kind=event.kind.value,
-        state=state.value,
-        severity=event.severity.value,
-        since=since_s,
-        message=event.message,
-    )

@@ -8,7 +8,6 @@ from __future__ import annotations
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
-from datetime import datetime
 from typing import Protocol
 
 import numpy as np
@@ -17,7 +16,6 @@ from numpy.typing import NDArray
 from monitor.alarm import AlarmBoard
 from monitor.errors import ResetRefused
 from monitor.evidence.recorder import Evidence
-from monitor.job import Job
 from monitor.measurements import Heard, Severity
 from monitor.ports import HoldLine
 
@@ -48,14 +46,10 @@ class Session:
     ----------
     listener : Core
         The signal core.
-    job : Job
-        The job being drilled.
     evidence : Evidence
         Where it is written; the session finishes it, whoever opened it closes it.
     hold_line : HoldLine
         Opened by the first hold, closed again by `reset` alone.
-    start_utc : datetime
-        UTC time of the first sample.
 
     Attributes
     ----------
@@ -65,11 +59,7 @@ class Session:
         Each is called, from the thread that feeds, with what each call has heard.
     """
 
-    def __init__(
-        self, listener: Core, job: Job, evidence: Evidence, hold_line: HoldLine, start_utc: datetime
-    ) -> None:
-        self.job = job
-        self.start_utc = start_utc
+    def __init__(self, listener: Core, evidence: Evidence, hold_line: HoldLine) -> None:
         self.board = AlarmBoard()
         self.on_heard: list[Callable[[Heard], None]] = []
         self._listener = listener

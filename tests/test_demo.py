@@ -16,7 +16,6 @@ from monitor import cli
 from monitor.commands import demo
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
-from monitor.job import default_job
 from monitor.session import Session
 from tests.scripted import ScriptedListener, event
 
@@ -79,7 +78,7 @@ def evidence(tmp_path: Path) -> Iterator[Evidence]:
 
 def test_the_hold_lines_opening_stops_the_machine_and_the_reset_lets_it_go_on(evidence: Evidence) -> None:
     line = SimulatedHoldLine(lambda: session.t)
-    session = Session(ScriptedListener(FS, [event(0.5)]), default_job(), evidence, line, INFO.started)
+    session = Session(ScriptedListener(FS, [event(0.5)]), evidence, line)
     session.on_heard.append(demo.close_when_heard(line, session))
     machine, kept = ScriptedMachine(40), []
 
@@ -100,7 +99,7 @@ def test_the_hold_lines_opening_stops_the_machine_and_the_reset_lets_it_go_on(ev
 
 def test_a_hold_before_the_spindle_was_heard_keeps_the_line_open(evidence: Evidence) -> None:
     line = SimulatedHoldLine()
-    session = Session(ScriptedListener(FS, [event(0.05)]), default_job(), evidence, line, INFO.started)
+    session = Session(ScriptedListener(FS, [event(0.05)]), evidence, line)
     session.on_heard.append(demo.close_when_heard(line, session))
     machine = ScriptedMachine(5)
     demo.play(machine, session, line, lambda x, held: None, speed=100.0)
@@ -113,6 +112,6 @@ def test_it_is_paced(evidence: Evidence, monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setattr(demo.time, "monotonic", lambda: now[0])
     monkeypatch.setattr(demo.time, "sleep", lambda s: now.__setitem__(0, now[0] + s))
     line = SimulatedHoldLine()
-    session = Session(ScriptedListener(FS), default_job(), evidence, line, INFO.started)
+    session = Session(ScriptedListener(FS), evidence, line)
     demo.play(ScriptedMachine(200), session, line, lambda x, held: None, speed=4.0)
     assert now[0] == pytest.approx(200 * 0.05 / 4.0)

@@ -10,7 +10,6 @@ from monitor.alarm import AlarmState
 from monitor.errors import EvidenceError, ResetRefused
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
-from monitor.job import default_job
 from monitor.measurements import Kind, Severity
 from monitor.session import Session
 from tests.evidence.test_store import asked
@@ -35,7 +34,7 @@ def evidence(tmp_path):
 
 def session_of(evidence, line, *events, lasting=frozenset()):
     listener = ScriptedListener(FS, events, [peck(2.5)], lasting)
-    return Session(listener, default_job(), evidence, line, START)
+    return Session(listener, evidence, line)
 
 
 def test_a_warning_leaves_the_line_closed_and_a_hold_opens_it(evidence, line):

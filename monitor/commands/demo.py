@@ -93,7 +93,7 @@ def run(args: argparse.Namespace) -> int:
         out = Path(args.out) if args.out else Path(tempfile.mkdtemp(prefix="spindlebell-demo-"))
         with Evidence(out, info) as evidence:
             line = SimulatedHoldLine(lambda: session.t)
-            session = Session(Listener(baseline, job, FS), job, evidence, line, info.started)
+            session = Session(Listener(baseline, job, FS), evidence, line)
             live, sound, tally = LiveState(job, synthetic=True), SoundMemory(FS), Tally()
             session.on_heard += [
                 tally.add,

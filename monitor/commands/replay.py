@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
         version=__version__,
     )
     with Evidence(args.out, info) as evidence:
-        session = Session(listener, job, evidence, SimulatedHoldLine(), started)
+        session = Session(listener, evidence, SimulatedHoldLine())
         tally = play(recording, session)
     if recording.cut_short:
         print(f"spindlebell replay: {recording.cut_short}", file=sys.stderr)
