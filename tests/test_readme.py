@@ -1,0 +1,96 @@
+"""What the README and the other guides tell people to type and to read is there, and does what they say."""
+
+import argparse
+import importlib
+import re
+import shlex
+import textwrap
+from pathlib import Path
+
+import pytest
+
+from monitor import cli
+from monitor.job import load_job
+
+ROOT = Path(__file__).parent.parent
+GUIDES = {name: (ROOT / name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md")}
+
+
+def fenced(name):
+    """Language and text of each fenced block of a guide, without the indentation of a list."""
+    parts = re.split(r"^ *```(\w*)\n", GUIDES[name], flags=re.MULTILINE)
+    return list(zip(parts[1::4], map(textwrap.dedent, parts[2::4]), strict=True))
+
+
+BLOCKS = [text for name in GUIDES for language, text in fenced(name) if language == "sh"]
+COMMANDS = [shlex.split(line, comments=True) for text in BLOCKS for line in text.splitlines()]
+OURS = [words[1:] for words in COMMANDS if words[0] == "spindlebell"]
+OURS += [words[3:] for words in COMMANDS if words[:3] == ["python3", "-m", "monitor"]]
+((_, LAYOUT),) = ((language, text) for language, text in fenced("DEVELOPERS.md") if "listener.py" in text)
+
+
+def test_commands_were_found():
+    assert {words[0] for words in OURS} == {"demo", "baseline", "replay"}
+    assert ["python3", "tests/check.py"] in COMMANDS
+
+
+@pytest.mark.parametrize("words", OURS, ids=" ".join)
+def test_commands_are_understood(words):
+    assert cli._parser(words).parse_args(words).command == words[0]
+
+
+def test_options_named_in_passing_exist():
+    named = set(re.findall(r"`(--[a-z-]+)", GUIDES["README.md"]))
+    known = set()
+    for name in cli.COMMANDS:
+        parser = argparse.ArgumentParser()
+        importlib.import_module(f"monitor.commands.{name}").add_arguments(parser)
+        known |= set(parser._option_string_actions)
+    assert named
+    assert named <= known
+
+
+def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_path):
+    ((_, text),) = (block for block in fenced("README.md") if block[0] == "toml")
+    path = tmp_path / "job.toml"
+    path.write_text(text, "utf-8")
+    stated = load_job(path)
+    path.write_text(text.partition("[thresholds]")[0], "utf-8")
+    assert load_job(path) == stated
+    assert stated.units == "in"
+
+
+def test_the_published_scenes_give_what_the_readme_says(tmp_path, monkeypatch):
+    (block,) = (text for text in BLOCKS if "bind.flac" in text)
+    lines = [shlex.split(line) for line in block.replace("../evidence", str(tmp_path)).splitlines()]
+    monkeypatch.chdir(ROOT / "recordings_synthetic")
+    assert [cli.main(words[1:]) for words in lines if words[0] == "spindlebell"] == [0, 10, 0]
+    events = (tmp_path / "bind" / "events.jsonl").read_text("utf-8").splitlines()
+    (hold,) = (line for line in events if '"severity": "hold"' in line)
+    assert re.search(r'"t": 17\.\d+, .*"kind": "sag".*"peck": 4,', hold)
+
+
+@pytest.mark.parametrize(
+    ("guide", "target"),
+    [(name, link) for name in GUIDES for link in re.findall(r"\]\((?!https?:)([^)]+)\)", GUIDES[name])],
+)
+def test_links_lead_somewhere(guide, target):
+    path, _, heading = target.partition("#")
+    assert (ROOT / path).exists()
+    titles = re.findall(r"^#+ (.+)$", GUIDES.get(path or guide, ""), re.MULTILINE)
+    assert not heading or heading in {title.lower().replace(" ", "-") for title in titles}
+
+
+def test_paths_named_in_the_guides_exist():
+    ours = r"(?<![\w/.])(?:monitor|dashboard|hardware|tests|\.ci)/[\w/.]*\w"
+    named = set(re.findall(ours, "\n".join(GUIDES.values())))
+    assert len(named) > 10
+    assert {path for path in named - {"monitor/commands/NAME.py"} if not (ROOT / path).exists()} == set()
+
+
+@pytest.mark.parametrize("folder", ["monitor", "monitor/faults", "monitor/signal"])
+def test_the_layout_names_every_module_of_the_core_and_no_other(folder):
+    files = {path.stem for path in (ROOT / folder).glob("[!_]*.py")}
+    assert files <= set(re.findall(r"\w+", LAYOUT))
+    everywhere = {path.stem for path in (ROOT / "monitor").rglob("*.py")}
+    assert set(re.findall(r"(\w+)\.py", LAYOUT)) <= everywhere
