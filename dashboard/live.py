@@ -65,6 +65,7 @@ ON_HOLD = {
     Kind.LOOSENING: "Stop the spindle and keep clear: the blank may be coming loose.",
     Kind.LOST_CUT: "Stop the spindle. Look for a broken drill, a spun blank or a missing one.",
     Kind.MIC_FAULT: "Nothing is being heard. Look at the microphone, its cable and its place.",
+    Kind.MASKED: "Look at the machine yourself. Silence the other sound.",
 }
 ON_WARNING = {
     Kind.SAG: "Look at the chips and the drill; be ready to stop.",

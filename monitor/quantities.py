@@ -258,3 +258,12 @@ def format_speed(rpm: float) -> str:
     '912 rpm'
     """
     return f"{_plain(rpm, 0) if rpm < 100 else f'{rpm:.0f}'} rpm"
+
+
+def format_count(n: int, noun: str) -> str:
+    """A number of things.
+
+    >>> format_count(1, "hold"), format_count(2, "hold")
+    ('1 hold', '2 holds')
+    """
+    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

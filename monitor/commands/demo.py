@@ -23,12 +23,14 @@ from numpy.typing import NDArray
 
 from monitor import __version__
 from monitor.baseline import Baseline, describe
+from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.errors import InputError
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.listener import Listener
 from monitor.measurements import Event, Heard, Severity
 from monitor.ports import HoldLine
+from monitor.quantities import format_count
 from monitor.session import Session
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.synth.held import HeldScene
@@ -49,9 +51,6 @@ BIND_ON_BLANK = 3
 MOST_BLANKS = 1000
 # Synthesis and analysis together run at about ten times real time on one core of a desktop computer.
 FASTEST = 10.0
-
-EXIT_DONE = 0
-EXIT_HELD = 10
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -107,7 +106,7 @@ def run(args: argparse.Namespace) -> int:
                 print("\n".join(foreword(url, args, out)), flush=True)
                 play(HeldScene(SceneStream(scene, FS), waiting), session, line, sound.take, args.speed)
                 session.finish("synthetic demo")
-                ending = f"The batch is over: {args.blanks} blanks, {_counted(len(tally.holds), 'hold')}."
+                ending = f"The batch is over: {args.blanks} blanks, {format_count(len(tally.holds), 'hold')}."
                 live.finish(ending)
                 print(f"{ending} Evidence: {out}", flush=True)
                 if not args.exit_when_done:
@@ -198,7 +197,7 @@ def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
 
     lines = [
         f"Open {url} in a browser.",
-        f"A batch of {_counted(args.blanks, 'lamp cord pull')} is drilled, about half a minute each, "
+        f"A batch of {format_count(args.blanks, 'lamp cord pull')} is drilled, about half a minute each, "
         f"at {args.speed:g} times real time.",
     ]
     if args.blanks >= BIND_ON_BLANK:
@@ -235,7 +234,3 @@ def _wait_for_keyboard(url: str) -> None:
     print(f"The page stays at {url} until Ctrl-C.", flush=True)
     with suppress(KeyboardInterrupt):
         threading.Event().wait()
-
-
-def _counted(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"

@@ -15,18 +15,16 @@ from tqdm import tqdm
 
 from monitor import __version__
 from monitor.baseline import describe, load_baseline
+from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.errors import InputError
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.job import Job, load_job
 from monitor.listener import Listener
 from monitor.measurements import Event, Heard, Kind, Severity
-from monitor.quantities import format_length
+from monitor.quantities import format_count, format_length
 from monitor.recordings import Recording, open_recording
 from monitor.session import Session
-
-EXIT_DONE = 0
-EXIT_HELD = 10
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -113,7 +111,7 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     factor = tally.heard_s / max(tally.took_s, 1e-9)
     return [
         f"Heard {_clock(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
-        f"{tally.blanks} of {job.blanks} blanks, {_counted(tally.pecks, 'peck')}.",
+        f"{tally.blanks} of {job.blanks} blanks, {format_count(tally.pecks, 'peck')}.",
         *_told("hold", tally.holds, job),
         *_told("warning", tally.warnings, job),
         f"Evidence: {directory}, batch {batch} (events.jsonl, trace.csv, pecks.csv, clips, evidence.db)",
@@ -126,7 +124,7 @@ _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 def _told(noun: str, events: Sequence[Event], job: Job) -> list[str]:
     if not events:
         return [f"No {noun} was raised."]
-    return [f"{_counted(len(events), noun)}:", *(f"  {_sentence(event, job)}" for event in events)]
+    return [f"{format_count(len(events), noun)}:", *(f"  {_sentence(event, job)}" for event in events)]
 
 
 def _sentence(event: Event, job: Job) -> str:
@@ -135,10 +133,6 @@ def _sentence(event: Event, job: Job) -> str:
     where += [f"at {format_length(event.depth_mm, job.units)}"] if event.depth_mm == event.depth_mm else []
     place = f" ({', '.join(where)})" if where else ""
     return f"{_clock(event.t)}  {event.kind.value}{place}: {event.message}"
-
-
-def _counted(n: int, noun: str) -> str:
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
 
 
 def _clock(t: float) -> str:
