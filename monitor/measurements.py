@@ -44,7 +44,8 @@ class Severity(StrEnum):
 class TraceRow:
     """One instant of the measured curves; NaN where a value is not known.
 
-    Fields are the columns of ``trace.csv`` in INTERFACE order.
+    Fields are the columns of ``trace.csv`` in their order: seconds, rpm, 0..1, per cent, dBFS, dB, dB, dB per
+    second.
     """
 
     t: float
@@ -82,7 +83,7 @@ class Event:
 
 @dataclass(frozen=True, slots=True)
 class PeckRow:
-    """One peck; the columns of ``pecks.csv`` in INTERFACE order. NaN where not known."""
+    """One peck; fields are the columns of ``pecks.csv`` in their order. NaN where not known."""
 
     blank: int
     peck: int

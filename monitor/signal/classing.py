@@ -25,6 +25,8 @@ turning on drawn machines a third were wrong, of those over both 2 %."""
 
 @dataclass(frozen=True)
 class Classed:
+    """A line over all recordings: what it is, how likely (0..1), and what it is in each."""
+
     kind: LineClass
     confidence: float
     members: dict[int, FoundLine]  # by recording

@@ -34,7 +34,6 @@ class FrameGeometry:
 
     ``hop_in`` native samples make ``hop`` internal ones; ``n_short`` is the Hann frame of the
     spectra (``short_hops`` hops), ``n_long`` the rectangular frame of the speed refinement (four hops).
-    ``usable_hz`` is the highest frequency free of aliases.
     """
 
     fs_in: float
@@ -46,23 +45,27 @@ class FrameGeometry:
 
     @property
     def n_short(self) -> int:
+        """Internal samples of the frame of the spectra."""
         return self.short_hops * self.hop
 
     @property
     def n_long(self) -> int:
+        """Internal samples of the frame of the speed refinement."""
         return 4 * self.hop
 
     @property
     def hop_s(self) -> float:
+        """Seconds in a hop."""
         return self.hop / self.fs
 
     @property
     def delay_s(self) -> float:
-        """How far the decimated signal lags the native one: half the filter."""
+        """Seconds by which the decimated signal lags the native one: half the filter."""
         return (len(decimation_taps(self.decimation)) - 1) / 2 / self.fs_in
 
     @property
     def usable_hz(self) -> float:
+        """Highest frequency in Hz that neither aliases nor the recorder's own filter spoil."""
         return (0.42 if self.decimation > 1 else 0.46) * self.fs
 
 

@@ -38,6 +38,7 @@ class Spectrogram:
 
     @property
     def df(self) -> float:
+        """Spacing of the bins, Hz."""
         return float(self.hz[1])
 
 
@@ -61,6 +62,7 @@ class FoundLine:
 
     @property
     def prominence(self) -> float:
+        """Power of the line over the noise power in 1 Hz around it, a ratio."""
         return self.power / self.noise
 
 

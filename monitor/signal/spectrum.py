@@ -40,6 +40,7 @@ class SpectrumGeometry:
 
     @property
     def band_centres_hz(self) -> NDArray[np.float64]:
+        """Centre of each floor band, Hz, shape (n_bands,)."""
         start = self.first + (self.band_bins - 1) / 2
         centres = (start + self.band_bins * np.arange(self.n_bands)) * self.bin_hz
         return centres.astype(np.float64)

@@ -2,7 +2,7 @@
 
 Sources, Debian packages (none of whose sounds is stored here): ``crrcsim-data`` (spoken calls),
 ``sonic-pi-samples`` (music, drums, a choir, a vinyl scratch; CC0), ``simutrans-pak64`` (gavel, jackhammer,
-buzz saw, chain saw, horse). INTERFACE: background sound never raises a hold.
+buzz saw, chain saw, horse).
 """
 
 from dataclasses import replace
