@@ -119,7 +119,7 @@ def draw_machine(seed: int, motor: Motor | None = None) -> Machine:
         _shaft(rng, "spindle", "rotor", 1.0, range(1, 7), 0.5, fall=0.8, growth=1.4),
         _shaft(rng, "motor shaft", "rotor", ratio, range(1, 5), 0.5, fall=0.8, growth=1.2),
         *_motor_shafts(rng, kind, ratio),
-        *_transmission_shafts(rng, ratio),
+        *_transmission_shafts(rng),
         *_bearing_shafts(rng),
         *_fixed_shafts(rng, kind),
     ]
@@ -210,7 +210,7 @@ def _motor_shafts(rng: np.random.Generator, kind: Motor, ratio: float) -> list[S
     ]  # fmt: skip
 
 
-def _transmission_shafts(rng: np.random.Generator, ratio: float) -> list[Shaft]:
+def _transmission_shafts(rng: np.random.Generator) -> list[Shaft]:
     belt = float(rng.uniform(0.18, 0.55))  # turns of the belt per turn of the spindle
     shafts = [_shaft(rng, "belt", "rotor", belt, range(1, 5), 0.3, fall=0.5, growth=1.0)]
     kind = rng.integers(3)

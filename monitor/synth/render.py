@@ -345,16 +345,16 @@ class _Sound:
         structure = ringing(machine.modes, fs)
         tool = ringing([Mode(float(hz), 12.0, 1.5) for hz in body.uniform(1500.0, 7000.0, 3)], fs, 0.7)
         holding = ringing([Mode(float(hz), 10.0, 1.0) for hz in body.uniform(180.0, 1100.0, 4)], fs, 0.05)
-        hiss = shaped(hiss_colour(self.cut, fs), fs)
+        hiss = shaped(hiss_colour(self.cut, fs))
         self._paths = {
             "lines": self._path(*near, structure),
-            "floor": self._path(*near, structure, shaped(sloping(fs, machine.floor_slope_db, body), fs)),
+            "floor": self._path(*near, structure, shaped(sloping(fs, machine.floor_slope_db, body))),
             "ambient": self._path(
-                microphone(room, fs), shaped(sloping(fs, 4.0, stream(room.seed, "ambient")), fs)
+                microphone(room, fs), shaped(sloping(fs, 4.0, stream(room.seed, "ambient")))
             ),
             "hiss": self._path(*near, tool, hiss),
             "crackle": self._path(*near, tool, hiss, highpass(fs, 900.0)),
-            "rub": self._path(*near, structure, shaped(rub_colour(fs), fs)),
+            "rub": self._path(*near, structure, shaped(rub_colour(fs))),
             "knock": self._path(*near, holding),
             "tone": self._path(*near),
         }

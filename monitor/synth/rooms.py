@@ -108,7 +108,7 @@ def microphone(room: Room, fs: int) -> NDArray[np.float64]:
     return np.asarray(sosfilt(sos, impulse))
 
 
-def shaped(magnitude_db: NDArray[np.float64], fs: int) -> NDArray[np.float64]:
+def shaped(magnitude_db: NDArray[np.float64]) -> NDArray[np.float64]:
     """Return the minimum-phase impulse response with the magnitude given at ``colour_axis(fs)``.
 
     The real cepstrum of a minimum-phase response is causal; folding it makes any magnitude so.
