@@ -79,7 +79,8 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     asked = next((word for word in argv if not word.startswith("-")), None)
     for name, summary in COMMANDS.items():
-        command = commands.add_parser(name, help=summary, description=f"{summary[0].upper()}{summary[1:]}.")
+        description = f"{summary[0].upper()}{summary[1:]}."
+        command = commands.add_parser(name, help=summary, description=description, epilog=_EPILOG)
         if name == asked:
             importlib.import_module(f"monitor.commands.{name}").add_arguments(command)
     return parser

@@ -21,13 +21,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         required=True,
         metavar=("RPM", "FILE"),
         help="a commanded speed and a WAV or FLAC recording of the spindle turning free at it, 10 s or"
-        " longer; give two speeds or more",
+        " longer; repeat it for each speed, two or more",
     )
     parser.add_argument(
         "-o", "--output", type=Path, required=True, metavar="BASELINE.json", help="file to write"
     )
     parser.add_argument(
-        "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default 1)"
+        "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default: 1)"
     )
 
 

@@ -55,7 +55,9 @@ FASTEST = 10.0
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
-    parser.add_argument("--speed", type=float, default=1.0, metavar="X", help="times real time (default: 1)")
+    parser.add_argument(
+        "--speed", type=float, default=1.0, metavar="X", help="times real time, 0.1 to 10 (default: 1)"
+    )
     parser.add_argument("--blanks", type=int, default=6, metavar="N", help="blanks in the batch (default: 6)")
     parser.add_argument("--port", type=int, default=8765, help="port of the page (default: 8765; 0: any)")
     parser.add_argument(

@@ -35,7 +35,9 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
     )
-    parser.add_argument("--channel", type=int, default=1, metavar="N", help="channel to hear (default: 1)")
+    parser.add_argument(
+        "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default: 1)"
+    )
     parser.add_argument(
         "--started",
         metavar="TIME",
