@@ -16,24 +16,24 @@ from monitor.hop import Hop
 GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
-_LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0
+_LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0  # nats a hop, and times GONE_NATS: what it takes where it is loud
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
 _BACK_HOPS, _BACK = 3, 0.12  # heard again after masking, this near (in log speed) to where it was
-_QUIETER_DB = 8.0
+_QUIETER_DB = 8.0  # a turning machine is no further under its learned floor
 _START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, or steady at another; a spin-up
 # passes through every speed, and odd sounds of a workshop agree with some speed for a moment
 
 _SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up, down, or being loaded
-_SETTLED_HOPS = 3
+_SETTLED_HOPS = 3  # in a row: one odd rate settles nothing
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
-_LEFT_SUPPORT = 0.3
+_LEFT_SUPPORT = 0.3  # so little of the expected evidence: the lines are elsewhere
 _HOME = 0.1  # this near the reference it is the spindle again
-_SLIPPED_FOR_S = 2.0
+_SLIPPED_FOR_S = 2.0  # heard there for longer, it is believed: no slip of the ear lasts
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
-_REFERENCE_LEAST = 4
+_REFERENCE_LEAST = 4  # one whole frame of the refinement
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
 _OTHER_SPEED_HOPS = 20  # a second steady, not cutting: the person chose another speed
@@ -111,8 +111,8 @@ class Spindle:
             self._follow_reference(hop, in_blank)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
-        plausible = hop.heard and self._plausible(hop, loud)
-        if self._state is SpindleState.TURNING and plausible and self._known(hop):
+        believed = hop.heard and self._believe(hop, loud)
+        if self._state is SpindleState.TURNING and believed and self._sag_means_something(hop):
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
         self._follow_settling(hop, cutting)
@@ -160,8 +160,8 @@ class Spindle:
             self._state = SpindleState.MASKED
         return False, False
 
-    def _plausible(self, hop: Hop, loud: bool) -> bool:
-        """Whether a spindle could have got here from where it was: an octave off is a slip of the ear.
+    def _believe(self, hop: Hop, loud: bool) -> bool:
+        """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.
 
         What is heard steadily for long is believed all the same, but not in a loud cut, which drowns lines.
         """
@@ -179,6 +179,10 @@ class Spindle:
         known = (*self._commanded_hz, self._reference or self._commanded_hz[0])
         return min(abs(hop.spindle_hz / hz - 1) for hz in known) <= _COMMANDED_WITHIN
 
+    def _off_commanded(self, hop: Hop) -> float:
+        """How far, as a fraction, the speed is off the nearest commanded one."""
+        return min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz)
+
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))
         other = abs(math.log(reference / near)) > _COMMANDED_WITHIN
@@ -189,7 +193,7 @@ class Spindle:
             near = self._last_hz and hop.heard and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
             if near:
                 return _BACK_HOPS
-        off = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) if hop.heard else 1.0
+        off = self._off_commanded(hop) if hop.heard else 1.0
         return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
 
     def _follow_settling(self, hop: Hop, cutting: bool) -> None:
@@ -212,8 +216,8 @@ class Spindle:
         self._free.clear()
         self._other.clear()
 
-    def _known(self, hop: Hop) -> bool:
-        """Whether sag means something: a free-running speed was heard, or the drill is already in."""
+    def _sag_means_something(self, hop: Hop) -> bool:
+        """Whether a free-running speed was heard, or the drill is already in."""
         return self._reference is not None or hop.t - self._last_cut_s < _FREE_AFTER_S
 
     def _follow_change(self, hop: Hop) -> bool:
@@ -254,12 +258,12 @@ class Spindle:
                 self._reference = statistics.median(self._free)
             return
         self._other.append(hop.spindle_hz)
-        known_speed = min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz) <= _COMMANDED_WITHIN
+        known_speed = self._off_commanded(hop) <= _COMMANDED_WITHIN
         need = _OTHER_SPEED_HOPS_IN_BLANK if in_blank else _OTHER_SPEED_HOPS
         need = _REFERENCE_LEAST if known_speed else need
         if len(self._other) >= need:
             middle = statistics.median(self._other)
-            if max(abs(s / middle - 1) for s in self._other) < 0.02:
+            if max(abs(s / middle - 1) for s in self._other) < 0.02:  # steady all the while
                 self._reference = middle
                 self._free.clear()
                 self._free.extend(list(self._other)[-_REFERENCE_HOPS:])
