@@ -24,8 +24,8 @@ from starlette.websockets import WebSocketClose
 KEEP_PRESSED_S = 1.5
 # A press that has been begun and not ended by then was let go without the page being able to say so.
 PRESS_EXPIRES_S = 10.0
-MAX_OPEN_PRESSES = 32
-MAX_BODY_BYTES = 4096
+MAX_OPEN_PRESSES = 32  # more fingers than a shop has: the oldest is forgotten
+MAX_BODY_BYTES = 4096  # the longest request there is has a hundred
 
 SECURITY_HEADERS = {
     "Content-Security-Policy": (

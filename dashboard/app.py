@@ -38,7 +38,7 @@ UPDATE_INTERVAL_S = 0.05  # one analysis hop: faster would repeat, slower would 
 # The page calls the data lost after 1.5 s without a message, so two of these may go missing.
 HEARTBEAT_S = 0.5
 SEND_TIMEOUT_S = 10.0  # a browser that takes nothing for so long is gone, or will come back for it
-MAX_WATCHERS = 100
+MAX_WATCHERS = 100  # every phone of a shop; each takes 20 messages a second
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",

@@ -8,7 +8,7 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
-from monitor.faults.episode import Place
+from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
@@ -123,7 +123,7 @@ class Cycle:
 
     def note(self, event: Event) -> None:
         """Remember the worst warning or hold of the present peck for its row."""
-        rank = (Severity.INFO, Severity.WARNING, Severity.HOLD).index(event.severity)
+        rank = RANK[event.severity]
         if self._cut is not None and rank > self._cut.worst_rank:
             self._cut.worst, self._cut.worst_rank = event.kind.value, rank
 

@@ -10,7 +10,11 @@ from monitor.measurements import Event, Kind, Severity
 NORMAL_FOR_S = 5.0
 """A cause counts as gone after this long without a finding; then it may raise an event again."""
 
-_RANK = {Severity.INFO: 0, Severity.WARNING: 1, Severity.HOLD: 2}
+STILL_S = 0.5
+"""A cause found within this long is still there: long enough to bridge a masked hop."""
+
+RANK = {Severity.INFO: 0, Severity.WARNING: 1, Severity.HOLD: 2}
+"""How much worse one severity is than another."""
 
 
 @dataclass(frozen=True, slots=True)
@@ -58,7 +62,7 @@ class Episode:
                 self.worst = -1
             return None
         self.last_found_s = t
-        rank = _RANK[found.severity]
+        rank = RANK[found.severity]
         if rank <= self.worst:
             return None
         self.worst = rank
@@ -82,6 +86,6 @@ class Episode:
         """Whether the cause lasts, or is not gone for long enough yet."""
         return self.worst >= 0
 
-    def active(self, t: float, for_s: float = 0.5) -> bool:
-        """Whether the cause was found within the last half second: long enough to bridge a masked hop."""
-        return t - self.last_found_s <= for_s
+    def active(self, t: float) -> bool:
+        """Whether the cause is still there at ``t``, in seconds of signal."""
+        return t - self.last_found_s <= STILL_S
