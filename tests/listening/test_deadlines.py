@@ -204,7 +204,9 @@ def test_a_spot_at_2000_and_drilling_at_900_is_no_fault(seed):
         assert told.speed_at(t) == pytest.approx(rendered.truth.rpm_at(t) / scale, rel=0.02)
 
 
-SWITCHED_OFF = pytest.mark.xfail(reason="hammer blows while the spindle is switched off", strict=False)
+SWITCHED_OFF = pytest.mark.xfail(
+    reason="hammer blows as the spindle runs down are taken for a stall", strict=False
+)
 SOUNDS = ("air_gun", "speech", "hammer", "door", "compressor")
 
 
