@@ -28,8 +28,13 @@ SLOW_CHANCE, SLOW_HOPS = 0.95, 3
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: so much of it
 in so many hops running decides too."""
 
-LOST_FROM_S, LOST_TO_S = 0.5, 1.5
-"""A speed lost for so long, while it sagged beyond the warning and the cut goes on, holds."""
+LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
+"""A speed lost for so long in the noise of the cut, when it was last surely known to sag beyond the warning,
+holds: half a second if it was not recovering, and the shorter time if it fell so fast that it is beyond
+the hold limit by now."""
+
+RECOVERING = 0.02
+"""Per second: a sag that shrinks faster was on its way back when the speed was lost."""
 
 DEEPEST = 0.4
 """Sags deeper than this do not count for `SLOW_CHANCE`: so far off, it is a slip of the ear."""
@@ -60,8 +65,9 @@ class SagRule:
     _last_sag: float = math.nan
     _jump_hops: int = 0
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
-    _sagging_s: float = -math.inf
-    _sagged: float = math.nan
+    _sure_s: float = -math.inf
+    _sure_sag: float = math.nan
+    _sure_slope: float = 0.0
 
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold."""
@@ -71,10 +77,11 @@ class SagRule:
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._last_sag = math.nan
             self._sums = [FADE * s for s in self._sums]
-            return self._lost(hop, work) or self._judged(slow, math.nan, hop, rotation, work)
-        falling = self._last_sag == self._last_sag and sag > self._last_sag - MACHINE_WANDER
-        self._sagging_s = hop.t if work.loaded and falling and sag * 100 > self.warning_pct else -math.inf
-        self._sagged = sag
+            return self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
+        if hop.confidence >= SURE:
+            sagging = work.loaded and sag * 100 > self.warning_pct
+            self._sure_s = hop.t if sagging else -math.inf
+            self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
         self._jump_hops = JUMP_HOPS if jumped else max(0, self._jump_hops - 1)
         self._last_sag = sag
@@ -92,18 +99,24 @@ class SagRule:
             self._sums[i] = max(0.0, self._sums[i] + weight * max(min(z, ENOUGH_Z), -ENOUGH_Z))
             self._sums[i] = min(self._sums[i], 2 * ENOUGH_Z)
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
-        return self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
+        found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
+        holds = found is not None and found.severity is Severity.HOLD
+        return found if holds else self._lost(hop, work) or found
 
     def _lost(self, hop: Hop, work: Work) -> Finding | None:
         """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""
-        lost = hop.t - self._sagging_s
-        if not LOST_FROM_S <= lost <= LOST_TO_S or not work.loud:
+        lost = hop.t - self._sure_s
+        fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
+        long_enough = lost >= LOST_FAST_S if fast else lost >= LOST_S and self._sure_slope > -RECOVERING
+        if not long_enough or lost > LOST_TO_S or not work.loud:
             return None
         message = (
-            f"The spindle sagged by {self._sagged * 100:.1f} % and more, and its speed was then lost in the "
-            "noise of the cut: retract and look."
+            f"The spindle sagged by {self._sure_sag * 100:.1f} % and more, and its speed was then lost in "
+            "the noise of the cut: retract and look."
         )
-        return Finding(Kind.SAG, Severity.HOLD, message, self._sagged * 100, self.hold_pct, "%", work.onset_s)
+        return Finding(
+            Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
+        )
 
     def _slow(self, hop: Hop, rotation: Rotation, work: Work) -> list[bool]:
         """For each limit, whether the distribution of the speed lies beyond it."""
