@@ -2,16 +2,16 @@
 
 The chain, for each recording:
 
-1. short frames (0.5 s), whitened by their own noise floor, give a first list of lines;
+1. short frames (0.5 s), whitened by their own noise floor, give a first list of lines (``lines.py``);
 2. the lists of the recordings are aligned on a logarithmic frequency axis, which gives the true
-   ratio of their speeds and a first guess of which lines turn;
+   ratio of their speeds and a first guess of which lines turn (``speed_ratio.py``);
 3. those lines give the relative speed in every frame, s(t) (a sum of log-likelihoods over lines,
-   tracked by dynamic programming);
+   tracked by dynamic programming; ``wander.py``);
 4. the recording is resampled so that s(t) becomes constant. Lines that turn become sharp, fixed
    tones smear; in the recording as it is, the other way round. Long frames (2 s) of both give
    frequencies, levels, and evidence of class that needs no second speed;
 5. lines are matched over all speeds, and the three explanations (turns, stays, neither) are
-   weighed by Bayes' rule, chance coincidences included.
+   weighed by Bayes' rule, chance coincidences included (``classing.py``).
 
 Pure: arrays in, a ``Baseline`` out. Not causal: it sees whole recordings.
 """
