@@ -20,7 +20,7 @@ DIAL_SD = 0.03  # its prior standard deviation: a dial is mostly right within 3 
 SAME_SPEED = 8e-4  # lines of two recordings agree on the ratio of speeds within this: 4 sd at 250 Hz
 
 # Refusals. Over 140 drawn machines at 3 and 0 dB line SNR, 8 s each, the true ratio scored 0.94 of its best
-# rival in the worst pair and 1.2 or more in nearly all; wrong ratios 0.91 at most and mostly below 0.7. Chance
+# rival in the worst pair and 1.2 or more in nearly all; wrong ratios 0.91 at most, mostly below 0.7. Chance
 # does as well as the true ratio with a probability below 1e-3. Right recordings of 300 drawn machines were
 # refused, for any reason, once at 3 dB and twice at 0 dB.
 RIVAL = 0.85
