@@ -15,6 +15,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
+from monitor.cutting import CuttingDetector, floor_by_speed
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.masking import MaskingRule
 from monitor.faults.microphone import MicrophoneRule
@@ -25,7 +26,6 @@ from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import Cycle
 from monitor.planning.materials import material
-from monitor.signal.cutting import CuttingDetector, floor_by_speed
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
 from monitor.signal.spectrum import (

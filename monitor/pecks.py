@@ -8,12 +8,12 @@ from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.cutting import CuttingDetector
 from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
-from monitor.signal.cutting import CuttingDetector
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 

@@ -11,9 +11,9 @@ import math
 from collections import deque
 from dataclasses import dataclass
 
+from monitor.cutting import CuttingDetector
 from monitor.hop import Hop
 from monitor.pecks import Cycle
-from monitor.signal.cutting import CuttingDetector
 from monitor.spindle import Rotation
 
 CUT_STRENGTH = 0.6
@@ -107,7 +107,7 @@ class WorkJudge:
         self._strengths.append(detector.strength)
         built_up = len(self._strengths) >= 2 and sum(self._strengths) >= CUT_STRENGTH * len(self._strengths)
         certain = hop.t - detector.since_s >= _CERTAIN_S
-        in_work = built_up and certain and self._believed and not cycle.spotting
+        in_work = built_up and detector.cutting and certain and self._believed and not cycle.spotting
         self._loaded = self._loaded or in_work
         steady = cycle.in_blank and not rotation.elsewhere
         steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz

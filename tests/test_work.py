@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from monitor.signal.cutting import CuttingDetector
+from monitor.cutting import CuttingDetector
 from monitor.work import WorkJudge
 from tests.hops import SPINDLE_HZ, hop, rotation, times
 

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline
-from monitor.signal.cutting import CRASH_DB, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
+from monitor.cutting import CRASH_DB, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, times
 
