@@ -39,7 +39,7 @@ from monitor.signal.spectrum import (
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
-from monitor.work import WorkJudge
+from monitor.work import Work, WorkJudge
 
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
@@ -233,7 +233,11 @@ class Listener:
         """Walk one hop through the rules, in the order in which they depend on each other."""
         self._n_hops += 1
         rotation = self._spindle.step(
-            hop, self._cutting, self._cycle.in_blank, self._cut_detector.strength > 1
+            hop,
+            self._cutting,
+            self._cycle.in_blank,
+            self._cut_detector.strength > 1,
+            self._microphone.lost,
         )
         if rotation.changed:
             self._cut_detector.out(hop.t)
@@ -253,7 +257,7 @@ class Listener:
             self._lasting = any(episode.lasting for episode in self._episodes.values())
         events.extend(self._spindle_events(hop, rotation))
         events.extend(self._cycle.step(hop, rotation, self._cut_detector))
-        return self._row(hop, rotation), events
+        return self._row(hop, rotation, work), events
 
     def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
         """One event a cause: a fault of the microphone silences what was measured through it."""
@@ -275,7 +279,9 @@ class Listener:
             message = "The spindle's sound is gone: it has stopped."
             yield Event(hop.t, Kind.SPINDLE_STOP, Severity.INFO, message, 0.0, unit="rpm")
 
-    def _row(self, hop: Hop, rotation: Rotation) -> TraceRow:
+    def _row(self, hop: Hop, rotation: Rotation, work: Work) -> TraceRow:
+        # Sent to another speed, or switched off, a spindle is slower than its free speed without sagging.
+        sags = work.loaded or (rotation.settled and not rotation.elsewhere)
         if rotation.state is SpindleState.STOPPED:
             speed, confidence = 0.0, 1 - hop.running
         else:
@@ -284,7 +290,7 @@ class Listener:
             t=hop.t,
             speed_rpm=speed,
             speed_confidence=confidence,
-            sag_pct=100 * rotation.sag,
+            sag_pct=100 * rotation.sag if sags else math.nan,
             level_db=hop.level_db,
             cut_level_db=hop.over_db,
             chatter_db=hop.chatter_db,

@@ -98,12 +98,12 @@ class Spindle:
         self._elsewhere_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
 
-    def step(self, hop: Hop, cutting: bool, in_blank: bool, loud: bool) -> Rotation:
-        """Take one hop; ``cutting``, ``in_blank``, and ``loud`` (broadband sound well over the idle machine)
-        as judged up to the hop before."""
+    def step(self, hop: Hop, cutting: bool, in_blank: bool, loud: bool, lost: bool = False) -> Rotation:
+        """Take one hop; ``cutting``, ``in_blank``, ``loud`` (broadband sound well over the idle machine) and
+        ``lost`` (the microphone hears nothing) as judged up to the hop before."""
         if cutting:
             self._last_cut_s = hop.t
-        started, vanished = self._follow_state(hop, loud)
+        started, vanished = self._follow_state(hop, loud, lost)
         if started or vanished:
             self._forget()
         changed = self._state is SpindleState.TURNING and self._follow_change(hop)
@@ -130,8 +130,8 @@ class Spindle:
             changed,
         )
 
-    def _follow_state(self, hop: Hop, loud: bool) -> tuple[bool, bool]:
-        if hop.deaf:  # the ear is gone, not the spindle
+    def _follow_state(self, hop: Hop, loud: bool, lost: bool) -> tuple[bool, bool]:
+        if hop.deaf or lost:  # the ear is gone, not the spindle
             self._present_hops = 0
             if self._state is SpindleState.TURNING:
                 self._state = SpindleState.MASKED

@@ -36,6 +36,7 @@ _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
 # Without cutting sound, a speed this steady (a second) for this long within a blank counts too: nobody
 # commanded it.
+_SLIP = 0.4  # a steady speed so far down that nothing led there is a slip of the ear: half the speed, mostly
 _STEADY_RATE, _STEADY_S = 0.02, 1.0
 
 
@@ -109,6 +110,6 @@ class WorkJudge:
         certain = hop.t - detector.since_s >= _CERTAIN_S
         in_work = built_up and detector.cutting and certain and self._believed and not cycle.spotting
         self._loaded = self._loaded or in_work
-        steady = cycle.in_blank and not rotation.elsewhere
+        steady = cycle.in_blank and not rotation.elsewhere and rotation.sag < _SLIP
         steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
         self._steady_s = self._steady_s + hop.step_s if steady else 0.0

@@ -58,6 +58,11 @@ class MicrophoneRule:
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + 1))
 
+    @property
+    def lost(self) -> bool:
+        """Whether the sound has fallen to what only a lost microphone gives."""
+        return self._fell or self._nothing_since_s == self._nothing_since_s
+
     def step(self, hop: Hop, rotation: Rotation, room_db: float) -> Finding | None:
         """Finding while the microphone cannot be trusted.
 
