@@ -41,7 +41,7 @@ from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
-_HOPS_AT_ONCE = 128  # bounds memory; the result does not depend on it
+_HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
 _FAULTS = (Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED)  # in the order in which they are asked

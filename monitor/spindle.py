@@ -16,6 +16,7 @@ from monitor.hop import Hop
 GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
+_FAR_AUDIBLE = 3.0  # nats a hop
 _LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0  # nats a hop, and times GONE_NATS: what it takes where it is loud
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
@@ -166,7 +167,8 @@ class Spindle:
         What is heard steadily for long is believed all the same, but not in a loud cut, which drowns lines.
         """
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
-        unheard = hop.t - max(self._last_s, self._slipped_s)
+        # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
+        unheard = hop.t - max(self._last_s, self._slipped_s) if hop.audible >= _FAR_AUDIBLE else 0.0
         back = self._reference is not None and abs(math.log(hop.spindle_hz / self._reference)) < _HOME
         slipped = apart > _SLIP + _FASTEST * unheard and not back
         self._slipped_s = hop.t if slipped else 0.0

@@ -142,8 +142,9 @@ def refine_speed(
     for iteration in range(_ITERATIONS):
         if iteration:
             z = y * _turn_back(shift, shift_rate, between, orders32)
-        re = np.matmul(moments, z.real).astype(np.float64)
-        im = np.matmul(moments, z.imag).astype(np.float64)
+        # contiguous, or matmul may sum in another order for another number of frames
+        re = np.matmul(moments, np.ascontiguousarray(z.real)).astype(np.float64)
+        im = np.matmul(moments, np.ascontiguousarray(z.imag)).astype(np.float64)
         power = re[:, 0] ** 2 + im[:, 0] ** 2
         # How the phase of each line leans over time and along the curve, against its mean phasor
         slope = im[:, 1] * re[:, 0] - re[:, 1] * im[:, 0]

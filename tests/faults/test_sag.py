@@ -138,7 +138,7 @@ def test_a_speed_lost_while_it_sagged_in_a_loud_cut_holds_after_half_a_second(sa
 
 
 def test_a_fast_fall_that_is_lost_before_the_limit_holds_within_two_tenths():
-    """At 40 % a second, a sag of 5 % is one of 11 % when the 0.15 s have passed in which nothing was heard."""
+    """At 40 % a second, a sag of 5 % is one of 11 % once nothing was heard for 0.15 s."""
     walk = Walk().go(1, 0.0).go(0.13, lambda s: 0.4 * s, rate_hz_s=-0.4 * SPINDLE_HZ)
     lost_s = walk.t
     walk.go(0.5, 0.12, **LOST)
