@@ -120,7 +120,7 @@ def refine_speed(
     # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
     line_turns = turns[:, :, None] * np.asarray(orders, np.float64)
     outer = np.float32(2 * np.pi) * (line_turns - np.rint(line_turns)).astype(np.float32)
-    y = (sums[:, :, :n_lines] + 1j * sums[:, :, n_lines:]) * (np.cos(outer) - 1j * np.sin(outer))
+    y = _product(sums[:, :, :n_lines] + 1j * sums[:, :, n_lines:], _phasors(outer))
 
     # Noise in one block sum: length samples of variance fs/2 times the density.
     block_var = density * (length * fs / 2)
@@ -129,7 +129,7 @@ def refine_speed(
     for segments in pull_in:
         step, step_rate = _phase_steps(z, segments, orders32, length / fs, block_var)
         shift, shift_rate = shift + step, shift_rate + step_rate
-        z = y * _turn_back(shift, shift_rate, between, orders32)
+        z = _product(y, _turn_back(shift, shift_rate, between, orders32))
     # Noise may have pulled the wrong way: keep the guess where it explains more power.
     worse = _explained(z, block_var) < _explained(y, block_var)
     shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
@@ -141,7 +141,7 @@ def refine_speed(
     moments = np.stack([np.full(_BLOCKS, 1 / _BLOCKS), between, curve]).astype(np.float32)
     for iteration in range(_ITERATIONS):
         if iteration:
-            z = y * _turn_back(shift, shift_rate, between, orders32)
+            z = _product(y, _turn_back(shift, shift_rate, between, orders32))
         # contiguous, or matmul may sum in another order for another number of frames
         re = np.matmul(moments, np.ascontiguousarray(z.real)).astype(np.float64)
         im = np.matmul(moments, np.ascontiguousarray(z.imag)).astype(np.float64)
@@ -192,8 +192,27 @@ def _turn_back(
     """Phasors that undo a change of speed (Hz) and rate (Hz/s), shape (n_frames, n_times, K)."""
     turns = shift[:, None] * times + shift_rate[:, None] * (times**2 / 2)
     angle = np.float32(2 * np.pi) * (turns.astype(np.float32)[:, :, None] * orders)
-    back: NDArray[np.complex64] = np.cos(angle) - np.complex64(1j) * np.sin(angle)
-    return back
+    return _phasors(angle)
+
+
+def _phasors(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
+    """exp(-j angle), of the shape of ``angle``."""
+    phasors = np.empty(angle.shape, np.complex64)
+    np.cos(angle, out=phasors.real)
+    np.negative(np.sin(angle), out=phasors.imag)
+    return phasors
+
+
+def _product(a: NDArray[np.complexfloating], b: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
+    """Product into an array of its own.
+
+    numpy multiplies a large unnamed operand in place, which for complex numbers rounds differently: the
+    result would depend on the number of frames.
+    """
+    product: NDArray[np.complexfloating] = np.multiply(
+        a, b, out=np.empty(np.broadcast_shapes(a.shape, b.shape), a.dtype)
+    )
+    return product
 
 
 def _phase_steps(
@@ -207,7 +226,7 @@ def _phase_steps(
     n_frames, n_blocks, n_lines = y.shape
     per = n_blocks // n_segments
     segments = y.reshape(n_frames, n_segments, per, n_lines).sum(axis=2)
-    steps = segments[:, 1:] * np.conj(segments[:, :-1])
+    steps = _product(segments[:, 1:], np.conj(segments[:, :-1]))
     seconds = per * block_s
     centre = (np.arange(n_segments - 1) - (n_segments - 2) / 2) * seconds
     # A step's angle has variance ~ noise / |segment|^2: weight by |step| over the noise; the angle
