@@ -146,7 +146,9 @@ def searched(snr_db: float, draws: int, in_workshop: bool, seed: int = 0) -> Acc
         long = np.lib.stride_tricks.sliding_window_view(y, 4 * hop)[::hop]
         power = power_density(np.ascontiguousarray(short), geometry)
         floor_db = spread_floor(band_floor(power, geometry), geometry)
-        got = tracker.feed(to_db(power), floor_db, np.ascontiguousarray(long), FS).spindle_hz[-1]
+        got = tracker.feed(
+            to_db(power), floor_db, np.ascontiguousarray(long), FS, np.zeros(len(long), np.bool_)
+        ).spindle_hz[-1]
         bound = speed_bound(FS, N, lines.orders, lines.amplitudes, density * FS / 2)
         z[i] = (got - lines.spindle_hz) / bound if np.isfinite(got) else np.inf
         bound_pct[i] = 100 * bound / lines.spindle_hz
