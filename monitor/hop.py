@@ -5,6 +5,9 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.signal.level import LOST_SHARE
 
 
@@ -15,8 +18,9 @@ class Hop:
     ``t``: seconds of signal up to the newest sample, ``step_s`` seconds in a hop; ``broadband_db``: broadband
     sound, dB per Hz; ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over their
     learned level. ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
-    a speed between the two. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can
-    be believed.
+    a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
+    ``monitor.signal.envelope``. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that
+    can be believed.
     """
 
     t: float
@@ -38,6 +42,7 @@ class Hop:
     chatter_db: float
     rise_db_per_s: float
     probability_between: Callable[[float, float], float]
+    envelope: NDArray[np.float32]
 
     deaf: bool = field(init=False)
     heard: bool = field(init=False)

@@ -16,6 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
+from monitor.faults.cause import FAULTS, untangled
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.masking import MaskingRule
 from monitor.faults.microphone import MicrophoneRule
@@ -26,6 +27,7 @@ from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import Cycle
 from monitor.planning.materials import material
+from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
 from monitor.signal.spectrum import (
@@ -44,7 +46,6 @@ from monitor.work import Work, WorkJudge
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
-_FAULTS = (Kind.MIC_FAULT, Kind.STALL, Kind.SAG, Kind.MASKED)  # in the order in which they are asked
 
 
 class Listener:
@@ -86,6 +87,7 @@ class Listener:
         self._idle_floor = floor_by_speed(baseline, centres[self._cut_bands], self._tracker.grid_hz)
 
         self._decimator = Decimator(self._g)
+        self._envelope = fine_envelope(self._g)
         self._pending: list[NDArray[np.float32]] = []
         self._n_pending = 0
         self._n_hops = 0
@@ -103,7 +105,7 @@ class Listener:
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
-        self._episodes = {kind: Episode() for kind in _FAULTS}
+        self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
         self._cutting = False
 
@@ -184,6 +186,7 @@ class Listener:
         y = self._decimator.feed(hops)
         long = overlapping(self._history, y, self._g.n_long)
         self._history = long[-1, self._g.hop :].copy()
+        envelope = self._envelope.power(long)
         short = np.ascontiguousarray(long[:, self._g.n_long - self._g.n_short :])
         density = power_density(short, self._sg)
         bands = band_floor(density, self._sg)
@@ -227,7 +230,7 @@ class Listener:
         chances = [partial(between, row) for row in speeds.posterior]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
-        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances))
+        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""
@@ -253,20 +256,20 @@ class Listener:
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
         if any(findings) or self._lasting:
-            events.extend(self._events(hop, findings))
+            events.extend(self._events(hop, {found.kind: found for found in findings if found}))
             self._lasting = any(episode.lasting for episode in self._episodes.values())
         events.extend(self._spindle_events(hop, rotation))
         events.extend(self._cycle.step(hop, rotation, self._cut_detector))
         return self._row(hop, rotation, work), events
 
-    def _events(self, hop: Hop, findings: list[Finding | None]) -> Iterator[Event]:
-        """One event a cause: a fault of the microphone silences what was measured through it."""
-        # Nothing measured through a lost microphone is evidence. A clipped one still hears a bind.
-        untrue = hop.deaf or (findings[0] is not None and findings[0].severity is Severity.HOLD)
-        for kind, found in zip(_FAULTS, findings, strict=True):
-            if untrue and kind is not Kind.MIC_FAULT:
-                found = None
-            event = self._episodes[kind].step(hop.t, found, self._cycle)
+    def _events(self, hop: Hop, findings: dict[Kind, Finding]) -> Iterator[Event]:
+        """One event a cause, once while it lasts."""
+        if hop.deaf:  # nothing measured through a lost microphone is evidence
+            findings = {kind: found for kind, found in findings.items() if kind is Kind.MIC_FAULT}
+        held = {kind for kind, episode in self._episodes.items() if episode.held}
+        told = untangled(findings, held)
+        for kind, episode in self._episodes.items():
+            event = episode.step(hop.t, told.get(kind), self._cycle)
             if event is not None:
                 self._cycle.note(event)
                 yield event

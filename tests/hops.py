@@ -7,15 +7,18 @@ from functools import partial
 from statistics import NormalDist
 from typing import Any
 
+import numpy as np
+
 from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
 from monitor.work import Work
 
 STEP_S = 0.05
 SPINDLE_HZ = 15.0
+QUIET_ENVELOPE = np.full((2, 24), 1e-6, np.float32)
 
 
-def hop(t: float = 0.0, **changes: float) -> Hop:
+def hop(t: float = 0.0, **changes: Any) -> Hop:
     """A spindle at 900 rpm, heard surely, nothing cut."""
     values: dict[str, Any] = {
         "t": t,
@@ -36,6 +39,7 @@ def hop(t: float = 0.0, **changes: float) -> Hop:
         "over_db": 0.0,
         "chatter_db": 0.0,
         "rise_db_per_s": 0.0,
+        "envelope": QUIET_ENVELOPE,
     }
     values |= changes
     if "probability_between" not in values:
@@ -53,13 +57,13 @@ def _between(confidence: float, spindle_hz: float, sd_hz: float, low_hz: float, 
     return confidence * (speed.cdf(high_hz) - speed.cdf(low_hz))
 
 
-def silent(t: float = 0.0, **changes: float) -> Hop:
+def silent(t: float = 0.0, **changes: Any) -> Hop:
     """The lines are gone and would be heard: a spindle at rest."""
     gone = {"spindle_hz": math.nan, "sd_hz": math.nan, "rate_hz_s": math.nan, "confidence": 0.0}
     return hop(t, **(gone | {"running": 0.0, "support": 0.0} | changes))
 
 
-def masked(t: float = 0.0, **changes: float) -> Hop:
+def masked(t: float = 0.0, **changes: Any) -> Hop:
     """The lines are not heard and could not be: other sound drowns them."""
     return silent(t, **({"audible": 0.0, "over_db": 40.0} | changes))
 

@@ -86,6 +86,11 @@ class Episode:
         """Whether the cause lasts, or is not gone for long enough yet."""
         return self.worst >= 0
 
+    @property
+    def held(self) -> bool:
+        """Whether it has raised a hold, and lasts or is not gone for long enough yet."""
+        return self.worst >= RANK[Severity.HOLD]
+
     def active(self, t: float) -> bool:
         """Whether the cause is still there at ``t``, in seconds of signal."""
         return t - self.last_found_s <= STILL_S
