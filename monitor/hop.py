@@ -17,7 +17,8 @@ class Hop:
 
     ``t``: seconds of signal up to the newest sample, ``step_s`` seconds in a hop; ``broadband_db``: broadband
     sound, dB per Hz; ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over their
-    learned level. ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
+    learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
+    ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
     a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
     ``monitor.signal.envelope``. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that
     can be believed.
@@ -41,6 +42,7 @@ class Hop:
     over_db: float
     chatter_db: float
     rise_db_per_s: float
+    crackle_db: float
     probability_between: Callable[[float, float], float]
     envelope: NDArray[np.float32]
 

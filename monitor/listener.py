@@ -27,6 +27,7 @@ from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import Cycle
 from monitor.planning.materials import material
+from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
@@ -223,6 +224,7 @@ class Listener:
             over_db,
             chatter_db.astype(np.float64),
             rise,
+            crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
