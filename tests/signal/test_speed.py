@@ -7,8 +7,9 @@ import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline, Line, LineClass
 from monitor.signal.frames import frame_geometry
+from monitor.signal.line_choice import LOWEST_HZ, MAX_LINES, choose_lines
+from monitor.signal.line_likelihood import line_likelihood
 from monitor.signal.spectrum import spectrum_geometry
-from monitor.signal.speed import LOWEST_HZ, MAX_LINES, choose_lines, line_likelihood
 from tests.hearing import track_speed
 from tests.signal.free_running import FIXED, ORDERS, free_run
 

@@ -1,0 +1,111 @@
+"""Which of the learned lines tell about the speed, and how strong they are to be expected."""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.baseline import Baseline, Line, LineClass
+from monitor.signal.spectrum import SpectrumGeometry
+
+MAX_LINES = 12
+"""Lines used at one commanded speed: enough that a radio cannot imitate them, few enough to be cheap."""
+
+LOWEST_HZ = 30.0
+"""Below this a small microphone hears its own wind and the building."""
+
+SEPARATION_HZ = (80.0, 30.0)
+"""Lines this far apart are taken first: the shortest segments of the refinement (12.5 ms) still part
+them. The others, a Hann main lobe (20 Hz to its zero, and some) apart, help to find the speed only."""
+
+ENOUGH_LINES = 4
+"""So many lines measure well; with fewer far apart, nearer ones are used too."""
+
+
+@dataclass(frozen=True)
+class SpeedLines:
+    """The learned lines the tracker listens to.
+
+    ``orders`` has shape (K,), ``lines`` are the same. ``measuring`` are the indices of those far enough
+    from others to measure by.
+    """
+
+    orders: NDArray[np.float64]
+    lines: tuple[Line, ...]
+    measuring: NDArray[np.intp]
+
+
+def choose_lines(
+    baseline: Baseline, speeds_rpm: tuple[float, ...], geometry: SpectrumGeometry, usable_hz: float
+) -> SpeedLines:
+    """Pick the learned lines that tell most about the speed at each commanded speed.
+
+    Orders first; where the baseline could not class its lines (one speed only), the unclassed ones.
+    Strong lines find the speed, high ones measure it: usefulness is log(1 + snr) f^(1/4), lines
+    nearer than a main lobe to a better one left out.
+    """
+    top_hz = min(usable_hz, geometry.n_bins * geometry.bin_hz - geometry.bin_hz)
+    classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
+    pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
+    fixed = np.array([line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED])
+    chosen: dict[float, Line] = {}
+    far_apart: set[float] = set()
+    for rpm in speeds_rpm:
+        rotation = rpm / 60
+        ranked: list[tuple[float, float, Line]] = []
+        for line in pool:
+            f = line.order * rotation
+            if not LOWEST_HZ <= f <= top_hz / 1.05 or np.any(np.abs(fixed - f) < geometry.enbw_hz):
+                continue
+            snr_db = at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
+            usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
+            ranked.append((float(usefulness), f, line))
+        ranked.sort(key=lambda r: -r[0])
+        taken: list[float] = []
+        for apart in SEPARATION_HZ:
+            for _, f, line in ranked:
+                if len(taken) < MAX_LINES and all(abs(f - other) >= apart for other in taken):
+                    taken.append(f)
+                    chosen.setdefault(line.order, line)
+                    if apart == SEPARATION_HZ[0]:
+                        far_apart.add(line.order)
+    picked = [chosen[order] for order in sorted(chosen)]
+    few = len(far_apart) < ENOUGH_LINES
+    return SpeedLines(
+        np.array([line.order for line in picked]),
+        tuple(picked),
+        np.array([i for i, line in enumerate(picked) if few or line.order in far_apart], np.intp),
+    )
+
+
+def at_speed(baseline: Baseline, values: tuple[float, ...], rpm: float) -> float:
+    """A per-speed value of the baseline at the learned speed nearest (in ratio) where it was found."""
+    known = [(abs(np.log(rpm / s)), v) for s, v in zip(baseline.speeds_rpm, values, strict=True) if v == v]
+    return float(min(known)[1]) if known else -100.0
+
+
+def learned_level(baseline: Baseline, line: Line, rpm: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Power of a line at each speed as learned, dBFS, shape (n,): straight in dB over log speed.
+
+    A speed at which the line was not found counts as 10 dB less than its weakest elsewhere.
+    """
+    level = np.array(line.level_dbfs)
+    level = np.where(np.isnan(level), np.nanmin(level) - 10, level)
+    between: NDArray[np.float64] = np.interp(np.log(rpm), np.log(baseline.speeds_rpm), level)
+    return between
+
+
+def learned_floor(
+    baseline: Baseline, f: NDArray[np.float64], rpm: NDArray[np.float64]
+) -> NDArray[np.float64]:
+    """Noise density at each pair of frequency and speed as learned, dB per Hz, shape (n,)."""
+    floors = np.stack([np.interp(f, baseline.floor_hz, floor) for floor in baseline.floor_dbfs_hz])
+    position = np.interp(np.log(rpm), np.log(baseline.speeds_rpm), np.arange(len(floors)))
+    low = np.minimum(position.astype(np.intp), max(0, len(floors) - 2))
+    high = np.minimum(low + 1, len(floors) - 1)
+    at = np.arange(f.size)
+    share = position - low
+    between: NDArray[np.float64] = (1 - share) * floors[low, at] + share * floors[high, at]
+    return between

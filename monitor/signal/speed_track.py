@@ -1,0 +1,141 @@
+"""A forward (Bayesian) filter over a grid of log speeds: where the spindle's speed most likely is.
+
+One more state, "the lines are not heard", makes the posterior probability of the others a confidence.
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+
+_NARROW = 0.003  # wander and ordinary sag, per hop
+_BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
+_BURST = 0.10  # per hop: spin-up, a jammed drill
+_BOUND_SHARE, _BURST_SHARE = 0.10, 0.01  # of all hops, a priori
+_STOP_CHANCE, _START_CHANCE = 0.002, 0.02  # per hop: a stop in 25 s, a start within 2.5 s of standing
+_ANYWHERE = 0.05  # share of starts at a speed nobody commanded
+_DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
+_FALLEN = 0.5  # in log speed: to 60 %
+_SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
+_TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
+
+
+@dataclass(frozen=True, slots=True)
+class Track:
+    """The filter after each hop, shape (n_hops,) each.
+
+    ``state``: most likely index in the grid; ``confidence``: probability of a speed within 0.75 % of it;
+    ``running``: probability that the lines are heard; ``posterior``, shape (n_hops, n_states).
+    """
+
+    state: NDArray[np.intp]
+    confidence: NDArray[np.float64]
+    running: NDArray[np.float64]
+    posterior: NDArray[np.float64]
+
+
+class SpeedFilter:
+    """Streaming; memory: one posterior and the last three most likely states.
+
+    Parameters
+    ----------
+    grid_hz : shape (n_states,)
+        Speeds, in equal steps of the logarithm.
+    speeds_rpm : commanded speeds
+    short_hops : hops in the frames from which the scores come
+    """
+
+    def __init__(self, grid_hz: NDArray[np.float64], speeds_rpm: tuple[float, ...], short_hops: int) -> None:
+        n = grid_hz.size
+        step = float(np.log(grid_hz[1] / grid_hz[0]))
+        self._temper = np.float32(_TEMPER * 2 / short_hops)
+        self._within = max(1, round(_SURE_WITHIN / step))
+        self._fallen = round(_FALLEN / step)
+        halves = [max(1, round(width / step)) for width in (_NARROW, _BOUND, _BURST)]
+        self._bound, widest = halves[1], halves[2]
+        # The posterior stands between two margins of zeros, as wide as it can be moved in a hop.
+        self._margin = margin = widest + self._bound + 1
+        self._padded = np.zeros(n + 2 * margin)
+        self._sums = np.zeros(n + 2 * margin)
+        self._mixed = np.zeros(n + 2 * widest + 2)
+        # The prior of the next hop is a weighted sum of these rows: three moving averages, entry from rest.
+        self._rows = np.zeros((len(halves) + 1, n))
+        self._rows[-1] = _entry(grid_hz, speeds_rpm)
+        mixed, at = self._mixed, widest + 1
+        self._averages = [
+            (mixed[at + half : at + half + n], mixed[at - half - 1 : at - half - 1 + n], row)
+            for half, row in zip(halves, self._rows, strict=False)
+        ]
+        shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
+        alive = (1 - _STOP_CHANCE) / 2  # the running sum is taken twice: as it is and moved on
+        self._weights = np.array([alive * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0])
+        self._prior = np.zeros(n)
+        self._silent = 1.0
+        self._best = (0, 0, 0)  # most likely state, the last three hops
+
+    def feed(self, scores: NDArray[np.float32]) -> Track:
+        """Go on by some hops; ``scores``: log likelihood ratios, shape (n_states, n_hops)."""
+        n, n_hops = scores.shape
+        tempered = scores * self._temper
+        tops = np.maximum(tempered.max(axis=0), 0)
+        none = np.exp(-tops)
+        likelihood = np.exp(tempered - tops) * np.float32(1 - _DEAF) + np.float32(_DEAF) * none
+        likelihoods = np.ascontiguousarray(likelihood.T, np.float64)
+        states = np.empty(n_hops, np.intp)
+        running = np.empty(n_hops)
+        padded = np.zeros((n_hops, self._padded.size))
+        posteriors = padded[:, self._margin : self._margin + n]
+        for i, nothing in enumerate(none.tolist()):
+            prior, posterior = self._predict(), posteriors[i]
+            silent = (self._silent * (1 - _START_CHANCE) + (1 - self._silent) * _STOP_CHANCE) * nothing
+            total = float(prior.dot(likelihoods[i])) + silent
+            np.multiply(prior, likelihoods[i], out=posterior)
+            posterior *= 1 / total
+            self._padded = padded[i]
+            self._silent = silent / total
+            best = int(posterior.argmax())
+            self._best = (self._best[1], self._best[2], best)
+            states[i] = best
+            running[i] = 1 - self._silent
+        self._padded = self._padded.copy()  # rather than keep all rows alive
+        around = np.arange(self._margin - self._within, self._margin + self._within + 1)
+        first = np.arange(n_hops) * padded.shape[1] + states
+        confidence = padded.ravel().take(first[:, None] + around).sum(axis=1)
+        return Track(states, confidence, running, posteriors)
+
+    def _predict(self) -> NDArray[np.float64]:
+        """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
+
+        A spindle has inertia: as likely as staying is going on as it went over the last two hops.
+        Moving averages of three widths, all differences of one running sum.
+        """
+        earlier, _, best = self._best
+        bound, sums = self._bound, self._sums
+        drift = max(-bound, min(bound, round((best - earlier) / 2)))
+        np.add.accumulate(self._padded, out=sums)
+        end = sums.size - bound
+        np.add(sums[bound:end], sums[bound - drift : end - drift], out=self._mixed)
+        for high, low, row in self._averages:
+            np.subtract(high, low, out=row)
+        starts = self._silent * _START_CHANCE * 0.5
+        self._weights[-1] = starts
+        prior = np.dot(self._weights, self._rows, out=self._prior)
+        np.abs(prior, out=prior)  # rounding may leave it a little under zero
+        if starts > 1e-18:  # less is lost in that rounding
+            # Lines that were drowned come back where they were, or below: a spindle lost while it was
+            # loaded has fallen.
+            near = prior[max(0, best - self._fallen) : best + bound + 1]
+            near += starts / near.size
+        return prior
+
+
+def _entry(grid_hz: NDArray[np.float64], speeds_rpm: tuple[float, ...]) -> NDArray[np.float64]:
+    """Where a spindle starts: mostly at a commanded speed."""
+    entry = np.full(grid_hz.size, _ANYWHERE / grid_hz.size)
+    for rpm in speeds_rpm:
+        near = np.abs(np.log(grid_hz * 60 / rpm)) < 0.06  # label errors and droop
+        entry[near] += (1 - _ANYWHERE) / len(speeds_rpm) / max(1, int(near.sum()))
+    whole: NDArray[np.float64] = entry / entry.sum()
+    return whole
