@@ -114,8 +114,10 @@ class Spindle:
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         believed = hop.heard and self._believe(hop, loud)
         if self._state is SpindleState.TURNING and believed and self._sag_means_something(hop):
-            sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
+            if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
+                reference = self._carried_over(reference, hop)
+            sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
         self._follow_settling(hop, cutting)
         at_speed = self._settled and hop.heard and self._near_commanded(hop)
         return Rotation(
@@ -235,12 +237,16 @@ class Spindle:
         self._elsewhere_hops += 1
         if self._elsewhere_hops < _REFERENCE_LEAST:
             return False
-        was = min(self._commanded_hz, key=lambda hz: abs(math.log(reference / hz)))
-        self._reference = reference * self._nearest_commanded(hop) / was
+        self._reference = self._carried_over(reference, hop)
         self._free.clear()
         self._other.clear()
         self._elsewhere_hops = 0
         return True
+
+    def _carried_over(self, reference: float, hop: Hop) -> float:
+        """The reference in proportion to the commanded speed that is nearest to the one heard."""
+        was = min(self._commanded_hz, key=lambda hz: abs(math.log(reference / hz)))
+        return reference * self._nearest_commanded(hop) / was
 
     def _follow_reference(self, hop: Hop, in_blank: bool) -> None:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S
