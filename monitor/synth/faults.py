@@ -146,7 +146,7 @@ class Loosening:
         db = np.minimum(self.growth_db_s * np.arange(curves.n - k) * DT, self.most_db)
         turning = curves.commanded_rpm[k:] > 0
         curves.knock[k:] = (
-            NORMAL_KNOCK * 10 ** (db / 20) * turning * np.where(curves.engaged[k:] > 0, 1.0, 0.6)
+            NORMAL_KNOCK * 10 ** (db / 20) * turning * np.where(curves.engaged[k:] > 0, 1.0, KNOCK_OUTSIDE)
         )
         twice = 20.0 * log10(2.0) / self.growth_db_s
         return Onset("loosening", k, self.peck, {"growth_db_s": self.growth_db_s, "double_after_s": twice})
@@ -154,6 +154,9 @@ class Loosening:
 
 NORMAL_KNOCK = 0.12
 """Amplitude of the thump of every revolution in good work, over that of the cut."""
+
+KNOCK_OUTSIDE = 0.6
+"""Amplitude of a loose work holding's knock with the drill out of the cut, over that in it."""
 
 
 @dataclass(frozen=True)
