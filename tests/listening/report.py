@@ -114,7 +114,7 @@ def _faults(faults: Sequence[FaultScore]) -> Iterator[str]:
         f"What is told more than {LISTENED_ON_S:g} s after the deadline counts as never told. A warning "
         "meets the deadline of packing, melting and chatter only; held in time asks for a hold of the right "
         "kind, any hold for one of whatever kind. Packing told as sag is counted apart, as kin. Wrong kind "
-        "first: the first hold after the onset names another cause. Early: cases with a hold before the onset."
+        "first: the first hold after the onset names another cause. Early: a hold before the onset."
     )
     yield ""
     rows = []
