@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signal.level import LOST_SHARE
+from monitor.signal.tones import Tones
 
 
 @dataclass(slots=True)  # not frozen: made 20 times a second of sound, at hundreds of times real time
@@ -20,7 +21,7 @@ class Hop:
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
     a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
-    ``monitor.signal.envelope``. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that
+    ``monitor.signal.envelope``; ``tones``: short spectra over their floor. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that
     can be believed.
     """
 
@@ -45,6 +46,7 @@ class Hop:
     crackle_db: float
     probability_between: Callable[[float, float], float]
     envelope: NDArray[np.float32]
+    tones: Tones
 
     deaf: bool = field(init=False)
     heard: bool = field(init=False)

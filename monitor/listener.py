@@ -17,6 +17,7 @@ from numpy.typing import NDArray
 from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
 from monitor.faults.cause import FAULTS, untangled
+from monitor.faults.chatter import ChatterRule
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.masking import MaskingRule
 from monitor.faults.microphone import MicrophoneRule
@@ -40,7 +41,7 @@ from monitor.signal.spectrum import (
     to_db,
 )
 from monitor.signal.speed import SpeedTracker
-from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
+from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db, usual_tones
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
@@ -80,7 +81,7 @@ class Listener:
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
         g = self._g
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
-        self._explained = learned_bins(baseline, self._tracker.grid_hz, self._sg)
+        self._lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)
         centres = self._sg.band_centres_hz
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
@@ -93,7 +94,7 @@ class Listener:
         self._n_pending = 0
         self._n_hops = 0
         self._history = np.zeros(self._g.n_long - self._g.hop, np.float32)
-        self._over_history = np.ones((2 * AVERAGED - 2, self._sg.n_bins), np.float32)
+        self._over_history = np.ones((2 * AVERAGED - 2, 2, self._sg.n_bins), np.float32)
         self._level_history = np.full(_RISE_HOPS - 1, SILENCE_DB)
 
         rotations_s = job.spindle_rpm / 60
@@ -106,6 +107,7 @@ class Listener:
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
+        self._chatter = ChatterRule(self._sg, self._g.hop_s)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
         self._cutting = False
@@ -199,10 +201,16 @@ class Listener:
         # then round differently from one block size to another
         broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
         over_db = broadband - self._idle_floor[speeds.state]
-        over = density * np.power(np.float32(10), floor_db * np.float32(-0.1))
+        over = np.empty((hops.shape[0], 2, self._sg.n_bins), np.float32)  # power over floor, and 1 / floor
+        np.power(np.float32(10), floor_db * np.float32(-0.1), out=over[:, 1])
+        np.multiply(density, over[:, 1], out=over[:, 0])
         seen = np.concatenate([self._over_history, over])
         self._over_history = seen[over.shape[0] :].copy()
-        chatter_db = strongest_tone_db(seen, self._explained[speeds.state])
+        average = averaged(seen)
+        lines = self._lines.take(speeds.state, axis=0)
+        chatter_db = strongest_tone_db(average[:, 0], lines)
+        usual = usual_tones(lines, average[:, 1])
+        tones = map(Tones, average[:, 0], density, average[:, 1], usual)
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
@@ -232,7 +240,7 @@ class Listener:
         chances = [partial(between, row) for row in speeds.posterior]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
-        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope))
+        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope, tones))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""
@@ -255,6 +263,7 @@ class Listener:
             self._microphone.step(hop, rotation, self._cut_detector.background_db),
             self._stall.step(hop, rotation, work, sagging),
             sag,
+            self._chatter.step(hop, rotation, self._cut_detector, work),
             self._masking.step(hop, rotation, self._cycle.in_blank),
         ]
         if any(findings) or self._lasting:

@@ -1,59 +1,209 @@
-"""What is tonal and not the spindle's: the raw measure from which chatter is judged."""
+"""What is tonal and not the spindle's: the raw measures from which chatter is judged.
+
+Short spectra over their own floor, averaged over 0.4 s, against what is usual at each frequency: the learned
+lines of the baseline at the present speed, and what this machine was heard to do.
+"""
 
 from __future__ import annotations
+
+import math
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline, LineClass
 from monitor.signal.spectrum import SpectrumGeometry
+from monitor.signal.speed import learned_level
 
 AVERAGED = 4
 """Spectra averaged, two hops apart so that they share no samples: 0.4 s. The strongest of a thousand
 noise bins then stands some 6 dB over the floor instead of 9."""
 
+NOISE_SHOWS = 4.0
+"""Power over floor (6 dB) that the strongest of all bins shows in noise alone, averaged over 0.4 s."""
 
-def learned_bins(
+LOAD_RAISES_DB = 12.0
+"""A learned line may stand so far over its learned level while the drill cuts: force waves of a motor and
+the mesh of gears follow the torque, three times the idle one and more, and where the speed sags a line moves
+to another place in the room's response."""
+
+_NULL_DB = 6.0  # under its level at another speed; see LOAD_RAISES_DB for the other direction
+_WANDERS = 0.002  # a machine's speed wanders by so much within a frame
+
+
+class Tones(NamedTuple):
+    """One hop, float32, shape (n_bins,) each.
+
+    ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest spectrum;
+    ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it; ``usual``: the
+    most that noise and the learned lines would show in ``average``.
+    """
+
+    average: NDArray[np.float32]
+    newest: NDArray[np.float32]
+    per_floor: NDArray[np.float32]
+    usual: NDArray[np.float32]
+
+
+def learned_lines(
     baseline: Baseline, grid_hz: NDArray[np.float64], geometry: SpectrumGeometry
-) -> NDArray[np.bool_]:
-    """Bins explained by the baseline at each candidate speed, shape (n_states, n_bins).
+) -> NDArray[np.float32]:
+    """Power density of the learned lines at each candidate speed, shape (n_states, n_bins).
 
-    Every learned line with its Hann main lobe, fixed tones included.
+    Every learned line at its learned level, fixed ones included, as its Hann main lobe shows it; widened by the
+    step of the grid and by the machine's wander. 0 where there is none, infinite below the spectrum.
     """
     g = geometry
-    lobe = int(np.ceil(1.5 * g.enbw_hz / g.bin_hz))
-    explained = np.zeros((grid_hz.size, g.n_bins), np.bool_)
-    explained[:, : g.first] = True
+    table = np.zeros((grid_hz.size, g.n_bins), np.float32)
     states = np.arange(grid_hz.size)
+    step = math.log(grid_hz[1] / grid_hz[0]) if grid_hz.size > 1 else 0.0
     for line in baseline.lines:
-        fixed = line.kind is LineClass.FIXED
-        f = np.full(grid_hz.size, line.frequency_hz) if fixed else line.order * grid_hz
+        if line.kind is LineClass.FIXED:
+            f = np.full(grid_hz.size, line.frequency_hz)
+            level_db = np.full(grid_hz.size, np.nanmax(line.level_dbfs))
+            unsure = np.zeros(grid_hz.size)
+        else:
+            f = line.order * grid_hz
+            # A null of the room at one speed says nothing of the next: a line is seldom so much weaker.
+            most_db = np.nanmax(line.level_dbfs) - _NULL_DB
+            level_db = np.maximum(learned_level(baseline, line, grid_hz * 60), most_db)
+            unsure = (step / 2 + _WANDERS) * f
+        power = 10 ** (level_db / 10) / g.enbw_hz
         centre = np.rint(f / g.bin_hz).astype(np.intp)
-        for offset in range(-lobe, lobe + 1):
+        reach = math.ceil((4 / 3 * g.enbw_hz + min(float(unsure.max()), 0.01 * g.fs)) / g.bin_hz)
+        for offset in range(-reach, reach + 1):
             at = centre + offset
             inside = (at >= 0) & (at < g.n_bins)
-            explained[states[inside], at[inside]] = True
-    return explained
+            apart = np.maximum(np.abs(at * g.bin_hz - f) - unsure, 0.0)[inside]
+            shown = (power[inside] * _lobe(apart / g.enbw_hz * 1.5)).astype(np.float32)
+            here = states[inside], at[inside]
+            table[here] = np.maximum(table[here], shown)
+    table[:, : g.first] = np.inf
+    return table
 
 
-def strongest_tone_db(over: NDArray[np.float32], explained: NDArray[np.bool_]) -> NDArray[np.float32]:
+def _lobe(bins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Main lobe of a Hann window, power over that at its middle, ``bins`` of 1 / length off it."""
+    d = np.where(np.abs(bins - 1) < 1e-6, 1 + 1e-6, bins)
+    lobe: NDArray[np.float64] = np.where(d < 2, (np.sinc(d) / (1 - d**2)) ** 2, 0.0)
+    return lobe
+
+
+def averaged(seen: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Mean of each hop and those two, four and six before, shape (n_hops, ...).
+
+    Parameters
+    ----------
+    seen : float32, shape (2 * AVERAGED - 2 + n_hops, ...)
+        The hops, with those before the first.
+    """
+    n_hops = seen.shape[0] - (2 * AVERAGED - 2)
+    mean = seen[:n_hops].copy()
+    for k in range(1, AVERAGED):
+        mean += seen[2 * k : 2 * k + n_hops]
+    mean *= np.float32(1 / AVERAGED)
+    return mean
+
+
+def usual_tones(lines: NDArray[np.float32], per_floor: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The most that noise and learned lines, raised by load, show over the floor, shape (n_hops, n_bins)."""
+    usual = lines * np.float32(10 ** (LOAD_RAISES_DB / 10))
+    usual *= per_floor
+    return np.maximum(usual, np.float32(NOISE_SHOWS), out=usual)
+
+
+def strongest_tone_db(average: NDArray[np.float32], lines: NDArray[np.float32]) -> NDArray[np.float32]:
     """The strongest bin not explained by the baseline, in dB over the floor around it.
 
     Parameters
     ----------
-    over : float32, shape (2 * AVERAGED - 2 + n_hops, n_bins)
-        Power over floor, with the hops before the first.
-    explained : shape (n_hops, n_bins)
+    average : float32, shape (n_hops, n_bins)
+        Power over floor, averaged.
+    lines : shape (n_hops, n_bins)
+        The learned lines there; where there is one, the bin is explained.
 
     Returns
     -------
     shape (n_hops,), dB
     """
-    n_hops = explained.shape[0]
-    mean = over[:n_hops].copy()
-    for k in range(1, AVERAGED):
-        mean += over[2 * k : 2 * k + n_hops]
-    mean *= np.float32(1 / AVERAGED)
-    top = np.where(explained, np.float32(1e-3), mean).max(axis=1)
+    top = np.where(lines > 0, np.float32(1e-3), average).max(axis=1)
     strongest: NDArray[np.float32] = np.float32(10) * np.log10(np.maximum(top, np.float32(1e-3)))
     return strongest
+
+
+class ToneMemory:
+    """What tones this machine was heard to make, as power densities.
+
+    Outside of cuts: the most of lately, half of it forgotten every ``FORGETS_S``. In cuts: the most of the
+    good pecks; a peck counts as good only once it is over. Both are kept at their frequency and in proportion to
+    the speed, since no one knows of which kind a tone is: ``ratio`` is the present speed over the free one.
+    """
+
+    FORGETS_S = 20.0
+    LEARNS_EVERY = 4  # hops: the averages overlap by far more
+    _GOOD_FORGETS = 0.9  # a peck: half a decibel, so that one odd peck is not remembered all day
+    _RATIO_STEP = 0.001  # half a bin at 5 kHz
+
+    def __init__(self, n_bins: int, hop_s: float) -> None:
+        # rows: at their frequency, and at what it would be at the free speed
+        self._outside = np.zeros(n_bins, np.float32)
+        self._good = np.zeros((2, n_bins), np.float32)
+        self._peck = np.zeros((2, n_bins), np.float32)
+        self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
+        self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
+        self._work = np.zeros(n_bins, np.float32)
+        self._bins = np.arange(n_bins)
+        self._key = 0
+        self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
+
+    def departure(self, tones: Tones, ratio: float) -> NDArray[np.float32]:
+        """Power over what is usual, at each bin. The array is reused by the next call."""
+        key = round(math.log(ratio) / self._RATIO_STEP) if ratio == ratio else self._key
+        if key != self._key:
+            self._key = key
+            self._turn()
+        work = self._work
+        np.multiply(self._now, tones.per_floor, out=work)
+        np.maximum(work, tones.usual, out=work)
+        np.divide(tones.average, work, out=work)
+        return work
+
+    def hear_outside(self, tones: Tones, but: slice | None) -> None:
+        """Take a hop outside of cuts, but for bins that are still under suspicion."""
+        heard = tones.average / tones.per_floor
+        if but is not None:
+            heard[but] = 0.0
+        self._outside *= self._keep
+        np.maximum(self._outside, heard, out=self._outside)
+        self._know()
+
+    def hear_peck(self, tones: Tones) -> None:
+        """Take a hop of the peck under way."""
+        heard = tones.average / tones.per_floor
+        np.maximum(self._peck[0], heard, out=self._peck[0])
+        np.maximum(self._peck[1], self._moved(heard, self._key), out=self._peck[1])
+
+    def begin_peck(self) -> None:
+        """Forget the peck that was under way."""
+        self._peck[:] = 0.0
+
+    def end_peck(self) -> None:
+        """The peck was good."""
+        self._good *= np.float32(self._GOOD_FORGETS)
+        np.maximum(self._good, self._peck, out=self._good)
+        self._know()
+
+    def _know(self) -> None:
+        np.maximum(self._outside, self._good, out=self._known)
+        self._turn()
+
+    def _turn(self) -> None:
+        np.maximum(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
+
+    def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
+        """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""
+        widened = np.maximum(power[:-1], power[1:])
+        at = np.rint(self._bins * math.exp(key * self._RATIO_STEP)).astype(np.intp)
+        np.minimum(at, widened.size - 1, out=at)
+        return np.maximum(widened.take(at), widened.take(np.maximum(at - 1, 0)))
