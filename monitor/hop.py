@@ -21,8 +21,8 @@ class Hop:
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
     a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
-    ``monitor.signal.envelope``; ``tones``: short spectra over their floor. ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that
-    can be believed.
+    ``monitor.signal.envelope``; ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
+    ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.
     """
 
     t: float

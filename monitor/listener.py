@@ -41,7 +41,7 @@ from monitor.signal.spectrum import (
     to_db,
 )
 from monitor.signal.speed import SpeedTracker
-from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db, usual_tones
+from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
@@ -209,8 +209,8 @@ class Listener:
         average = averaged(seen)
         lines = self._lines.take(speeds.state, axis=0)
         chatter_db = strongest_tone_db(average[:, 0], lines)
-        usual = usual_tones(lines, average[:, 1])
-        tones = map(Tones, average[:, 0], density, average[:, 1], usual)
+        lines *= average[:, 1]
+        tones = map(Tones, average[:, 0], density, average[:, 1], lines)
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
@@ -240,7 +240,9 @@ class Listener:
         chances = [partial(between, row) for row in speeds.posterior]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
-        return list(map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope, tones))
+        return list(
+            map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope, tones)
+        )
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""

@@ -10,11 +10,14 @@ from typing import Any
 import numpy as np
 
 from monitor.hop import Hop
+from monitor.signal.tones import Tones
 from monitor.spindle import Rotation, SpindleState
 from monitor.work import Work
 
 STEP_S = 0.05
 SPINDLE_HZ = 15.0
+_ONES = np.ones(1002, np.float32)
+NOISE_ONLY = Tones(_ONES, 1e-9 * _ONES, 1e9 * _ONES, 0 * _ONES)
 QUIET_ENVELOPE = np.full((2, 24), 1e-6, np.float32)
 
 
@@ -41,6 +44,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "rise_db_per_s": 0.0,
         "crackle_db": 0.3,
         "envelope": QUIET_ENVELOPE,
+        "tones": NOISE_ONLY,
     }
     values |= changes
     if "probability_between" not in values:

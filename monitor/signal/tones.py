@@ -13,8 +13,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline, LineClass
+from monitor.signal.line_choice import learned_level
 from monitor.signal.spectrum import SpectrumGeometry
-from monitor.signal.speed import learned_level
 
 AVERAGED = 4
 """Spectra averaged, two hops apart so that they share no samples: 0.4 s. The strongest of a thousand
@@ -23,27 +23,22 @@ noise bins then stands some 6 dB over the floor instead of 9."""
 NOISE_SHOWS = 4.0
 """Power over floor (6 dB) that the strongest of all bins shows in noise alone, averaged over 0.4 s."""
 
-LOAD_RAISES_DB = 12.0
-"""A learned line may stand so far over its learned level while the drill cuts: force waves of a motor and
-the mesh of gears follow the torque, three times the idle one and more, and where the speed sags a line moves
-to another place in the room's response."""
-
-_NULL_DB = 6.0  # under its level at another speed; see LOAD_RAISES_DB for the other direction
+_NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
 
 
 class Tones(NamedTuple):
     """One hop, float32, shape (n_bins,) each.
 
-    ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest spectrum;
-    ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it; ``usual``: the
-    most that noise and the learned lines would show in ``average``.
+    ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest
+    spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it;
+    ``lines``: the learned lines as they would show in ``average``.
     """
 
     average: NDArray[np.float32]
     newest: NDArray[np.float32]
     per_floor: NDArray[np.float32]
-    usual: NDArray[np.float32]
+    lines: NDArray[np.float32]
 
 
 def learned_lines(
@@ -51,8 +46,8 @@ def learned_lines(
 ) -> NDArray[np.float32]:
     """Power density of the learned lines at each candidate speed, shape (n_states, n_bins).
 
-    Every learned line at its learned level, fixed ones included, as its Hann main lobe shows it; widened by the
-    step of the grid and by the machine's wander. 0 where there is none, infinite below the spectrum.
+    Every learned line at its learned level, fixed ones included, as its Hann main lobe shows it; widened by
+    the step of the grid and by the machine's wander. 0 where there is none, infinite below the spectrum.
     """
     g = geometry
     table = np.zeros((grid_hz.size, g.n_bins), np.float32)
@@ -106,13 +101,6 @@ def averaged(seen: NDArray[np.float32]) -> NDArray[np.float32]:
     return mean
 
 
-def usual_tones(lines: NDArray[np.float32], per_floor: NDArray[np.float32]) -> NDArray[np.float32]:
-    """The most that noise and learned lines, raised by load, show over the floor, shape (n_hops, n_bins)."""
-    usual = lines * np.float32(10 ** (LOAD_RAISES_DB / 10))
-    usual *= per_floor
-    return np.maximum(usual, np.float32(NOISE_SHOWS), out=usual)
-
-
 def strongest_tone_db(average: NDArray[np.float32], lines: NDArray[np.float32]) -> NDArray[np.float32]:
     """The strongest bin not explained by the baseline, in dB over the floor around it.
 
@@ -136,8 +124,9 @@ class ToneMemory:
     """What tones this machine was heard to make, as power densities.
 
     Outside of cuts: the most of lately, half of it forgotten every ``FORGETS_S``. In cuts: the most of the
-    good pecks; a peck counts as good only once it is over. Both are kept at their frequency and in proportion to
-    the speed, since no one knows of which kind a tone is: ``ratio`` is the present speed over the free one.
+    good pecks; a peck counts as good only once it is over. Both are kept at their frequency and in
+    proportion to the speed, since no one knows of which kind a tone is: ``ratio`` is the present speed over
+    the free one.
     """
 
     FORGETS_S = 20.0
@@ -157,15 +146,19 @@ class ToneMemory:
         self._key = 0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
-    def departure(self, tones: Tones, ratio: float) -> NDArray[np.float32]:
-        """Power over what is usual, at each bin. The array is reused by the next call."""
+    def departure(self, tones: Tones, ratio: float, raised: float) -> NDArray[np.float32]:
+        """Power over what is usual, at each bin. The array is reused by the next call.
+
+        ``raised``: power by which load may raise the learned lines.
+        """
         key = round(math.log(ratio) / self._RATIO_STEP) if ratio == ratio else self._key
         if key != self._key:
             self._key = key
             self._turn()
         work = self._work
         np.multiply(self._now, tones.per_floor, out=work)
-        np.maximum(work, tones.usual, out=work)
+        np.maximum(work, tones.lines * np.float32(raised), out=work)
+        np.maximum(work, np.float32(NOISE_SHOWS), out=work)
         np.divide(tones.average, work, out=work)
         return work
 
@@ -206,4 +199,5 @@ class ToneMemory:
         widened = np.maximum(power[:-1], power[1:])
         at = np.rint(self._bins * math.exp(key * self._RATIO_STEP)).astype(np.intp)
         np.minimum(at, widened.size - 1, out=at)
-        return np.maximum(widened.take(at), widened.take(np.maximum(at - 1, 0)))
+        moved: NDArray[np.float32] = np.maximum(widened.take(at), widened.take(np.maximum(at - 1, 0)))
+        return moved

@@ -1,4 +1,4 @@
-"""Which bins the baseline explains, and how strong the strongest other one is."""
+"""How learned lines show in a spectrum, how strong the strongest other tone is, and what is remembered."""
 
 import math
 
@@ -7,7 +7,15 @@ import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline, Line, LineClass
 from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
-from monitor.signal.tones import AVERAGED, learned_bins, strongest_tone_db
+from monitor.signal.tones import (
+    AVERAGED,
+    NOISE_SHOWS,
+    ToneMemory,
+    Tones,
+    averaged,
+    learned_lines,
+    strongest_tone_db,
+)
 
 FS, N, HOP = 12_000, 1200, 600
 GEOMETRY = spectrum_geometry(FS, N, 5040)
@@ -33,7 +41,7 @@ def test_orders_follow_the_speed_and_fixed_tones_stay():
     lines = (line(LineClass.ORDER, 40.0, 600.0), line(LineClass.FIXED, math.nan, 2000.0))
     unknown = line(LineClass.UNKNOWN, 100.0, 1500.0)
     speeds = np.array([10.0, 15.0, 20.0])
-    explained = learned_bins(baseline_of(*lines, unknown), speeds, GEOMETRY)
+    explained = learned_lines(baseline_of(*lines, unknown), speeds, GEOMETRY) > 0
     for state, speed in enumerate(speeds):
         for hz in (40 * speed, 100 * speed, 2000.0):
             assert explained[state, bins_near(hz, GEOMETRY.enbw_hz)].all()
@@ -43,7 +51,7 @@ def test_orders_follow_the_speed_and_fixed_tones_stay():
 
 def test_lines_outside_the_spectrum_do_no_harm():
     lines = (line(LineClass.ORDER, 1e5, 1.5e6), line(LineClass.ORDER, 1e-6, 1.5e-5))
-    explained = learned_bins(baseline_of(*lines), np.array([15.0]), GEOMETRY)
+    explained = learned_lines(baseline_of(*lines), np.array([15.0]), GEOMETRY) > 0
     assert explained.shape == (1, GEOMETRY.n_bins)
     assert not explained[0, GEOMETRY.first + 8 :].any()
 
@@ -57,13 +65,12 @@ def over_floor(x):
 
 
 def strongest(x, explained_hz=()):
-    over = over_floor(x)
-    n_hops = over.shape[0] - (2 * AVERAGED - 2)
-    explained = np.zeros((n_hops, GEOMETRY.n_bins), bool)
-    explained[:, : GEOMETRY.first] = True
+    average = averaged(over_floor(x))
+    lines = np.zeros(average.shape, np.float32)
+    lines[:, : GEOMETRY.first] = np.inf
     for hz in explained_hz:
-        explained[:, bins_near(hz, 40.0)] = True
-    return strongest_tone_db(over, explained)
+        lines[:, bins_near(hz, 40.0)] = 1.0
+    return strongest_tone_db(average, lines)
 
 
 def test_a_tone_reads_its_power_over_the_noise_in_one_bin():
@@ -83,13 +90,72 @@ def test_noise_alone_stands_some_six_decibels_over_its_floor():
 
 
 def test_where_everything_is_explained_nothing_stands_out():
-    over = np.ones((2 * AVERAGED + 1, GEOMETRY.n_bins), np.float32)
-    assert strongest_tone_db(over, np.ones((3, GEOMETRY.n_bins), bool)).tolist() == pytest.approx([-30.0] * 3)
+    over = np.ones((3, GEOMETRY.n_bins), np.float32)
+    assert strongest_tone_db(over, np.ones_like(over)).tolist() == pytest.approx([-30.0] * 3)
 
 
 def test_the_average_is_over_this_hop_and_those_two_four_and_six_before():
     over = np.full((2 * AVERAGED - 2 + 5, GEOMETRY.n_bins), 1e-3, np.float32)
     over[6, 300] = 4.0
-    heard = strongest_tone_db(over, np.zeros((5, GEOMETRY.n_bins), bool))
+    average = averaged(over)
+    heard = strongest_tone_db(average, np.zeros_like(average))
     expected = [0.0, -30.0, 0.0, -30.0, 0.0]  # 4 over four spectra is 0 dB
     np.testing.assert_allclose(heard, expected, atol=0.01)
+
+
+def test_a_learned_line_shows_at_its_learned_level_as_a_hann_lobe():
+    table = learned_lines(baseline_of(line(LineClass.FIXED, math.nan, 2000.0)), np.array([15.0]), GEOMETRY)[0]
+    k = round(2000 / GEOMETRY.bin_hz)
+    assert 10 * math.log10(table[k] * GEOMETRY.enbw_hz) == pytest.approx(-40.0, abs=0.01)
+    one_bin = round(FS / N / GEOMETRY.bin_hz)  # of the frame: 6 dB down
+    assert 10 * math.log10(table[k + one_bin] / table[k]) == pytest.approx(-6.02, abs=0.05)
+    assert table[k + 2 * one_bin] < 1e-6 * table[k]
+
+
+def tones(average, per_floor=1.0):
+    full = np.ones(GEOMETRY.n_bins, np.float32)
+    return Tones(average, average, per_floor * full, 0 * full)
+
+
+def with_tone(k, power):
+    average = np.ones(GEOMETRY.n_bins, np.float32)
+    average[k] = power
+    return tones(average)
+
+
+def departure_db(memory, heard, k, ratio=1.0):
+    return 10 * math.log10(memory.departure(heard, ratio, 1.0)[k])
+
+
+def test_a_tone_departs_from_noise_and_not_from_what_was_heard_outside_of_cuts():
+    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 400
+    heard = with_tone(k, 100 * NOISE_SHOWS)
+    assert departure_db(memory, heard, k) == pytest.approx(20.0, abs=0.01)
+    memory.hear_outside(heard, None)
+    assert departure_db(memory, heard, k) == pytest.approx(0.0, abs=0.01)
+    forgets = round(ToneMemory.FORGETS_S / 0.05 / ToneMemory.LEARNS_EVERY)
+    for _ in range(forgets):
+        memory.hear_outside(with_tone(k, 1.0), None)
+    assert departure_db(memory, heard, k) == pytest.approx(3.01, abs=0.05)  # half of it
+
+
+def test_a_peck_is_remembered_once_it_was_good_and_in_proportion_to_the_speed():
+    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 800
+    heard = with_tone(k, 100 * NOISE_SHOWS)
+    memory.departure(heard, 1.0, 1.0)
+    memory.hear_peck(heard)
+    assert departure_db(memory, heard, k) == pytest.approx(20.0, abs=0.01)
+    memory.end_peck()
+    assert departure_db(memory, heard, k) == pytest.approx(0.0, abs=0.01)
+    slower = with_tone(round(0.97 * k), 100 * NOISE_SHOWS)
+    assert departure_db(memory, slower, round(0.97 * k), 0.97) == pytest.approx(0.0, abs=0.01)
+    assert departure_db(memory, slower, round(0.97 * k), 1.0) == pytest.approx(20.0, abs=0.01)
+
+
+def test_a_peck_that_was_not_good_is_forgotten():
+    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 800
+    heard = with_tone(k, 100 * NOISE_SHOWS)
+    memory.hear_peck(heard)
+    memory.begin_peck()
+    memory.end_peck()
+    assert departure_db(memory, heard, k) == pytest.approx(20.0, abs=0.01)
