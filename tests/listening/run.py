@@ -87,15 +87,15 @@ def _arguments() -> argparse.Namespace:
 
 
 def plan(kinds: Sequence[str], hours: float, cases: int | None, seed: int) -> list[Task]:
-    """The tasks in the order in which they are begun: line SNRs and kinds take turns."""
-    tasks: list[Task] = []
-    if FAULTLESS in kinds:
-        machines = max(1, round(hours * 3600 / FAULTLESS_S))
-        tasks += [(FAULTLESS, seed + i, SNRS_DB[i % len(SNRS_DB)]) for i in range(machines)]
+    """The tasks in the order in which they are begun: all kinds and line SNRs advance together."""
+    machines = max(1, round(hours * 3600 / FAULTLESS_S))
     number = max(1, round(CASES_AN_HOUR * hours)) if cases is None else cases
-    for i in range(number):
-        for kind in (kind for kind in kinds if kind != FAULTLESS):
-            tasks += [(kind, seed + len(SNRS_DB) * i + j, snr_db) for j, snr_db in enumerate(SNRS_DB)]
+    placed: list[tuple[float, Task]] = []
+    for kind in kinds:
+        count = machines if kind == FAULTLESS else len(SNRS_DB) * number
+        for i in range(count):
+            placed.append((i / count, (kind, seed + i, SNRS_DB[i % len(SNRS_DB)])))
+    tasks = [task for _, task in sorted(placed, key=lambda entry: entry[0])]
     last = max(task[1] for task in tasks)
     if seed < SCORING_FROM <= last:
         raise SystemExit(f"seeds {seed} to {last} mix tuning and scoring; keep them below {SCORING_FROM}")
