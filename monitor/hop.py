@@ -11,6 +11,9 @@ from numpy.typing import NDArray
 from monitor.signal.level import LOST_SHARE
 from monitor.signal.tones import Tones
 
+HEARD = 0.5
+"""Confidence from which on a speed can be believed."""
+
 
 @dataclass(slots=True)  # not frozen: made 20 times a second of sound, at hundreds of times real time
 class Hop:
@@ -19,6 +22,8 @@ class Hop:
     ``t``: seconds of signal up to the newest sample, ``step_s`` seconds in a hop; ``broadband_db``: broadband
     sound, dB per Hz; ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over their
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
+    ``knock_db``: how far what comes once a turn stands out, ``peak_db``: level of the turn's loudest sector,
+    dB re full scale, see ``monitor.signal.revolutions``.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
     a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
     ``monitor.signal.envelope``; ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
@@ -44,6 +49,8 @@ class Hop:
     chatter_db: float
     rise_db_per_s: float
     crackle_db: float
+    knock_db: float
+    peak_db: float
     probability_between: Callable[[float, float], float]
     envelope: NDArray[np.float32]
     tones: Tones
@@ -53,4 +60,4 @@ class Hop:
 
     def __post_init__(self) -> None:
         self.deaf = self.stuck >= LOST_SHARE or self.broken >= LOST_SHARE
-        self.heard = self.spindle_hz == self.spindle_hz and self.confidence >= 0.5
+        self.heard = self.spindle_hz == self.spindle_hz and self.confidence >= HEARD

@@ -19,11 +19,12 @@ from monitor.cutting import CuttingDetector, floor_by_speed
 from monitor.faults.cause import FAULTS, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.episode import Episode, Finding
+from monitor.faults.loosening import LooseningRule
 from monitor.faults.masking import MaskingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
-from monitor.hop import Hop
+from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import Cycle
@@ -32,6 +33,7 @@ from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
+from monitor.signal.revolutions import Revolutions
 from monitor.signal.spectrum import (
     band_floor,
     hearing_floor,
@@ -90,6 +92,7 @@ class Listener:
 
         self._decimator = Decimator(self._g)
         self._envelope = fine_envelope(self._g)
+        self._revolutions = Revolutions(self._envelope, job.spindle_rpm / 60, g.hop_s)
         self._pending: list[NDArray[np.float32]] = []
         self._n_pending = 0
         self._n_hops = 0
@@ -107,6 +110,7 @@ class Listener:
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
+        self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._sg, self._g.hop_s)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
@@ -215,6 +219,8 @@ class Listener:
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
+        known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
+        knock_db, peak_db = self._revolutions.feed(envelope, known_hz.tolist())
         columns = (
             speeds.spindle_hz,
             speeds.sd_hz,
@@ -233,6 +239,8 @@ class Listener:
             chatter_db.astype(np.float64),
             rise,
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
+            knock_db,
+            peak_db,
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
@@ -267,6 +275,7 @@ class Listener:
             sag,
             self._chatter.step(hop, rotation, self._cut_detector, work),
             self._masking.step(hop, rotation, self._cycle.in_blank),
+            self._loosening.step(hop, rotation, self._cutting),
         ]
         if any(findings) or self._lasting:
             events.extend(self._events(hop, {found.kind: found for found in findings if found}))

@@ -32,6 +32,11 @@ class Kind(StrEnum):
     SPINDLE_STOP = "spindle_stop"
 
 
+SPINDLE_STOP_KINDS = frozenset({Kind.LOOSENING})
+"""Kinds whose hold asks for the spindle to be stopped as well: a held feed leaves it turning, and what
+has come loose with it."""
+
+
 class Severity(StrEnum):
     """How much an event matters; the names are the public contract."""
 
@@ -79,6 +84,11 @@ class Event:
     peck: int = 0
     depth_mm: float = float("nan")
     onset_s: float = float("nan")
+
+    @property
+    def stops_spindle(self) -> bool:
+        """Whether it asks for the spindle-stop line too."""
+        return self.severity is Severity.HOLD and self.kind in SPINDLE_STOP_KINDS
 
 
 @dataclass(frozen=True, slots=True)

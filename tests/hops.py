@@ -43,6 +43,8 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "chatter_db": 0.0,
         "rise_db_per_s": 0.0,
         "crackle_db": 0.3,
+        "knock_db": 1.5,
+        "peak_db": -60.0,
         "envelope": QUIET_ENVELOPE,
         "tones": NOISE_ONLY,
     }

@@ -1,0 +1,117 @@
+"""`loosening`: the chuck or work holding backs off, and knocks once a turn, louder every turn.
+
+Physical reason: a holding that has let go shifts under the load at the same angle of every turn and strikes
+its seat; each blow lets it go further, so the knock grows by some to tens of dB a second, often with little
+sag. The statistic is how far one sector of the turn stands out of those beside it, turn after turn
+(`monitor.signal.revolutions`), against what this machine showed in its cuts and between them.
+
+The decision asks two things. A cumulative sum says that it stands out more than is normal here. And the
+level of the knock grows on: a chip bundle that has begun to slap is as loud, but not louder turn by turn.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.signal.cusum import Cusum, Normal, threshold_for
+from monitor.spindle import Rotation, SpindleState
+
+RISE_Z, MOST_Z = 3.0, 8.0
+"""Drift of the cumulative sum, and the most that one hop counts. The loudest of two dozen sectors has a
+heavier tail than a normal variable: the drift is not half a shift but beyond what sound work shows."""
+
+ALARM_EVERY_S = 1000 * 3600.0
+"""Working time per false crossing by noise alone."""
+
+LEAST_DB = 3.0
+"""A knock stands over the sound beside it at least by twice the power, whatever is normal."""
+
+GROWN_DB, GROWS_ON_DB = 4.0, 2.0
+"""Growth of the level within `LOOK_BACK_S`; and how much of it must be beyond the largest rise within one
+half window, which is all that a sound gives that is suddenly there."""
+
+LOOK_BACK_S = 3.0
+
+_LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
+_STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
+
+
+@dataclass(slots=True)
+class LooseningRule:
+    """One `step` a hop; ``half_hops`` is the half window of `monitor.signal.revolutions.Revolutions`."""
+
+    half_hops: int
+    hop_s: float
+    _sum: Cusum = field(init=False)
+    _free: Normal = field(init=False)
+    _cut: Normal = field(init=False)
+    _levels: deque[float] = field(init=False)
+    _mixed_hops: int = 0
+    _cutting: bool = False
+    _told_s: float = -math.inf
+
+    def __post_init__(self) -> None:
+        # Hops share their sound over the window: so many of them are worth one observation.
+        share = self.half_hops
+        self._sum = Cusum(RISE_Z, threshold_for(ALARM_EVERY_S / (share * self.hop_s), RISE_Z))
+        # Noise alone gives 1 to 2 dB; a good cut with lips of its own and a slight knock up to about 4.
+        lag = round(_LAG_S / self.hop_s)
+        self._free = Normal(1.5, 0.6, prior=40, lag=lag, least=0.3)
+        self._cut = Normal(2.5, 1.0, prior=40, lag=lag, least=0.3)
+        self._levels = deque(maxlen=round(LOOK_BACK_S / self.hop_s))
+
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
+        """Finding while a knock of every turn is more than normal and has grown."""
+        if hop.deaf or rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
+            self._forget()
+            return None
+        self._levels.append(hop.peak_db)
+        if cutting != self._cutting:
+            self._cutting, self._mixed_hops = cutting, 2 * self.half_hops
+        self._mixed_hops = max(0, self._mixed_hops - 1)
+        mixed = self._mixed_hops > 0
+        normal = self._cut if cutting or mixed else self._free
+        z = min(normal.z(hop.knock_db), self._free.z(hop.knock_db))
+        if hop.knock_db < LEAST_DB:
+            z = min(z, 0.0)
+        sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self.half_hops)
+        if self._sum.value == 0.0 and not mixed and rotation.settled and hop.heard:
+            normal.step(hop.knock_db)
+        elif sure:
+            self._sum.value = min(self._sum.value, 1.5 * self._sum.threshold)
+            self._free.reject()
+            self._cut.reject()
+        if sure and (self._grows() or hop.t - self._told_s < _STAYS_S):
+            self._told_s = hop.t
+        if hop.t - self._told_s >= _STAYS_S:
+            return None
+        return self._finding(hop, normal)
+
+    def _forget(self) -> None:
+        self._sum.clear()
+        self._levels.clear()
+        self._told_s = -math.inf
+
+    def _grows(self) -> bool:
+        """Whether the level has risen, and by more than a sound that is suddenly there."""
+        levels, half = list(self._levels), self.half_hops
+        least = min(levels)
+        grown = levels[-1] - least
+        if grown < GROWN_DB or len(levels) <= 2 * half:
+            return False
+        steepest = max(later - before for before, later in zip(levels, levels[half:], strict=False))
+        return grown - steepest >= GROWS_ON_DB
+
+    def _finding(self, hop: Hop, normal: Normal) -> Finding:
+        message = (
+            f"The chuck or work holding knocks once a turn, {hop.knock_db:.0f} dB over the sound beside it "
+            f"(normal here {normal.location:.0f} dB), and louder turn by turn: stop the spindle, then "
+            "retract and tighten the holding."
+        )
+        onset = hop.t - self._sum.steps * hop.step_s
+        return Finding(Kind.LOOSENING, Severity.HOLD, message, hop.knock_db, normal.location, "dB", onset)
