@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _BLOCKS = 32  # sub-blocks of a frame: short enough (6 ms of 200) that no line turns far within one
-_ITERATIONS = 3  # Gauss-Newton steps; the third changes nothing visible at any SNR tried
+_ITERATIONS = 2  # Gauss-Newton steps; a third changes nothing visible at any SNR tried
 _LEAKAGE = 3e-4  # relative: neighbours 80 Hz off in a 0.2 s rectangular window, -34 dB, at half their order
 _OUTLIER_Z = 4.0  # a line this many deviations off the others is losing its vote: 6e-5 in pure noise
 
@@ -101,98 +101,110 @@ def refine_speed(
     """
     n_frames, n = frames.shape
     length = n // _BLOCKS
-    orders32 = np.asarray(orders, np.float32)
-    n_lines = orders32.size
+    orders = np.asarray(orders, np.float64)
     guess = np.asarray(guess_hz, np.float64)
     rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
-    density = np.ones((n_frames, n_lines)) if noise_density is None else np.asarray(noise_density)
-    used = frames[:, : length * _BLOCKS].astype(np.float32)
+    density = np.ones((n_frames, orders.size)) if noise_density is None else np.asarray(noise_density)
+    used = frames[:, : length * _BLOCKS].astype(np.float32, copy=False)
     used = used - used.mean(axis=1, keepdims=True)  # a rectangular window lets DC leak everywhere
     blocks = used.reshape(n_frames, _BLOCKS, length)
 
     within = (np.arange(length) - (length - 1) / 2) / fs
-    between = (np.arange(_BLOCKS) - (_BLOCKS - 1) / 2) * (length / fs)
-    curve = between**2 / 2
-    turns = guess[:, None] * between + rate[:, None] * curve  # of the spindle, at block centres
-    inner = np.float32(2 * np.pi) * ((guess[:, None] * within)[:, :, None].astype(np.float32) * orders32)
-    basis = np.concatenate([np.cos(inner), -np.sin(inner)], axis=-1)
-    sums = np.matmul(blocks, basis)
+    turns = guess[:, None] * within
+    basis = _phasors(turns.astype(np.float32)[:, :, None] * (2 * np.pi * orders).astype(np.float32))
+    sums = np.matmul(blocks, basis.view(np.float32)).view(np.complex64)
+    times, curve = _centres(_BLOCKS, length / fs)
+    turns = guess[:, None] * times + rate[:, None] * curve  # of the spindle, at block centres
     # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
-    line_turns = turns[:, :, None] * np.asarray(orders, np.float64)
-    outer = np.float32(2 * np.pi) * (line_turns - np.rint(line_turns)).astype(np.float32)
-    y = _product(sums[:, :, :n_lines] + 1j * sums[:, :, n_lines:], _phasors(outer))
+    line_turns = turns[:, :, None] * orders
+    line_turns -= np.rint(line_turns)
+    y = _product(sums, _phasors(line_turns.astype(np.float32) * np.float32(2 * np.pi)))
 
     # Noise in one block sum: length samples of variance fs/2 times the density.
-    block_var = density * (length * fs / 2)
+    sharpness = 1 / (density * (length * fs / 2))
     shift, shift_rate = np.zeros(n_frames), np.zeros(n_frames)
     z = y
     for segments in pull_in:
-        step, step_rate = _phase_steps(z, segments, orders32, length / fs, block_var)
+        step, step_rate = _phase_steps(z, segments, orders, n / fs / segments, sharpness)
         shift, shift_rate = shift + step, shift_rate + step_rate
-        z = _product(y, _turn_back(shift, shift_rate, between, orders32))
+        z = _turned_back(y, shift, shift_rate, orders, length / fs)
+    # The guess is near now, so that two blocks can be one.
+    y, z, sharpness = _halved(y), _halved(z), sharpness / 2
     # Noise may have pulled the wrong way: keep the guess where it explains more power.
-    worse = _explained(z, block_var) < _explained(y, block_var)
-    shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
-    z = np.where(worse[:, None, None], y, z)
-    weights = np.ones((n_frames, n_lines))
+    worse = _explained(z, sharpness) < _explained(y, sharpness)
+    if worse.any():
+        shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
+        z = np.where(worse[:, None, None], y, z)
+    times, curve = _centres(_BLOCKS // 2, 2 * length / fs)
     curve = curve - curve.mean()
-    sum_t2, sum_c2 = float(between @ between), float(curve @ curve)
+    squares = np.array([times @ times, curve @ curve])
     # One row a moment: mean, first moment in time, moment along the curve of a linear rate.
-    moments = np.stack([np.full(_BLOCKS, 1 / _BLOCKS), between, curve]).astype(np.float32)
+    moments = np.stack([np.full(times.size, 1 / times.size), times, curve]).astype(np.float32)
+    weights = np.ones((n_frames, orders.size))
     for iteration in range(_ITERATIONS):
         if iteration:
-            z = _product(y, _turn_back(shift, shift_rate, between, orders32))
-        # contiguous, or matmul may sum in another order for another number of frames
-        re = np.matmul(moments, np.ascontiguousarray(z.real)).astype(np.float64)
-        im = np.matmul(moments, np.ascontiguousarray(z.imag)).astype(np.float64)
-        power = re[:, 0] ** 2 + im[:, 0] ** 2
-        # How the phase of each line leans over time and along the curve, against its mean phasor
-        slope = im[:, 1] * re[:, 0] - re[:, 1] * im[:, 0]
-        bend = im[:, 2] * re[:, 0] - re[:, 2] * im[:, 0]
-        base = weights * orders32 / block_var
-        fisher = (base * orders32 * power).sum(axis=1) * 2 * np.pi
-        fisher = np.maximum(fisher, 1e-300)
-        shift = shift + (base * slope).sum(axis=1) / (fisher * sum_t2)
-        shift_rate = shift_rate + (base * bend).sum(axis=1) / (fisher * sum_c2)
+            z = _turned_back(z, *step, orders, 2 * length / fs)
+        phasors = np.matmul(moments, z.view(np.float32)).astype(np.float64).view(np.complex128)
+        # Against its mean phasor, how the phase of each line leans over time and along the curve
+        leans = _product(phasors, np.conj(phasors[:, :1]))
+        power, leans = leans[:, 0].real, leans[:, 1:].imag
+        base = weights * orders * sharpness
+        fisher = np.maximum((base * orders * power).sum(axis=1) * (2 * np.pi), 1e-300)
+        step = ((base[:, None] * leans).sum(axis=2) / fisher[:, None] / squares).T
+        shift, shift_rate = shift + step[0], shift_rate + step[1]
         if iteration == 0:
-            # One line alone would move by slope / (2 pi o power sum t^2) more, with variance
-            # block_var / (2 power (2 pi o)^2 sum t^2): compare with the joint step.
-            own = slope / np.maximum(power * orders32 * (2 * np.pi * sum_t2), 1e-300)
-            own = own - (base * slope).sum(axis=1, keepdims=True) / (fisher * sum_t2)[:, None]
-            own_sd = np.sqrt(block_var / np.maximum(2 * power * sum_t2, 1e-30)) / (2 * np.pi * orders32)
+            # One line alone would move by lean / (2 pi o power sum t^2) more, with variance
+            # noise / (2 power (2 pi o)^2 sum t^2): compare with the joint step.
+            own = leans[:, 0] / np.maximum(power * orders * (2 * np.pi * squares[0]), 1e-300)
+            own -= step[0][:, None]
+            own_var = 1 / np.maximum(power * sharpness * (2 * squares[0] * (2 * np.pi * orders) ** 2), 1e-30)
             # Other lines leak in: at high SNR that, not noise, sets how well one line can agree.
-            spread = own / np.hypot(own_sd, _LEAKAGE * guess[:, None])
-            weights = 1 / (1 + (spread / _OUTLIER_Z) ** 4)
-    excess = (weights * spread**2).sum(axis=1) / np.maximum(weights.sum(axis=1), 1e-9)
-    widen = np.sqrt(np.maximum(1.0, excess))
-    information = 2 * (2 * np.pi) ** 2 * (weights * orders32**2 * power / block_var).sum(axis=1)
+            spread2 = own**2 / (own_var + (_LEAKAGE * guess[:, None]) ** 2)
+            weights = 1 / (1 + (spread2 / _OUTLIER_Z**2) ** 2)
+    votes = weights.sum(axis=1)
+    excess = (weights * spread2).sum(axis=1) / np.maximum(votes, 1e-9)
+    information = 2 * (2 * np.pi) ** 2 * (weights * sharpness * power * orders**2).sum(axis=1)
     information = np.maximum(information, 1e-30)  # digital silence: know nothing, overflow nothing
+    sd = np.sqrt(np.maximum(1.0, excess) / information)
     return Refined(
         spindle_hz=guess + shift,
         rate_hz_s=rate + shift_rate,
-        sd_hz=widen / np.sqrt(information * sum_t2),
-        sd_rate=widen / np.sqrt(information * sum_c2),
-        votes=weights.sum(axis=1),
+        sd_hz=sd / np.sqrt(squares[0]),
+        sd_rate=sd / np.sqrt(squares[1]),
+        votes=votes,
     )
 
 
-def _explained(z: NDArray[np.complexfloating], block_var: NDArray[np.floating]) -> NDArray[np.float64]:
+def _centres(n: int, step_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Times of the centres of ``n`` blocks from mid-frame, s, and the turns there of a rate of 1 Hz/s."""
+    times = (np.arange(n) - (n - 1) / 2) * step_s
+    return times, times**2 / 2
+
+
+def _halved(y: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
+    """Neighbouring blocks summed, (n_frames, n_blocks / 2, K)."""
+    return y[:, ::2] + y[:, 1::2]
+
+
+def _explained(z: NDArray[np.complexfloating], sharpness: NDArray[np.floating]) -> NDArray[np.float64]:
     """Log likelihood (up to constants) of lines at rest in ``z``: their power over the noise, (n_frames,)."""
-    mean = z.sum(axis=1)
-    likelihood: NDArray[np.float64] = ((mean.real**2 + mean.imag**2) / block_var).sum(axis=1)
+    total = z.sum(axis=1)
+    likelihood: NDArray[np.float64] = ((total.real**2 + total.imag**2) * sharpness).sum(axis=1)
     return likelihood
 
 
-def _turn_back(
+def _turned_back(
+    y: NDArray[np.complexfloating],
     shift: NDArray[np.float64],
     shift_rate: NDArray[np.float64],
-    times: NDArray[np.float64],
-    orders: NDArray[np.float32],
-) -> NDArray[np.complex64]:
-    """Phasors that undo a change of speed (Hz) and rate (Hz/s), shape (n_frames, n_times, K)."""
-    turns = shift[:, None] * times + shift_rate[:, None] * (times**2 / 2)
-    angle = np.float32(2 * np.pi) * (turns.astype(np.float32)[:, :, None] * orders)
-    return _phasors(angle)
+    orders: NDArray[np.float64],
+    block_s: float,
+) -> NDArray[np.complexfloating]:
+    """Block sums with a change of speed (Hz) and rate (Hz/s) undone, (n_frames, n_blocks, K)."""
+    times, curve = _centres(y.shape[1], block_s)
+    turns = shift[:, None] * times + shift_rate[:, None] * curve
+    angle = turns.astype(np.float32)[:, :, None] * (2 * np.pi * orders).astype(np.float32)
+    return _product(y, _phasors(angle))
 
 
 def _phasors(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
@@ -218,26 +230,25 @@ def _product(a: NDArray[np.complexfloating], b: NDArray[np.complexfloating]) -> 
 def _phase_steps(
     y: NDArray[np.complexfloating],
     n_segments: int,
-    orders: NDArray[np.float32],
-    block_s: float,
-    block_var: NDArray[np.floating],
+    orders: NDArray[np.float64],
+    segment_s: float,
+    sharpness: NDArray[np.floating],
 ) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Speed (Hz) and rate (Hz/s) still missing, from phase steps between neighbouring segments."""
-    n_frames, n_blocks, n_lines = y.shape
-    per = n_blocks // n_segments
-    segments = y.reshape(n_frames, n_segments, per, n_lines).sum(axis=2)
-    steps = _product(segments[:, 1:], np.conj(segments[:, :-1]))
-    seconds = per * block_s
-    centre = (np.arange(n_segments - 1) - (n_segments - 2) / 2) * seconds
+    while y.shape[1] > n_segments:
+        y = _halved(y)
+    before = np.conj(y[:, :-1])
+    steps = _product(y[:, 1:], before)
     # A step's angle has variance ~ noise / |segment|^2: weight by |step| over the noise; the angle
     # measures order times speed.
-    weight = np.abs(steps) / block_var[:, None, :].astype(np.float32)
-    value = np.angle(steps) * np.float32(1 / (2 * np.pi * seconds))
-    along = (weight * orders * value).sum(axis=2).astype(np.float64)
-    norm = np.maximum((weight * orders**2).sum(axis=2), np.float32(1e-30)).astype(np.float64)
-    total = norm.sum(axis=1)
-    middle = (norm * centre).sum(axis=1) / total
-    mean = along.sum(axis=1) / total
-    offset = centre[None, :] - middle[:, None]
-    rate = (along * offset).sum(axis=1) / np.maximum((norm * offset**2).sum(axis=1), 1e-300)
-    return mean - rate * middle, rate
+    size = np.sqrt(steps.real**2 + steps.imag**2)
+    angle = np.arctan2(steps.imag, steps.real)
+    by_line = (sharpness * orders)[:, :, None].astype(np.float32)
+    along = np.matmul(angle * size, by_line)[:, :, 0].astype(np.float64)
+    norm = np.matmul(size, by_line * orders.astype(np.float32)[:, None])[:, :, 0].astype(np.float64)
+    # Weighted straight line over the time of the steps: its height at mid-frame, and its slope
+    at = _centres(n_segments - 1, segment_s)[0]
+    total, first, second = norm.sum(axis=1), (norm * at).sum(axis=1), (norm * at**2).sum(axis=1)
+    height, slope = along.sum(axis=1), (along * at).sum(axis=1)
+    scale = 2 * np.pi * segment_s * np.maximum(total * second - first**2, 1e-300)
+    return (second * height - first * slope) / scale, (total * slope - first * height) / scale
