@@ -32,10 +32,11 @@ from monitor.planning.materials import material
 from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
-from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, slope_per_s
+from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
 from monitor.signal.revolutions import Revolutions
 from monitor.signal.spectrum import (
     band_floor,
+    from_db,
     hearing_floor,
     power_density,
     spectrum_geometry,
@@ -48,6 +49,7 @@ from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
 _HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
+_LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
 
@@ -183,19 +185,19 @@ class Listener:
 
     def _measure(self, hops: NDArray[np.float32]) -> list[Hop]:
         """Everything that needs arrays, for a stack of hops, shape (n_hops, hop_in)."""
-        finite = np.isfinite(hops)
         broken = np.zeros(hops.shape[0])
-        if not finite.all():
+        peak = peaks(hops)
+        if not peak.max() <= _LOUDEST:
+            finite = np.isfinite(hops)
             broken = 1.0 - finite.mean(axis=1)
-            hops = np.where(finite, hops, np.float32(0))
-        hops = np.clip(hops, -16, 16)  # a float recording may hold anything; keep powers finite
-        levels = hop_levels(hops, broken)
+            hops = np.clip(np.where(finite, hops, np.float32(0)), -_LOUDEST, _LOUDEST)
+            peak = peaks(hops)
+        levels = hop_levels(hops, peak, broken)
         y = self._decimator.feed(hops)
         long = overlapping(self._history, y, self._g.n_long)
         self._history = long[-1, self._g.hop :].copy()
         envelope = self._envelope.power(long)
-        short = np.ascontiguousarray(long[:, self._g.n_long - self._g.n_short :])
-        density = power_density(short, self._sg)
+        density = power_density(long[:, self._g.n_long - self._g.n_short :], self._sg)
         bands = band_floor(density, self._sg)
         density_db = to_db(density)
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
@@ -206,7 +208,7 @@ class Listener:
         broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
         over_db = broadband - self._idle_floor[speeds.state]
         over = np.empty((hops.shape[0], 2, self._sg.n_bins), np.float32)  # power over floor, and 1 / floor
-        np.power(np.float32(10), floor_db * np.float32(-0.1), out=over[:, 1])
+        over[:, 1] = from_db(-floor_db)
         np.multiply(density, over[:, 1], out=over[:, 0])
         seen = np.concatenate([self._over_history, over])
         self._over_history = seen[over.shape[0] :].copy()

@@ -136,8 +136,7 @@ class Decimator:
         flat = np.concatenate([self._history, x.ravel()])
         self._history = flat[flat.size - self._lead :].copy()
         step = _ROW_OUTPUTS * g.decimation
-        rows = np.lib.stride_tricks.sliding_window_view(flat, self._toeplitz.shape[0])[::step]
-        rows = np.ascontiguousarray(rows[: n_hops * g.hop // _ROW_OUTPUTS])
+        rows = np.ascontiguousarray(every(flat, self._toeplitz.shape[0], step))
         rows = rows.reshape(n_hops, g.hop // _ROW_OUTPUTS, self._toeplitz.shape[0])
         y: NDArray[np.float32] = np.matmul(rows, self._toeplitz)
         return y.reshape(n_hops, g.hop)
@@ -155,8 +154,13 @@ def overlapping(history: NDArray[np.float32], hops: NDArray[np.float32], n: int)
 
     Returns
     -------
-    float32, shape (n_hops, n), contiguous
+    float32, shape (n_hops, n), overlapping views
     """
     flat = np.concatenate([history, hops.ravel()])
-    hop = hops.shape[1]
-    return np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(flat, n)[::hop])
+    return every(flat, n, hops.shape[1])
+
+
+def every(flat: NDArray[np.float32], n: int, step: int) -> NDArray[np.float32]:
+    """Windows of ``n`` samples, one every ``step``, as a view of ``flat``, shape (n_windows, n)."""
+    item = flat.itemsize
+    return np.ndarray(((flat.size - n) // step + 1, n), np.float32, flat, 0, (step * item, item))

@@ -34,32 +34,37 @@ class Levels:
     broken: NDArray[np.float64]
 
 
-def hop_levels(x: NDArray[np.float32], broken: NDArray[np.float64]) -> Levels:
+def peaks(x: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Largest magnitude in each hop, NaN where a sample is none, shape (n_hops,)."""
+    largest: NDArray[np.float32] = np.maximum(x.max(axis=1), -x.min(axis=1))
+    return largest
+
+
+def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArray[np.float64]) -> Levels:
     """Measure each hop.
 
     Parameters
     ----------
     x : float32, shape (n_hops, hop_in), finite
+    peak : shape (n_hops,)
+        Largest magnitude in each; see `peaks`.
     broken : shape (n_hops,)
         Fraction of samples that had to be replaced because they were not numbers.
     """
-    mean = x.mean(axis=1, keepdims=True)
-    centred = x - mean
-    power = np.square(centred).mean(axis=1).astype(np.float64)
+    n_hops, n = x.shape
+    centred = x - x.mean(axis=1, keepdims=True)
+    power = np.matmul(centred[:, None, :], centred[:, :, None])[:, 0, 0].astype(np.float64) / n
     level_db = np.where(power > 1e-20, 10 * np.log10(np.maximum(power, 1e-20)), SILENCE_DB)
-    peak = np.abs(x).max(axis=1)
-    clipped = np.zeros(x.shape[0])
+    clipped = np.zeros(n_hops)
     for i in np.flatnonzero(peak >= CLIP_AT):
-        clipped[i] = np.count_nonzero(np.abs(x[i]) >= CLIP_AT) / x.shape[1]
-    stuck = np.zeros(x.shape[0])
+        clipped[i] = np.count_nonzero(np.abs(x[i]) >= CLIP_AT) / n
+    stuck = np.zeros(n_hops)
     # A run long enough to matter covers one of four probes an eighth of the hop apart: most hops
     # are cleared by looking at those only.
-    step = x.shape[1] // 8
-    at = (np.arange(8)[:, None] * step + np.arange(4)).ravel()
-    probes = x.take(at, axis=1).reshape(-1, 8, 4)
+    probes = x[:, : n // 8 * 8].reshape(n_hops, 8, n // 8)[:, :, :4]
     suspect = (probes == probes[:, :, :1]).all(axis=2).any(axis=1)
     for i in np.flatnonzero(suspect):
-        stuck[i] = longest_run(x[i]) / x.shape[1]
+        stuck[i] = longest_run(x[i]) / n
     return Levels(level_db, clipped, stuck, broken)
 
 
@@ -84,6 +89,5 @@ def slope_per_s(curve: NDArray[np.float64], n: int, step_s: float) -> NDArray[np
     shape (m,), units of the curve per second
     """
     t = (np.arange(n) - (n - 1) / 2) * step_s
-    windows = np.ascontiguousarray(np.lib.stride_tricks.sliding_window_view(curve, n))
-    slope: NDArray[np.float64] = (windows * (t / (t @ t))).sum(axis=1)
+    slope: NDArray[np.float64] = np.correlate(curve, t / (t @ t), "valid")
     return slope

@@ -101,22 +101,22 @@ def refine_speed(
     """
     n_frames, n = frames.shape
     length = n // _BLOCKS
-    orders = np.asarray(orders, np.float64)
+    o = np.asarray(orders, np.float64)
     guess = np.asarray(guess_hz, np.float64)
     rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
-    density = np.ones((n_frames, orders.size)) if noise_density is None else np.asarray(noise_density)
+    density = np.ones((n_frames, o.size)) if noise_density is None else np.asarray(noise_density)
     used = frames[:, : length * _BLOCKS].astype(np.float32, copy=False)
     used = used - used.mean(axis=1, keepdims=True)  # a rectangular window lets DC leak everywhere
     blocks = used.reshape(n_frames, _BLOCKS, length)
 
     within = (np.arange(length) - (length - 1) / 2) / fs
     turns = guess[:, None] * within
-    basis = _phasors(turns.astype(np.float32)[:, :, None] * (2 * np.pi * orders).astype(np.float32))
+    basis = _phasors(turns.astype(np.float32)[:, :, None] * (2 * np.pi * o).astype(np.float32))
     sums = np.matmul(blocks, basis.view(np.float32)).view(np.complex64)
     times, curve = _centres(_BLOCKS, length / fs)
     turns = guess[:, None] * times + rate[:, None] * curve  # of the spindle, at block centres
     # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
-    line_turns = turns[:, :, None] * orders
+    line_turns = turns[:, :, None] * o
     line_turns -= np.rint(line_turns)
     y = _product(sums, _phasors(line_turns.astype(np.float32) * np.float32(2 * np.pi)))
 
@@ -125,9 +125,9 @@ def refine_speed(
     shift, shift_rate = np.zeros(n_frames), np.zeros(n_frames)
     z = y
     for segments in pull_in:
-        step, step_rate = _phase_steps(z, segments, orders, n / fs / segments, sharpness)
+        step, step_rate = _phase_steps(z, segments, o, length * _BLOCKS / fs / segments, sharpness)
         shift, shift_rate = shift + step, shift_rate + step_rate
-        z = _turned_back(y, shift, shift_rate, orders, length / fs)
+        z = _turned_back(y, shift, shift_rate, o, length / fs)
     # The guess is near now, so that two blocks can be one.
     y, z, sharpness = _halved(y), _halved(z), sharpness / 2
     # Noise may have pulled the wrong way: keep the guess where it explains more power.
@@ -140,30 +140,32 @@ def refine_speed(
     squares = np.array([times @ times, curve @ curve])
     # One row a moment: mean, first moment in time, moment along the curve of a linear rate.
     moments = np.stack([np.full(times.size, 1 / times.size), times, curve]).astype(np.float32)
-    weights = np.ones((n_frames, orders.size))
+    weights = np.ones((n_frames, o.size))
+    moved, moved_rate = np.zeros(n_frames), np.zeros(n_frames)
     for iteration in range(_ITERATIONS):
         if iteration:
-            z = _turned_back(z, *step, orders, 2 * length / fs)
+            z = _turned_back(z, moved, moved_rate, o, 2 * length / fs)
         phasors = np.matmul(moments, z.view(np.float32)).astype(np.float64).view(np.complex128)
         # Against its mean phasor, how the phase of each line leans over time and along the curve
-        leans = _product(phasors, np.conj(phasors[:, :1]))
-        power, leans = leans[:, 0].real, leans[:, 1:].imag
-        base = weights * orders * sharpness
-        fisher = np.maximum((base * orders * power).sum(axis=1) * (2 * np.pi), 1e-300)
-        step = ((base[:, None] * leans).sum(axis=2) / fisher[:, None] / squares).T
-        shift, shift_rate = shift + step[0], shift_rate + step[1]
+        products = _product(phasors, np.conj(phasors[:, :1]))
+        power: NDArray[np.floating] = products[:, 0].real
+        leans: NDArray[np.floating] = products[:, 1:].imag
+        base = weights * o * sharpness
+        fisher = np.maximum((base * o * power).sum(axis=1) * (2 * np.pi), 1e-300)
+        moved, moved_rate = ((base[:, None] * leans).sum(axis=2) / fisher[:, None] / squares).T
+        shift, shift_rate = shift + moved, shift_rate + moved_rate
         if iteration == 0:
             # One line alone would move by lean / (2 pi o power sum t^2) more, with variance
             # noise / (2 power (2 pi o)^2 sum t^2): compare with the joint step.
-            own = leans[:, 0] / np.maximum(power * orders * (2 * np.pi * squares[0]), 1e-300)
-            own -= step[0][:, None]
-            own_var = 1 / np.maximum(power * sharpness * (2 * squares[0] * (2 * np.pi * orders) ** 2), 1e-30)
+            own = leans[:, 0] / np.maximum(power * o * (2 * np.pi * squares[0]), 1e-300)
+            own -= moved[:, None]
+            own_var = 1 / np.maximum(power * sharpness * (2 * squares[0] * (2 * np.pi * o) ** 2), 1e-30)
             # Other lines leak in: at high SNR that, not noise, sets how well one line can agree.
             spread2 = own**2 / (own_var + (_LEAKAGE * guess[:, None]) ** 2)
             weights = 1 / (1 + (spread2 / _OUTLIER_Z**2) ** 2)
     votes = weights.sum(axis=1)
     excess = (weights * spread2).sum(axis=1) / np.maximum(votes, 1e-9)
-    information = 2 * (2 * np.pi) ** 2 * (weights * sharpness * power * orders**2).sum(axis=1)
+    information = 2 * (2 * np.pi) ** 2 * (weights * sharpness * power * o**2).sum(axis=1)
     information = np.maximum(information, 1e-30)  # digital silence: know nothing, overflow nothing
     sd = np.sqrt(np.maximum(1.0, excess) / information)
     return Refined(
@@ -175,7 +177,7 @@ def refine_speed(
     )
 
 
-def _centres(n: int, step_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+def _centres(n: int, step_s: float) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Times of the centres of ``n`` blocks from mid-frame, s, and the turns there of a rate of 1 Hz/s."""
     times = (np.arange(n) - (n - 1) / 2) * step_s
     return times, times**2 / 2
@@ -233,7 +235,7 @@ def _phase_steps(
     orders: NDArray[np.float64],
     segment_s: float,
     sharpness: NDArray[np.floating],
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Speed (Hz) and rate (Hz/s) still missing, from phase steps between neighbouring segments."""
     while y.shape[1] > n_segments:
         y = _halved(y)
@@ -246,9 +248,12 @@ def _phase_steps(
     by_line = (sharpness * orders)[:, :, None].astype(np.float32)
     along = np.matmul(angle * size, by_line)[:, :, 0].astype(np.float64)
     norm = np.matmul(size, by_line * orders.astype(np.float32)[:, None])[:, :, 0].astype(np.float64)
-    # Weighted straight line over the time of the steps: its height at mid-frame, and its slope
+    norm = np.maximum(norm, 1e-30)
+    # Weighted straight line over the time of the steps: its slope, and its height at mid-frame
     at = _centres(n_segments - 1, segment_s)[0]
-    total, first, second = norm.sum(axis=1), (norm * at).sum(axis=1), (norm * at**2).sum(axis=1)
-    height, slope = along.sum(axis=1), (along * at).sum(axis=1)
-    scale = 2 * np.pi * segment_s * np.maximum(total * second - first**2, 1e-300)
-    return (second * height - first * slope) / scale, (total * slope - first * height) / scale
+    total, height = norm.sum(axis=1), along.sum(axis=1)
+    middle = (norm * at).sum(axis=1) / total
+    offset = at - middle[:, None]
+    rate = (along * offset).sum(axis=1) / np.maximum((norm * offset**2).sum(axis=1), 1e-300)
+    radians = 2 * np.pi * segment_s
+    return (height / total - rate * middle) / radians, rate / radians

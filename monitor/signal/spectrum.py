@@ -111,12 +111,17 @@ def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> N
     float32, shape (n_frames, n_bins), dB
     """
     g = geometry
-    position = (np.arange(g.n_bins) - g.first - (g.band_bins - 1) / 2) / g.band_bins
-    position = np.clip(position, 0, g.n_bands - 1)
-    low = np.minimum(position.astype(np.intp), max(0, g.n_bands - 2))
-    share = (position - low).astype(np.float32)
-    high = np.minimum(low + 1, g.n_bands - 1)
-    spread: NDArray[np.float32] = floor_db[:, low] * (1 - share) + floor_db[:, high] * share
+    n_frames, n_bands = floor_db.shape
+    lead = g.first + g.band_bins // 2  # bins before the first centre
+    last = lead + (n_bands - 1) * g.band_bins
+    share = ((np.arange(g.band_bins) + 0.5 * (1 - g.band_bins % 2)) / g.band_bins).astype(np.float32)
+    spread = np.empty((n_frames, g.n_bins), np.float32)
+    spread[:, :lead] = floor_db[:, :1]
+    spread[:, last:] = floor_db[:, -1:]
+    between = spread[:, lead:last].reshape(n_frames, n_bands - 1, g.band_bins)
+    low = floor_db[:, :-1, None]
+    np.multiply(floor_db[:, 1:, None] - low, share, out=between)
+    between += low
     return spread
 
 
@@ -143,7 +148,14 @@ def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]
 
 def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """10 log10 of a power, floored at -200 dB so that digital silence stays finite."""
-    return np.float32(10) * np.log10(np.maximum(power, np.float32(1e-20)))
+    # The natural logarithm is the fast one.
+    return np.log(np.maximum(power, np.float32(1e-20))) * np.float32(10 / np.log(10))
+
+
+def from_db(level_db: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Power of a level in dB."""
+    power: NDArray[np.float32] = np.exp(level_db * np.float32(np.log(10) / 10))
+    return power
 
 
 def strongest_line(x: NDArray[np.floating], fs: float, low_hz: float, high_hz: float) -> float:

@@ -7,12 +7,12 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
-from monitor.signal.level import CLIP_AT, SILENCE_DB, hop_levels, longest_run, slope_per_s
+from monitor.signal.level import CLIP_AT, SILENCE_DB, hop_levels, longest_run, peaks, slope_per_s
 
 
 def levels(x):
     x = np.atleast_2d(np.asarray(x, np.float32))
-    return hop_levels(x, np.zeros(x.shape[0]))
+    return hop_levels(x, peaks(x), np.zeros(x.shape[0]))
 
 
 @settings(derandomize=True)
