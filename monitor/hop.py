@@ -48,6 +48,7 @@ class Hop:
     over_db: float
     chatter_db: float
     rise_db_per_s: float
+    beat: float
     crackle_db: float
     knock_db: float
     peak_db: float

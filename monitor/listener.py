@@ -34,6 +34,7 @@ from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
 from monitor.signal.revolutions import Revolutions
+from monitor.signal.rhythm import CutRhythm
 from monitor.signal.spectrum import (
     band_floor,
     from_db,
@@ -95,6 +96,13 @@ class Listener:
         self._decimator = Decimator(self._g)
         self._envelope = fine_envelope(self._g)
         self._revolutions = Revolutions(self._envelope, job.spindle_rpm / 60, g.hop_s)
+        self._rhythm = CutRhythm(
+            self._tracker.grid_hz,
+            job.spindle_rpm / 60,
+            job.flutes,
+            self._envelope.n_fine,
+            self._envelope.step_s,
+        )
         self._pending: list[NDArray[np.float32]] = []
         self._n_pending = 0
         self._n_hops = 0
@@ -202,7 +210,8 @@ class Listener:
         density_db = to_db(density)
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
         deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
-        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs, deaf)
+        rhythm, beats = self._rhythm.evidence(envelope)
+        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs, deaf, rhythm)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
@@ -240,6 +249,7 @@ class Listener:
             over_db,
             chatter_db.astype(np.float64),
             rise,
+            self._rhythm.beat_at(beats, speeds.state),
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
             knock_db,
             peak_db,

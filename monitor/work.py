@@ -34,6 +34,7 @@ _CERTAIN_S = 0.2  # lines that sweep down as a spindle is switched off sound lik
 _LASTS_S = 0.5  # where the hole should be through: longer than the burst of a switch-off
 _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
+_TELLING = 3.0  # nats a hop expected of the lines: one in twenty, of a single hop
 # Without cutting sound, a speed this steady (a second) for this long within a blank counts too: nobody
 # commanded it.
 _SLIP = 0.4  # a steady speed so far down that nothing led there is a slip of the ear: half the speed, mostly
@@ -69,11 +70,14 @@ class WorkJudge:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
         if sag == sag and sag < self._small:
-            self._lately.append(sag)
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
             self._strengths = []
-            self._believed = self._believable(hop, detector, cycle)
+            if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
+                self._lately.append(sag)
+                self._believed = self._believable(hop, detector, cycle)
+            elif not cycle.through:
+                self._believed = True
             if detector.cutting:
                 self._learn_usual(sag)
         elif sag == sag:

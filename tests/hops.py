@@ -42,6 +42,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "over_db": 0.0,
         "chatter_db": 0.0,
         "rise_db_per_s": 0.0,
+        "beat": 1.0,
         "crackle_db": 0.3,
         "knock_db": 1.5,
         "peak_db": -60.0,

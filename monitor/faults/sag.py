@@ -24,9 +24,13 @@ ENOUGH_Z = 4.0
 SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
 
-SLOW_CHANCE, SLOW_HOPS = 0.95, 3
+SLOW_CHANCE, SLOW_HOPS, DROWNED_HOPS = 0.95, 3, 4
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: so much of it
-in so many hops running decides too."""
+in so many hops running decides too. More of them where the lines are drowned, and the beat of the cut, whose
+windows overlap, tells most of it."""
+
+TELLING = 3.0
+"""Nats a hop expected of the lines, under which they are drowned: one in twenty, of a single hop."""
 
 LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
 """A speed lost for so long in the noise of the cut, when it was last surely known to sag beyond the warning,
@@ -119,17 +123,25 @@ class SagRule:
         )
 
     def _slow(self, hop: Hop, rotation: Rotation, work: Work) -> list[bool]:
-        """For each limit, whether the distribution of the speed lies beyond it."""
+        """For each limit, whether the distribution of the speed lies beyond it.
+
+        Only a spindle that turns cuts: what is asked is the speed given that it turns, even where its lines
+        are drowned so far that they seem gone.
+        """
+        drowned = hop.audible < TELLING
         turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
-        if hop.deaf or not work.loaded or not turning:
+        turning = turning or (drowned and rotation.state is not SpindleState.STOPPED and work.working)
+        if hop.deaf or not (work.loaded or work.working) or not turning:
             self._slow_hops = [0, 0]
             return [False, False]
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             deepest = (1 - DEEPEST) * rotation.reference_hz
             beyond = (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz
             chance = hop.probability_between(deepest, beyond)
-            self._slow_hops[i] = self._slow_hops[i] + 1 if chance >= SLOW_CHANCE else 0
-        return [hops >= SLOW_HOPS for hops in self._slow_hops]
+            slow = chance >= SLOW_CHANCE * (hop.running if drowned else 1.0)
+            self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
+        need = DROWNED_HOPS if drowned else SLOW_HOPS
+        return [hops >= need for hops in self._slow_hops]
 
     def _judged(
         self, over: list[bool], sag: float, hop: Hop, rotation: Rotation, work: Work
@@ -148,6 +160,9 @@ class SagRule:
             if severity is Severity.HOLD
             else "the load is climbing: watch the next pecks"
         )
-        percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
+        if sag != sag:  # known to be beyond the limit, not how far
+            sag, percent = limit / 100, f"more than {limit:g} % slower than it did running free"
+        else:
+            percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
         message = f"The spindle turns {percent}: {what}."
         return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", onset_s)

@@ -116,6 +116,7 @@ class SpeedTracker:
         frames: NDArray[np.float32],
         fs: float,
         deaf: NDArray[np.bool_],
+        rhythm: NDArray[np.float32] | None = None,
     ) -> Speeds:
         """Track and refine.
 
@@ -128,11 +129,13 @@ class SpeedTracker:
         fs : internal sample rate, Hz
         deaf : shape (n_hops,)
             Hops whose samples say nothing, because the microphone gave none.
+        rhythm : shape (n_hops, n_states)
+            What the beat of the cut says of each candidate, nats; see ``monitor.signal.rhythm``.
         """
         steps = spectrum_steps(density_db, floor_db)
         scores = self._evidence.scores(steps)
         scores[:, deaf] = 0
-        track = self._filter.feed(scores)
+        track = self._filter.feed(scores, rhythm)
         state, tracked_hz = self._localise(track, steps)
         spindle_hz, sd_hz, rate_hz_s, voters = self._refine(state, tracked_hz, floor_db, frames, fs)
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf

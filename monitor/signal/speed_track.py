@@ -13,10 +13,12 @@ from numpy.typing import NDArray
 _NARROW = 0.003  # wander and ordinary sag, per hop
 _BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
 _BURST = 0.10  # per hop: spin-up, a jammed drill
-_BOUND_SHARE, _BURST_SHARE = 0.10, 0.01  # of all hops, a priori
+_SHARES = (0.89, 0.10, 0.01)  # of all hops, a priori
+_DROWNED_SHARES = (0.67, 0.30, 0.03)  # in a loud cut, which is where spindles are slowed
 _STOP_CHANCE, _START_CHANCE = 0.002, 0.02  # per hop: a stop in 25 s, a start within 2.5 s of standing
 _ANYWHERE = 0.05  # share of starts at a speed nobody commanded
 _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
+_DROWNED = 8.0  # nats that the best speed gets from the lines of a hop: with less, the beat is asked too
 _FALLEN = 0.5  # in log speed: to 60 %
 _SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
@@ -68,15 +70,26 @@ class SpeedFilter:
             (mixed[at + half : at + half + n], mixed[at - half - 1 : at - half - 1 + n], row)
             for half, row in zip(halves, self._rows, strict=False)
         ]
-        shares = (1 - _BOUND_SHARE - _BURST_SHARE, _BOUND_SHARE, _BURST_SHARE)
         alive = (1 - _STOP_CHANCE) / 2  # the running sum is taken twice: as it is and moved on
-        self._weights = np.array([alive * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0])
+        self._weights, self._drowned_weights = (
+            np.array([alive * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0])
+            for shares in (_SHARES, _DROWNED_SHARES)
+        )
         self._prior = np.zeros(n)
         self._silent = 1.0
         self._best = (0, 0, 0)  # most likely state, the last three hops
 
-    def feed(self, scores: NDArray[np.float32]) -> Track:
-        """Go on by some hops; ``scores``: log likelihood ratios, shape (n_states, n_hops)."""
+    def feed(self, scores: NDArray[np.float32], rhythm: NDArray[np.float32] | None = None) -> Track:
+        """Go on by some hops.
+
+        Parameters
+        ----------
+        scores : shape (n_states, n_hops)
+            Log likelihood ratios of the lines, present at each speed against absent.
+        rhythm : shape (n_hops, n_states)
+            Log likelihoods of each speed from elsewhere, given that the spindle turns; used where the lines
+            tell little.
+        """
         n, n_hops = scores.shape
         tempered = scores * self._temper
         tops = np.maximum(tempered.max(axis=0), 0)
@@ -87,8 +100,13 @@ class SpeedFilter:
         running = np.empty(n_hops)
         padded = np.zeros((n_hops, self._padded.size))
         posteriors = padded[:, self._margin : self._margin + n]
+        drowned = [False] * n_hops if rhythm is None else (tops < _DROWNED * self._temper).tolist()
         for i, nothing in enumerate(none.tolist()):
-            prior, posterior = self._predict(), posteriors[i]
+            prior, posterior = self._predict(drowned[i]), posteriors[i]
+            if rhythm is not None and drowned[i]:
+                turning = float(prior.sum())
+                prior *= np.exp(rhythm[i])
+                prior *= turning / float(prior.sum())  # it says which speed, never whether it turns
             silent = (self._silent * (1 - _START_CHANCE) + (1 - self._silent) * _STOP_CHANCE) * nothing
             total = float(prior.dot(likelihoods[i])) + silent
             np.multiply(prior, likelihoods[i], out=posterior)
@@ -105,7 +123,7 @@ class SpeedFilter:
         confidence = padded.ravel().take(first[:, None] + around).sum(axis=1)
         return Track(states, confidence, running, posteriors)
 
-    def _predict(self) -> NDArray[np.float64]:
+    def _predict(self, drowned: bool) -> NDArray[np.float64]:
         """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
 
         A spindle has inertia: as likely as staying is going on as it went over the last two hops.
@@ -120,8 +138,9 @@ class SpeedFilter:
         for high, low, row in self._averages:
             np.subtract(high, low, out=row)
         starts = self._silent * _START_CHANCE * 0.5
-        self._weights[-1] = starts
-        prior = np.dot(self._weights, self._rows, out=self._prior)
+        weights = self._drowned_weights if drowned else self._weights
+        weights[-1] = starts
+        prior = np.dot(weights, self._rows, out=self._prior)
         np.abs(prior, out=prior)  # rounding may leave it a little under zero
         if starts > 1e-18:  # less is lost in that rounding
             # Lines that were drowned come back where they were, or below: a spindle lost while it was

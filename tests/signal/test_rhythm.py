@@ -1,0 +1,73 @@
+"""The beat of the cut: it speaks for the speed at which it beats, and for none where nothing beats."""
+
+import numpy as np
+import pytest
+
+from monitor.signal.rhythm import CutRhythm
+
+N_FINE, STEP_S = 24, 0.05 / 24
+GRID_HZ = 15.0 * np.exp(np.arange(-1.05, 0.22, 0.003))
+
+
+def envelope(beat_hz, depth, seconds=2.0, seed=0, orders=(1.0,)):
+    """Two bands of noise whose loudness beats; each piece of 2 ms averages a few independent samples."""
+    n = int(seconds / STEP_S)
+    t = np.arange(n) * STEP_S
+    loud = 1 + depth * sum(np.cos(2 * np.pi * beat_hz * o * t + o) for o in orders)
+    noise = np.random.default_rng(seed).gamma(8, 1 / 8, (2, n))
+    power = (loud**2 * noise).astype(np.float32)
+    return power.reshape(2, -1, N_FINE).transpose(1, 0, 2).copy()
+
+
+def rhythm(rpm=900.0, flutes=2):
+    return CutRhythm(GRID_HZ, rpm / 60, flutes, N_FINE, STEP_S)
+
+
+@pytest.mark.parametrize("slower", [0.0, 0.08, 0.2])
+@pytest.mark.parametrize("order", [1, 2])
+def test_it_speaks_for_the_speed_at_which_the_cut_beats(slower, order):
+    spindle_hz = 15.0 * (1 - slower)
+    said = rhythm().evidence(envelope(order * spindle_hz, 0.3))[0][-1]
+    nearby = abs(np.log(GRID_HZ / 15)) < 0.3  # a beat of every turn is that of two flutes at half the speed
+    assert GRID_HZ[nearby][said[nearby].argmax()] == pytest.approx(spindle_hz, rel=0.03)
+    assert said.max() == 0
+    assert said[np.argmin(abs(GRID_HZ - 1.15 * spindle_hz))] < -0.3
+
+
+def test_sound_that_does_not_beat_speaks_for_no_speed():
+    said = np.concatenate([rhythm().evidence(envelope(30.0, 0.0, seed=s))[0][20:] for s in range(8)])
+    drilling = abs(np.log(GRID_HZ / 15)) < 0.25
+    # what it holds against a fifth slower, over windows that do not overlap, averages to nothing
+    fifth = said[:, np.argmin(abs(GRID_HZ - 12))] - said[:, np.argmin(abs(GRID_HZ - 15))]
+    assert abs(fifth.mean()) < 0.1
+    assert np.ptp(said[:, drilling], axis=1).mean() < 0.8
+
+
+def test_loudness_says_nothing():
+    quiet = envelope(28.0, 0.3)
+    a, _ = rhythm().evidence(quiet)
+    b, _ = rhythm().evidence(quiet * np.float32(1e-6))
+    np.testing.assert_allclose(a, b, atol=0.02)
+
+
+def test_hops_may_come_in_any_groups():
+    hops = envelope(28.0, 0.3)
+    whole, _ = rhythm().evidence(hops)
+    parts = rhythm()
+    np.testing.assert_array_equal(
+        whole, np.concatenate([parts.evidence(p)[0] for p in np.split(hops, [1, 2, 9, 30])])
+    )
+
+
+def test_a_slow_spindle_whose_turns_do_not_fit_a_window_is_told_by_its_flutes_alone():
+    slow = CutRhythm(GRID_HZ / 3, 5.0, 2, N_FINE, STEP_S)
+    said = slow.evidence(envelope(2 * 4.5, 0.4))[0][-1]
+    assert GRID_HZ[said.argmax()] / 3 == pytest.approx(4.5, rel=0.1)
+
+
+def test_the_beat_at_the_speed_found_stands_over_noise():
+    for depth, low, high in ((0.0, 0.2, 2.0), (0.3, 8.0, 200.0)):
+        listening = rhythm()
+        _, power = listening.evidence(envelope(30.0, depth))
+        state = np.full(power.shape[0], np.argmin(abs(GRID_HZ - 15)))
+        assert low < listening.beat_at(power, state)[20:].mean() < high
