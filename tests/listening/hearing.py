@@ -7,14 +7,22 @@ from dataclasses import dataclass, replace
 from monitor.baseline import Baseline
 from monitor.errors import InputError
 from monitor.job import Job
-from monitor.listener import Listener
 from monitor.measurements import Event, PeckRow
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.synth.render import SceneStream, free_running
 from monitor.synth.truth import Truth
 from tests.benchmarks.behaviour import CREATED, job_for
 from tests.listening.draws import FAULTLESS, Case, draw_case
-from tests.listening.scoring import Deadline, FaultScore, WorkScore, deadline, score_fault, score_work
+from tests.listening.scoring import (
+    Deadline,
+    FaultScore,
+    WorkScore,
+    alarms_by_kind,
+    deadline,
+    score_fault,
+    score_work,
+)
+from tests.listening.thresholds import FACTORS, Sharing
 
 LISTENED_ON_S = 4.0
 """After the deadline; what is told later counts as never told."""
@@ -43,11 +51,15 @@ class HeardCase:
     pecks: list[PeckRow]
     due: Deadline | str
     heard_s: float
+    moved: list[tuple[float, list[Event]]]
 
 
-def hear(case: Case, baseline: Baseline, job: Job) -> HeardCase:
-    """Listen to the case up to a while after its deadline; to faultless work to the end."""
-    listener = Listener(baseline, job, case.fs)
+def hear(case: Case, baseline: Baseline, job: Job, factors: tuple[float, ...] = ()) -> HeardCase:
+    """Listen to the case up to a while after its deadline; to faultless work to the end.
+
+    With ``factors``, listeners whose thresholds are moved by them listen beside.
+    """
+    listener = Sharing(baseline, job, case.fs, factors)
     played = SceneStream(case.scene, case.fs)
     events: list[Event] = []
     pecks: list[PeckRow] = []
@@ -62,24 +74,34 @@ def hear(case: Case, baseline: Baseline, job: Job) -> HeardCase:
         if isinstance(due, str) or listener.t > due.by_s + LISTENED_ON_S:
             break
     end = listener.finish()
-    return HeardCase(played.truth, events + end.events, pecks + end.pecks, due, listener.t)
+    moved = [(other.factor, other.events) for other in listener.others]
+    return HeardCase(played.truth, events + end.events, pecks + end.pecks, due, listener.t, moved)
 
 
-def score(kind: str, seed: int, snr_db: float) -> FaultScore | WorkScore:
-    """Draw a case, hear it, score it. A machine that the product refuses to listen to is told as such."""
+def score(kind: str, seed: int, snr_db: float, curve: bool = False) -> FaultScore | WorkScore:
+    """Draw a case, hear it, score it; with ``curve``, with moved thresholds too.
+
+    A machine that the product refuses to listen to is told as such.
+    """
     case = draw_case(kind, seed, snr_db)
     try:
         baseline = learn(case)
-        heard = hear(case, baseline, job_for(case.scene.cycle, case.scene.blanks))
+        job = job_for(case.scene.cycle, case.scene.blanks)
+        heard = hear(case, baseline, job, FACTORS if curve else ())
     except InputError as error:
         if kind == FAULTLESS:
             return WorkScore(seed, snr_db, 0.0, (), (), 0, 0, 0, 0, (), 0, 0, note=f"refused: {error}")
         return FaultScore(kind, seed, snr_db, f"refused: {error}")
     note = describe(case)
     if kind == FAULTLESS:
-        return replace(score_work(seed, snr_db, heard.truth, heard.events, heard.pecks), note=note)
+        work = score_work(seed, snr_db, heard.truth, heard.events, heard.pecks)
+        points = tuple((factor, *alarms_by_kind(events)) for factor, events in heard.moved)
+        return replace(work, note=note, moved=points)
     found = score_fault(kind, seed, snr_db, heard.due, heard.events)
-    return replace(found, heard_s=heard.heard_s, note=note)
+    told = tuple(
+        (factor, score_fault(kind, seed, snr_db, heard.due, events).in_time) for factor, events in heard.moved
+    )
+    return replace(found, heard_s=heard.heard_s, note=note, moved=told)
 
 
 def describe(case: Case) -> str:

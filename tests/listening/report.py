@@ -11,7 +11,7 @@ import numpy as np
 
 from tests.listening.draws import FAULT_KINDS, SCORING_FROM, SNRS_DB
 from tests.listening.hearing import LISTENED_ON_S
-from tests.listening.scoring import FaultScore, WorkScore
+from tests.listening.scoring import BY_WARNING, RIGHT, FaultScore, WorkScore
 from tests.listening.statistics import poisson_rate, quantile, wilson
 
 Entry = tuple[FaultScore | WorkScore, float]
@@ -55,6 +55,9 @@ def report(entries: Sequence[Entry], command: str, versions: str) -> Iterator[st
     if works:
         yield ""
         yield from _works(works)
+    if any(score.moved for score, _ in entries):
+        yield ""
+        yield from _curves(faults, works)
     yield ""
     yield from _cost(entries)
 
@@ -262,6 +265,52 @@ def _work_row(works: list[WorkScore]) -> tuple[object, ...]:
         _seconds(quantile(errors, 0.95)),
         f"{sum(w.blanks_true == w.blanks_heard for w in works)} of {len(works)} machines",
     )  # fmt: skip
+
+
+# ---- operating curves -----------------------------------------------------------------------------
+
+
+def _curves(faults: Sequence[FaultScore], works: Sequence[WorkScore]) -> Iterator[str]:
+    faults = [s for s in faults if s.moved and not s.not_scored]
+    works = [w for w in works if w.moved]
+    hours = sum(w.heard_s for w in works) / 3600
+    factors = sorted({1.0, *(factor for s in [*faults, *works] for factor, *_ in s.moved)})
+    yield "## Operating curves"
+    yield ""
+    yield from _prose(
+        "The same sound judged again with all thresholds times one factor: the two of sag, and that of every "
+        "sequential test. What else a rule asks stays as it is; stall and the microphone have no such "
+        "threshold. Each cell is the share in time, all line SNRs together, and the false alarms an hour of "
+        f"the kinds that count for it, from {hours:.2f} h of faultless work of the same run."
+    )
+    yield ""
+    rows = []
+    for kind in FAULT_KINDS:
+        some = [s for s in faults if s.kind == kind]
+        if some:
+            cells = (_point(kind, factor, some, works, hours) for factor in factors)
+            rows.append((kind, len(some), *cells))
+    yield from _table("fault | cases" + "".join(f" | times {factor:g}" for factor in factors), rows)
+
+
+def _point(
+    kind: str, factor: float, some: Sequence[FaultScore], works: Sequence[WorkScore], hours: float
+) -> str:
+    in_time = sum(s.in_time if factor == 1 else dict(s.moved)[factor] for s in some)
+    false = sum(told == one.value for w in works for told in _alarms(w, kind, factor) for one in RIGHT[kind])
+    return (
+        f"{100 * in_time / len(some):.0f} %, {false / hours:.2f}" if hours else _percent(in_time, len(some))
+    )
+
+
+def _alarms(work: WorkScore, kind: str, factor: float) -> tuple[str, ...]:
+    """Kinds of what was told of faultless work, by the alarms that count for this kind of fault."""
+    if factor == 1:
+        holds = tuple(told for told, _, _ in work.holds)
+        warnings = tuple(told for told, _, _ in work.warnings)
+    else:
+        holds, warnings = next((h, w) for moved, h, w in work.moved if moved == factor)
+    return (*holds, *warnings) if kind in BY_WARNING else holds
 
 
 def _cost(entries: Sequence[Entry]) -> Iterator[str]:

@@ -41,6 +41,8 @@ Task = tuple[str, int, float]
 CASES_AN_HOUR = 5
 """Cases of each fault and line SNR for an hour of faultless work, unless ``--cases`` says otherwise."""
 
+CURVE_EVERY = 4  # no multiple of the number of line SNRs, which take turns
+
 
 def main() -> int:
     """Run what is missing, print as it goes, write the report."""
@@ -50,7 +52,7 @@ def main() -> int:
     missing = [task for task in tasks if task not in known]
     begun = time.monotonic()
     with ProcessPoolExecutor(args.jobs) as pool:
-        waiting = {pool.submit(_timed, task): task for task in missing}
+        waiting = {pool.submit(_timed, task, task[1] % args.curve == 0): task for task in missing}
         for done, future in enumerate(as_completed(waiting), start=1):
             task = waiting[future]
             found, cpu_s = future.result()
@@ -81,6 +83,10 @@ def _arguments() -> argparse.Namespace:
     )
     every = (*FAULT_KINDS, FAULTLESS)
     parser.add_argument("--kinds", nargs="+", choices=every, default=every, help="default: all")
+    parser.add_argument(
+        "--curve", type=int, default=CURVE_EVERY,
+        help="operating curve from every so many machines (default: %(default)s; it costs rules only)",
+    )  # fmt: skip
     parser.add_argument("--results", type=Path, help="each case's score is kept here, a line of JSON each")
     parser.add_argument("--output", type=Path, help="write the Markdown here as well")
     return parser.parse_args()
@@ -102,9 +108,9 @@ def plan(kinds: Sequence[str], hours: float, cases: int | None, seed: int) -> li
     return tasks
 
 
-def _timed(task: Task) -> tuple[FaultScore | WorkScore, float]:
+def _timed(task: Task, curve: bool) -> tuple[FaultScore | WorkScore, float]:
     begun = time.process_time()
-    found = score(*task)
+    found = score(*task, curve=curve)
     return found, time.process_time() - begun
 
 

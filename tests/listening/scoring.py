@@ -80,6 +80,7 @@ class FaultScore:
     early: tuple[str, ...] = ()
     heard_s: float = 0.0
     note: str = ""
+    moved: tuple[tuple[float, bool], ...] = ()  # factor of the thresholds, in time with them
 
     @property
     def wrong_first(self) -> bool:
@@ -104,6 +105,8 @@ class WorkScore:
     blanks_true: int
     blanks_heard: int
     note: str = ""
+    # factor of the thresholds, kinds of the holds and of the warnings with them
+    moved: tuple[tuple[float, tuple[str, ...], tuple[str, ...]], ...] = ()
 
 
 def deadline(kind: str, truth: Truth, scene: Scene) -> Deadline | str:
@@ -245,6 +248,12 @@ def score_work(
         len(truth.pecks), len(pecks), len(pairs), tuple(round(abs(e), 3) for e in errors),
         len(truth.blanks), sum(e.kind is Kind.BLANK_END for e in events),
     )  # fmt: skip
+
+
+def alarms_by_kind(events: Sequence[Event]) -> tuple[tuple[str, ...], tuple[str, ...]]:
+    """Kinds of the holds, and of the warnings, each as often as it was told."""
+    holds = tuple(e.kind.value for e in events if e.severity is Severity.HOLD)
+    return holds, tuple(e.kind.value for e in events if e.severity is Severity.WARNING)
 
 
 def heard_at(truth: Truth, t: float) -> str:

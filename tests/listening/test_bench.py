@@ -5,15 +5,17 @@ The slice has machines of its own (seeds 9000 to 9999), neither tuned on nor sco
 
 import json
 import math
-from dataclasses import replace
+from dataclasses import dataclass, replace
 
 import pytest
 from scipy.stats import binom
 
 from monitor.measurements import Event, Kind, PeckRow, Severity
+from monitor.signal.cusum import Cusum
 from monitor.synth.truth import FaultTruth, PeckTruth, SpanTruth, Truth
+from tests.benchmarks.behaviour import job_for
 from tests.listening.draws import FAULT_KINDS, FAULTLESS, FULLEST, SCORING_FROM, _fills, draw_case
-from tests.listening.hearing import score
+from tests.listening.hearing import hear, learn, score
 from tests.listening.report import report
 from tests.listening.run import plan, read
 from tests.listening.scoring import (
@@ -26,6 +28,7 @@ from tests.listening.scoring import (
     score_work,
 )
 from tests.listening.statistics import quantile
+from tests.listening.thresholds import sums_of
 
 SLICE_FROM = 9_000
 
@@ -203,3 +206,29 @@ def test_pecks_of_faultless_work_are_followed(works):
     total = sum(work.pecks_true + work.pecks_heard for work in works)
     assert 2 * matched / total >= 0.98
     assert quantile([error for work in works for error in work.errors_s], 0.5) < 0.15
+
+
+# ---- operating curve ------------------------------------------------------------------------------
+
+
+def test_thresholds_that_are_moved_by_nothing_tell_the_same_and_moved_ones_later():
+    case = draw_case("bind", SLICE_FROM + 2, 10.0)
+    job = job_for(case.scene.cycle, case.scene.blanks)
+    heard = hear(case, learn(case), job, factors=(1.0, 1.5))
+    same, later = (events for _, events in heard.moved)
+    assert same == [e for e in heard.events if e.t <= same[-1].t]
+    first, moved = (
+        next(e for e in told if e.kind is Kind.SAG and e.severity is Severity.HOLD) for told in (same, later)
+    )
+    assert (first.limit, moved.limit) == (8.0, 12.0)
+    assert first.t < moved.t
+
+
+def test_every_cumulative_sum_of_a_rule_is_moved():
+    @dataclass
+    class Rule:
+        one: Cusum
+        more: list[Cusum]
+
+    rule = Rule(Cusum(0.5, 1.0), [Cusum(0.5, 2.0), Cusum(0.5, 3.0)])
+    assert [total.threshold for total in sums_of(rule)] == [1.0, 2.0, 3.0]
