@@ -155,12 +155,14 @@ class Listener:
         if not np.issubdtype(x.dtype, np.floating):
             raise ValueError(f"samples are {x.dtype}; give floats with full scale 1")
         with np.errstate(over="ignore"):  # what float32 cannot hold becomes infinite, and counts as broken
-            self._pending.append(x.astype(np.float32, copy=True))
-        self._n_pending += x.size
+            x = x.astype(np.float32, copy=False)
         heard = Heard()
-        n_hops = self._n_pending // self._g.hop_in
-        if n_hops:
-            flat = np.concatenate(self._pending)
+        n_hops = (self._n_pending + x.size) // self._g.hop_in
+        if not n_hops:
+            self._pending.append(x.copy())
+            self._n_pending += x.size
+        else:
+            flat = np.concatenate([*self._pending, x]) if self._n_pending else x
             used = n_hops * self._g.hop_in
             self._pending, self._n_pending = [flat[used:].copy()], flat.size - used
             hops = flat[:used].reshape(n_hops, self._g.hop_in)
@@ -324,13 +326,13 @@ class Listener:
         else:
             speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence
         return TraceRow(
-            t=hop.t,
-            speed_rpm=speed,
-            speed_confidence=confidence,
-            sag_pct=100 * rotation.sag if sags else math.nan,
-            level_db=hop.level_db,
-            cut_level_db=hop.over_db,
-            chatter_db=hop.chatter_db,
-            rise_db_per_s=hop.rise_db_per_s,
-            cutting=self._cutting,
+            hop.t,
+            speed,
+            confidence,
+            100 * rotation.sag if sags else math.nan,
+            hop.level_db,
+            hop.over_db,
+            hop.chatter_db,
+            hop.rise_db_per_s,
+            self._cutting,
         )

@@ -8,6 +8,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass, field
 from enum import StrEnum
+from typing import NamedTuple
 
 
 class Kind(StrEnum):
@@ -45,8 +46,7 @@ class Severity(StrEnum):
     HOLD = "hold"
 
 
-@dataclass(frozen=True, slots=True)
-class TraceRow:
+class TraceRow(NamedTuple):
     """One instant of the measured curves; NaN where a value is not known.
 
     Fields are the columns of ``trace.csv`` in their order: seconds, rpm, 0..1, per cent, dBFS, dB, dB, dB per

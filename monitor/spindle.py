@@ -56,7 +56,7 @@ class SpindleState(StrEnum):
     MASKED = "masked"  # was turning, and other sound now drowns its lines
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: made at every hop
 class Rotation:
     """The spindle at one hop.
 
@@ -107,9 +107,11 @@ class Spindle:
         started, vanished = self._follow_state(hop, loud, lost)
         if started or vanished:
             self._forget()
-        changed = self._state is SpindleState.TURNING and self._follow_change(hop)
+        changed = False
         if self._state is SpindleState.TURNING:
-            self._follow_reference(hop, in_blank)
+            steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
+            changed = self._follow_change(hop, steady)
+            self._follow_reference(hop, in_blank, steady)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         believed = hop.heard and self._believe(hop, loud)
@@ -180,17 +182,18 @@ class Spindle:
         return True
 
     def _near_commanded(self, hop: Hop) -> bool:
-        known = (*self._commanded_hz, self._reference or self._commanded_hz[0])
-        return min(abs(hop.spindle_hz / hz - 1) for hz in known) <= _COMMANDED_WITHIN
+        if self._reference and abs(hop.spindle_hz / self._reference - 1) <= _COMMANDED_WITHIN:
+            return True
+        return self._off_commanded(hop) <= _COMMANDED_WITHIN
 
     def _off_commanded(self, hop: Hop) -> float:
         """How far, as a fraction, the speed is off the nearest commanded one."""
         return min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz)
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
-        near = min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))
-        other = abs(math.log(reference / near)) > _COMMANDED_WITHIN
-        return other and abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
+        near = self._nearest(spindle_hz)
+        there = abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
+        return there and abs(math.log(reference / near)) > _COMMANDED_WITHIN
 
     def _hops_to_start(self, hop: Hop) -> int:
         if self._state is SpindleState.MASKED:
@@ -224,12 +227,11 @@ class Spindle:
         """Whether a free-running speed was heard, or the drill is already in."""
         return self._reference is not None or hop.t - self._last_cut_s < _FREE_AFTER_S
 
-    def _follow_change(self, hop: Hop) -> bool:
+    def _follow_change(self, hop: Hop, steady: bool) -> bool:
         """Whether the speed has just settled at another commanded one, whatever the noise around.
 
         The reference goes along in proportion until the new free-running speed is heard.
         """
-        steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
         reference = self._reference
         if reference is None or not steady or not self._elsewhere(hop.spindle_hz, reference):
             self._elsewhere_hops = 0
@@ -245,12 +247,10 @@ class Spindle:
 
     def _carried_over(self, reference: float, hop: Hop) -> float:
         """The reference in proportion to the commanded speed that is nearest to the one heard."""
-        was = min(self._commanded_hz, key=lambda hz: abs(math.log(reference / hz)))
-        return reference * self._nearest_commanded(hop) / was
+        return reference * self._nearest_commanded(hop) / self._nearest(reference)
 
-    def _follow_reference(self, hop: Hop, in_blank: bool) -> None:
+    def _follow_reference(self, hop: Hop, in_blank: bool, steady: bool) -> None:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S
-        steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
         if not (free and steady and hop.confidence > 0.8):
             if not free or not steady:
                 self._other.clear()
@@ -280,4 +280,9 @@ class Spindle:
     def _nearest_commanded(self, hop: Hop) -> float:
         if not hop.heard:
             return self._reference if self._reference is not None else self._commanded_hz[0]
-        return min(self._commanded_hz, key=lambda hz: abs(math.log(hop.spindle_hz / hz)))
+        return self._nearest(hop.spindle_hz)
+
+    def _nearest(self, spindle_hz: float) -> float:
+        if len(self._commanded_hz) == 1:
+            return self._commanded_hz[0]
+        return min(self._commanded_hz, key=lambda hz: abs(math.log(spindle_hz / hz)))

@@ -41,7 +41,7 @@ _SLIP = 0.4  # a steady speed so far down that nothing led there is a slip of th
 _STEADY_RATE, _STEADY_S = 0.02, 1.0
 
 
-@dataclass(frozen=True, slots=True)
+@dataclass(slots=True)  # not frozen: made at every hop
 class Work:
     """``working``: the drill cuts, by sound and load; ``loaded``: the present sag built up in work;
     ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small."""

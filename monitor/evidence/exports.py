@@ -13,7 +13,6 @@ import os
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
-from operator import attrgetter
 from pathlib import Path
 from typing import Any, TextIO
 
@@ -31,7 +30,6 @@ _PECK_FORMATS = dict(
         strict=True,
     )
 )
-_trace_values = attrgetter(*TRACE_COLUMNS)
 
 
 def trace_line(row: TraceRow) -> str:
@@ -43,7 +41,7 @@ def trace_line(row: TraceRow) -> str:
     >>> trace_line(TraceRow(0.25, nan, 0.0, nan, -31.118, 0.5, 2.0, nan, False))
     '0.250,,0.000,,-31.12,0.50,2.00,,0\n'
     """
-    line = _TRACE_FORMAT % _trace_values(row)
+    line = _TRACE_FORMAT % row
     if "n" in line[:-1]:  # "nan", "inf" or "-inf": no other field can hold the letter
         line = line.replace("nan", "").replace("-inf", "").replace("inf", "")
     return line

@@ -121,7 +121,7 @@ def test_the_end_of_a_batch_is_stopped_and_no_fault(shop: Shop, clock: Clock) ->
 
 
 def feed(live: LiveState, t_from: float, t_to: float, **changes: float) -> None:
-    live.heard(Heard([replace(row, **changes) for row in rows(default_job(), t_from, t_to)]), AlarmBoard())
+    live.heard(Heard([row._replace(**changes) for row in rows(default_job(), t_from, t_to)]), AlarmBoard())
 
 
 def test_a_spindle_at_rest_is_stopped(clock: Clock) -> None:
