@@ -21,7 +21,7 @@ from monitor.errors import EvidenceError
 from monitor.measurements import Event, PeckRow, TraceRow
 
 SCHEMA_VERSION = 1
-ROWS_PER_COMMIT = 80  # 4 s of trace; what a killed process loses at most, with the block under way, is 5 s
+ROWS_PER_COMMIT = 100  # 5 s of trace: what a killed process loses at most
 BUSY_TIMEOUT_S = 10.0  # longer than any reader's query takes; a checkpoint waits for readers
 
 TRACE_COLUMNS = TraceRow._fields
