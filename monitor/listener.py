@@ -284,7 +284,7 @@ class Listener:
         sag = self._sag.step(hop, rotation, work)
         sagging = sag is not None and sag.severity is Severity.HOLD
         findings = [
-            self._microphone.step(hop, rotation, self._cut_detector.background_db),
+            self._microphone.step(hop, rotation),
             self._stall.step(hop, rotation, work, sagging),
             sag,
             self._chatter.step(hop, rotation, self._cut_detector, work),

@@ -17,6 +17,7 @@ GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
 _FAR_AUDIBLE = 3.0  # nats a hop
+_FAINT_AUDIBLE = 0.5  # nats a hop: with less, the lines could not be heard were they there
 _LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0  # nats a hop, and times GONE_NATS: what it takes where it is loud
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
@@ -94,7 +95,7 @@ class Spindle:
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
         self._last_cut_s = -math.inf
-        self._settled = False
+        self._settled, self._reached = False, False
         self._steady_hops = 0
         self._elsewhere_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
@@ -122,6 +123,7 @@ class Spindle:
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
         self._follow_settling(hop, cutting)
         at_speed = self._settled and hop.heard and self._near_commanded(hop)
+        self._reached = self._reached or at_speed
         return Rotation(
             self._state,
             reference,
@@ -141,9 +143,7 @@ class Spindle:
             if self._state is SpindleState.TURNING:
                 self._state = SpindleState.MASKED
             return False, False
-        # A machine that turns makes its own noise at least, unless the microphone's gain fell for all.
-        noisy = hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
-        present = hop.running > _PRESENT and hop.heard and noisy
+        present = hop.running > _PRESENT and hop.heard and self._noisy(hop)
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.running < _ABSENT:
             self._absent += _SHARE * hop.audible
@@ -161,9 +161,20 @@ class Spindle:
             vanished = self._state in (SpindleState.TURNING, SpindleState.MASKED)
             self._state = SpindleState.STOPPED
             return False, vanished
-        if self._state is SpindleState.TURNING and hop.running < 0.5 and not gone:
+        drowned = hop.running < 0.5 or (hop.audible < _FAINT_AUDIBLE and not hop.heard)
+        if self._state is SpindleState.TURNING and drowned and not gone:
             self._state = SpindleState.MASKED
         return False, False
+
+    def _noisy(self, hop: Hop) -> bool:
+        """A machine that turns makes its own noise at least, unless the microphone's gain fell for all.
+
+        At a speed that nobody commanded, lines much weaker than learned are not a gain that fell: they are
+        somebody else's.
+        """
+        if self._state is SpindleState.MASKED or self._off_commanded(hop) < 2 * _COMMANDED_WITHIN:
+            return hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
+        return min(hop.over_db, hop.line_db) > -_QUIETER_DB
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
         """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.
@@ -220,12 +231,13 @@ class Spindle:
 
     def _forget(self) -> None:
         self._reference = None
+        self._reached = False
         self._free.clear()
         self._other.clear()
 
     def _sag_means_something(self, hop: Hop) -> bool:
-        """Whether a free-running speed was heard, or the drill is already in."""
-        return self._reference is not None or hop.t - self._last_cut_s < _FREE_AFTER_S
+        """Whether it ran free, or was at its speed before the drill went in: a load slows what was fast."""
+        return self._reference is not None or (self._reached and hop.t - self._last_cut_s < _FREE_AFTER_S)
 
     def _follow_change(self, hop: Hop, steady: bool) -> bool:
         """Whether the speed has just settled at another commanded one, whatever the noise around.

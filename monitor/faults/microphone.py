@@ -10,6 +10,7 @@ be trusted for long. Thresholds are physics and full-scale facts, none fitted.
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -31,12 +32,17 @@ CLIPPED_TELL_S = 0.15
 CLIPPED_HOLD_S = 1.0
 """Clipping this long is loss of hearing (public contract)."""
 
-FALL_DB, FALL_WITHIN_HOPS, QUIET_DB = 15.0, 3, -30.0
-"""Fall of the broadband floor within 0.15 s, and how far under the running machine it must end while
-nothing is known of the room. A braked spindle may fall as fast, but it ends in the room."""
+FALL_DB, FALL_WITHIN_HOPS, BEFORE_HOPS, QUIET_DB = 15.0, 3, 10, -30.0
+"""Fall of the broadband floor within 0.15 s, from what it was for half a second, and how far under the
+running machine it must end while nothing is known of the room. A braked spindle may fall as fast, but it
+ends in the room."""
 
 UNDER_ROOM_DB = 6.0
 """Once the room was heard with the spindle standing: so far under it no room is left, only the microphone."""
+
+ROOM_QUANTILE, ROOM_STEP_DB = 0.1, 0.5
+"""Quantile of the room's level that is followed, and its step (Robbins and Monro 1951, from memory): down by
+9 dB a second, up by 1."""
 
 NOTHING_DB, NOTHING_S = -50.0, 1.0
 """This much under the free-running machine is no room, however quiet: 75 dB(A) of machine less 30 dB(A) of
@@ -53,26 +59,33 @@ class MicrophoneRule:
     _clipped_hops: int = 0
     _clipped_worst: float = 0.0
     _nothing_since_s: float = math.nan
+    _room_db: float = math.inf
     _fell: bool = False
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
-    _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + 1))
+    _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
 
     @property
     def lost(self) -> bool:
         """Whether the sound has fallen to what only a lost microphone gives."""
         return self._fell or self._nothing_since_s == self._nothing_since_s
 
-    def step(self, hop: Hop, rotation: Rotation, room_db: float) -> Finding | None:
-        """Finding while the microphone cannot be trusted.
-
-        ``room_db``: broadband level with the spindle standing, dB per Hz, -inf where it was not heard.
-        """
+    def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
+        """Finding while the microphone cannot be trusted."""
+        self._hear_room(hop, rotation)
         quiet_db = QUIET_DB
-        if room_db > -math.inf:
-            quiet_db = min(-FALL_DB, room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db))
+        if self._room_db < math.inf:
+            quiet_db = min(-FALL_DB, self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db))
         fallen = self._fallen(hop, rotation, quiet_db)
         return self._lost(hop) or fallen or self._nothing(hop) or self._clipping(hop)
+
+    def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
+        """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
+        if rotation.state is not SpindleState.STOPPED or hop.deaf or self._fell:
+            return
+        if self._room_db == math.inf:
+            self._room_db = hop.broadband_db
+        self._room_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.broadband_db < self._room_db))
 
     def _nothing(self, hop: Hop) -> Finding | None:
         if hop.over_db > NOTHING_DB:
@@ -115,10 +128,12 @@ class MicrophoneRule:
     def _fallen(self, hop: Hop, rotation: Rotation, quiet_db: float) -> Finding | None:
         if rotation.state is SpindleState.TURNING and hop.heard:
             self._last_turning_s = hop.t
-        if len(self._floor) == self._floor.maxlen and not self._fell:
-            fall = max(self._floor) - hop.over_db
+        if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
+            # An unplugged capsule takes away what was there all the time, not the end of a drum beat.
+            before, last = list(self._floor)[:-FALL_WITHIN_HOPS], list(self._floor)[-FALL_WITHIN_HOPS - 1 :]
+            fall = min(statistics.median(before), max(last)) - hop.over_db
             lately = hop.t - self._last_turning_s <= LOST_AFTER_S
-            if fall >= FALL_DB and hop.over_db < quiet_db and lately:
+            if fall >= FALL_DB and lately:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
         if self._fell and hop.over_db > quiet_db + FALL_DB / 2:

@@ -67,6 +67,9 @@ class SagRule:
     _sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _support: float = 0.0
     _last_sag: float = math.nan
+    _fell_through: bool = False
+    _known_sag: float = 0.0
+    _known_s: float = -math.inf
     _jump_hops: int = 0
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
     _sure_s: float = -math.inf
@@ -82,8 +85,13 @@ class SagRule:
             self._last_sag = math.nan
             self._sums = [FADE * s for s in self._sums]
             return self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
+        if sag * 100 <= self.warning_pct:
+            self._fell_through = True
+        elif sag - self._known_sag > JUMP * (hop.t - self._known_s) / hop.step_s:
+            self._fell_through = False  # a spindle falls through the speeds between
+        self._known_sag, self._known_s = sag, hop.t
         if hop.confidence >= SURE:
-            sagging = work.loaded and sag * 100 > self.warning_pct
+            sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
         jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
