@@ -21,18 +21,24 @@ TOLD_AFTER_S = 0.5
 HOLD_AFTER_S = 15.0
 """Deaf this long within a blank is a hold: a burst of an air gun lasts seconds, a hole some tens of them."""
 
+HEARD_AGAIN_S = 1.0
+"""Heard for this long, it is heard again: in noise alone a speed is found by chance for some tenths."""
+
 
 @dataclass(slots=True)
 class MaskingRule:
     """One `step` a hop."""
 
     _since_s: float = math.nan
+    _masked_s: float = -math.inf
 
     def step(self, hop: Hop, rotation: Rotation, in_blank: bool) -> Finding | None:
         """Finding while the spindle, last heard turning, cannot be heard for other sound."""
         if rotation.state is not SpindleState.MASKED:
-            self._since_s = math.nan
+            if hop.t - self._masked_s >= HEARD_AGAIN_S:
+                self._since_s = math.nan
             return None
+        self._masked_s = hop.t
         if self._since_s != self._since_s:
             self._since_s = hop.t
         deaf = hop.t - self._since_s

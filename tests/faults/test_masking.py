@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.faults.masking import HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
+from monitor.faults.masking import HEARD_AGAIN_S, HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
 from tests.hops import masked, rotation, times
@@ -42,6 +42,14 @@ def test_deaf_for_long_between_blanks_is_no_hold():
 def test_hearing_again_starts_the_count_anew():
     rule = MaskingRule()
     findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
-    assert rule.step(masked(14.05), rotation(), True) is None
-    again = findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule, begin=14.05)
+    assert rule.step(masked(14.0 + HEARD_AGAIN_S), rotation(), True) is None
+    again = findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule, begin=14.0 + HEARD_AGAIN_S)
     assert not any(f and f.severity is Severity.HOLD for _, f in again)
+
+
+def test_a_speed_found_in_noise_for_a_moment_is_not_hearing_again():
+    rule = MaskingRule()
+    findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
+    assert rule.step(masked(14.3), rotation(), True) is None
+    again = findings(2.0, in_blank=True, rule=rule, begin=14.3)
+    assert any(f and f.severity is Severity.HOLD for _, f in again)
