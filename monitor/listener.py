@@ -21,13 +21,14 @@ from monitor.faults.chatter import ChatterRule
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.loosening import LooseningRule
 from monitor.faults.masking import MaskingRule
+from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
 from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
-from monitor.pecks import Cycle
+from monitor.pecks import POINT_DIAMETERS, Cycle
 from monitor.planning.materials import material
 from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
@@ -122,6 +123,8 @@ class Listener:
         self._masking = MaskingRule()
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._sg, self._g.hop_s)
+        softens = material(job.material).softens_c is not None
+        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
         self._cutting = False
@@ -290,6 +293,7 @@ class Listener:
             self._chatter.step(hop, rotation, self._cut_detector, work),
             self._masking.step(hop, rotation, self._cycle.in_blank),
             self._loosening.step(hop, rotation, self._cutting),
+            self._melting.step(hop, rotation, self._cut_detector, self._cycle),
         ]
         if any(findings) or self._lasting:
             events.extend(self._events(hop, {found.kind: found for found in findings if found}))

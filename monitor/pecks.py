@@ -33,7 +33,9 @@ known to about a tenth of a second."""
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
 
-_POINT_DIAMETERS = 0.3  # height of a 118 degree point
+POINT_DIAMETERS = 0.3
+"""Height of a 118 degree point, in drill diameters."""
+
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 _THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
 
@@ -213,7 +215,7 @@ class Cycle:
     def _climb(self, cut: _Cut) -> float:
         """Climb depth once the drill point is fully in and the motor has answered to the load."""
         depths, sags = np.array(cut.depths), np.array(cut.sags)
-        entered = _POINT_DIAMETERS * self._job.drill_diameter_mm if cut.from_mm == 0 else 0.0
+        entered = POINT_DIAMETERS * self._job.drill_diameter_mm if cut.from_mm == 0 else 0.0
         rate = depths[-1] / (depths.size * HOP_S) if depths.size else 0.0
         settled = depths > entered + _ANSWER_S * rate
         return climb_depth(depths[settled], sags[settled])
