@@ -189,8 +189,9 @@ class Listener:
         for hop in self._measure(hops):
             row, events = self._step(hop)
             heard.trace.append(row)
-            heard.events.extend(events)
-            self._take_rows(heard)
+            heard.events += events
+            if self._cycle.rows:
+                self._take_rows(heard)
 
     def _take_rows(self, heard: Heard) -> None:
         heard.pecks.extend(self._cycle.rows)
@@ -298,7 +299,8 @@ class Listener:
         if any(findings) or self._lasting:
             events.extend(self._events(hop, {found.kind: found for found in findings if found}))
             self._lasting = any(episode.lasting for episode in self._episodes.values())
-        events.extend(self._spindle_events(hop, rotation))
+        if rotation.started or rotation.vanished:
+            events.extend(self._spindle_events(hop, rotation))
         events.extend(self._cycle.step(hop, rotation, self._cut_detector))
         return self._row(hop, rotation, work), events
 

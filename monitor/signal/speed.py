@@ -8,6 +8,7 @@ line, as a likelihood ratio against noise alone (`monitor.signal.line_evidence`)
 
 from __future__ import annotations
 
+from bisect import bisect_left
 from dataclasses import dataclass
 
 import numpy as np
@@ -94,6 +95,7 @@ class SpeedTracker:
         self._step = float(np.clip(0.75 * geometry.enbw_hz / top_line, 0.001, 0.005))
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
+        self._speeds: list[float] = self.grid_hz.tolist()
         self._evidence = LineEvidence(baseline, self.lines, speeds_rpm, self.grid_hz, geometry)
         self._filter = SpeedFilter(self.grid_hz, speeds_rpm, self._short_hops)
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
@@ -158,8 +160,8 @@ class SpeedTracker:
 
     def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
         """Probability of a speed between two, from a row of ``Speeds.posterior``."""
-        low, high = np.searchsorted(self.grid_hz, (low_hz, high_hz))
-        return float(posterior[low:high].sum())
+        low, high = bisect_left(self._speeds, low_hz), bisect_left(self._speeds, high_hz)
+        return float(np.add.reduce(posterior[low:high]))
 
     def _localise(self, track: Track, steps: Steps) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
         """State and speed of each hop, placed on the plateau.

@@ -7,6 +7,7 @@ lines of the baseline at the present speed, and what this machine was heard to d
 from __future__ import annotations
 
 import math
+from functools import lru_cache
 from typing import NamedTuple
 
 import numpy as np
@@ -142,7 +143,6 @@ class ToneMemory:
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._work = np.zeros(n_bins, np.float32)
-        self._bins = np.arange(n_bins)
         self._key = 0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
@@ -196,8 +196,15 @@ class ToneMemory:
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
         """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""
-        widened = np.maximum(power[:-1], power[1:])
-        at = np.rint(self._bins * math.exp(key * self._RATIO_STEP)).astype(np.intp)
-        np.minimum(at, widened.size - 1, out=at)
-        moved: NDArray[np.float32] = np.maximum(widened.take(at), widened.take(np.maximum(at - 1, 0)))
-        return moved
+        widened = power.copy()
+        np.maximum(power[:-1], power[1:], out=widened[:-1])
+        np.maximum(widened[1:], power[:-1], out=widened[1:])
+        return widened.take(_moved_bins(power.size, key * self._RATIO_STEP))
+
+
+@lru_cache(maxsize=128)  # a spindle keeps to a few speeds
+def _moved_bins(n_bins: int, log_ratio: float) -> NDArray[np.intp]:
+    """The bin at exp(log_ratio) times the frequency of each bin, the last one beyond."""
+    at = np.rint(np.arange(n_bins) * math.exp(log_ratio)).astype(np.intp)
+    bins: NDArray[np.intp] = np.minimum(at, n_bins - 1)
+    return bins
