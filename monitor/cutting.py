@@ -1,8 +1,24 @@
-"""Whether the drill is in the material: broadband sound over the idle machine, helped by load."""
+"""Whether the drill is in the material: broadband sound over the idle machine, weighed with load.
+
+A two-state hidden Markov model (idle, cutting), filtered forward only (Rabiner 1989, Proc. IEEE 77:257, from
+memory). Each hop gives two pieces of evidence, log-likelihood ratios that are bounded so that neither can
+overrule the other for long:
+
+- sound: the broadband level against the idle level and, once cuts were heard, against theirs. A level like
+  neither says little, so something louder than drill and machine decides nothing;
+- load: the sag of the spindle against that of idling and of the cuts heard so far. It lags behind the sound by
+  the motor's answer, but a radio, an air gun or a step of the microphone's gain makes none.
+
+The rhythm of the cycle is left out of this decision on purpose: `monitor.faults.lost_cut` judges the cut
+against the rhythm, and would otherwise hear what it expects.
+"""
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass, field
 
 import numpy as np
 from numpy.typing import NDArray
@@ -12,21 +28,59 @@ from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
-"""Rise over idle that means cutting. At least 2.5 dB: most of a doubling of broadband power, and five
-deviations of the band-averaged floor. Louder cuts raise it to half their own rise, 8 dB at most."""
+"""Bounds of `CuttingDetector.threshold_db`: 2.5 dB is most of a doubling of broadband power, and five deviations
+of the band-averaged floor."""
 
-_IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
-_IDLE_FAST_S = 0.3  # while it is known that nothing cuts: within _SETTLE_S it is mostly learned
-_QUIETER_DB = 6.0  # the idle machine may be so much quieter than learned: see _learn_idle
-_SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
-_LOAD_FULL = 0.01  # a sag of 1 % counts as half the evidence: more than wander, less than any alarm
-_OFF = 0.6  # hysteresis: off below this share of the threshold
-_EDGE = 0.35  # onset is dated where the level leaves this share; the end where it falls under the threshold,
-# since the room rings on
-_STUCK_S = 3.0  # longer than three of the job's longest pecks and this is a new background, no cut
-_TOO_LOUD_DB = 15.0  # over the learned cut: something else is louder than the drill; judge nothing
 CRASH_DB = 12.0
 """Rise that is contact even while the speed changes: lines that sweep through the floor raise it by half."""
+
+EVIDENCE_MOST = 3.0
+"""Nats that one hop gives at most: a cut like those before it is told by its second hop."""
+
+LOAD_YES, LOAD_NO = 1.2, 4.0
+"""Nats a hop of load at most, where load is known to tell. A sound like a cut without the load of one is none."""
+
+SURE = 1.5
+"""Log-odds at which the decision changes: 4.5 to 1, either way."""
+
+UNHEARD_S = 0.5
+"""A steady load for so long is a cut though it is not heard: a free spindle's speed comes back, and one that is
+switched off falls on."""
+
+_SHARE = 0.6  # of the evidence: neighbouring frames share half of their samples
+_GAP_S, _PECK_S = 4.0, 2.0  # usual dwell times; they weigh a nat or two against 3 a hop
+_ODD, _ODD_DB = 0.02, 30.0  # a turning machine is accompanied by odd sounds so much of the time, this loud
+_LEAST_RISE_DB, _FULL_RISE_DB, _MOST_RISE_DB = 0.8, 2.8, 25.0  # what a cut may add before one was heard
+_LIKE_OTHERS = 0.85  # share of the hops of a cut whose level is like those before
+_IDLE_S, _CUT_S = 2.0, 2.0  # time constants of the learned levels
+_IDLE_RISES_DB = 8.0  # per time constant at most: bursts pass, a vacuum cleaner stays
+_IDLE_FAST_S = 0.3  # while it is known that nothing cuts: within _SETTLE_S it is mostly learned
+_SPREAD_LEAST_DB, _CUT_SPREAD_LEAST_DB = 0.35, 1.5  # averaging of the bands; crackle and grain
+_QUIETER_DB = 6.0  # the idle machine may be so much quieter than learned: see _learn_idle
+_SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
+_GAIN_S, _GAIN_FREE_DB = 0.25, 2.5  # lines waver by 2 dB as load and pose change; more is the microphone's gain
+_SURE_SPEED = 0.8  # confidence of a speed that tells gain and load
+_ANSWER_S = 0.15  # part of a small motor's answer (0.1 to 0.4 s) that its rate of change is ahead of it
+_IDLE_SAG, _SAG_LEAST = 0.003, 0.0015  # deviation of the sag while idle: before it was learned, and at least
+_ANSWERED_S = 0.5  # after this a cut shows its load, and an ended one shows none
+_TELLS_SDS = 5.0  # a cut's load over the deviation of idling
+_USUAL_SAG = 0.01  # before a cut was heard
+_ODD_SAG = 0.5  # density of sags that are neither, per unit of sag: a wrong reference, a slip of the ear
+_LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others judge
+_OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or drills at another
+_SAG_STEP = 5e-5  # a hop: a per mille a second
+_SHOWN_SHARE = 0.2  # smooths the load that a cut has shown over a quarter of a second
+_NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
+_LATELY = 9  # cuts of which the medians are taken: those with something else in them are outnumbered
+_LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
+_LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
+_UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
+_COASTS, _STEADY = 0.1, 0.03  # falls of speed, per second: of a spindle switched off; of one loaded steadily
+_UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not heard
+_UNHEARD_SDS, _UNHEARD_SAG = 4.0, 0.005
+_EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
+_STUCK_S = 2.0  # beyond the longest peck: this is a new background, no cut
+_STUCK_TIMES = 1.5
 
 _FRAME_LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 
@@ -57,37 +111,77 @@ def floor_by_speed(
 
 @dataclass(slots=True)
 class CuttingDetector:
-    """Streaming decision with hysteresis; one `step` a hop.
+    """Streaming decision; one `step` a hop.
 
-    Idle and cutting levels are learned as the batch goes, so a machine, a material or a microphone
-    needs no setting. ``idle_db`` and ``cut_db`` are means of the broadband level over the baseline;
-    ``background_db`` is the broadband level (dB per Hz) while the spindle stands, -inf before it was heard;
-    ``strength`` is the present rise over idle in units of the threshold; ``onset_s`` and ``end_s`` date
-    the newest cut's beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of the
-    job's longest peck.
+    Levels and loads of idling and of cuts are learned as the batch goes, so a machine, a material or a
+    microphone needs no setting. ``gain_db`` is the change of the microphone's gain since the baseline, as far
+    as the learned lines show it beyond doubt; ``idle_db`` the broadband level of the idle machine over the
+    baseline's floor, less that gain; ``cut_db`` the level of the cut's own sound on the same scale, NaN before
+    one was heard; ``cut_sag`` the load of cuts as a fraction. ``background_db`` is the broadband level (dB per
+    Hz) while the spindle stands, -inf before it was heard; ``strength`` the present rise over idle in units of
+    the threshold; ``log_odds`` that the drill cuts, in nats. ``onset_s`` and ``end_s`` date the newest cut's
+    beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of the longest peck, ``commanded_hz`` the speeds to
+    be expected.
     """
 
-    longest_s: float = 0.0
+    longest_s: float = 10.0
+    commanded_hz: tuple[float, ...] = ()
     idle_db: float = 0.0
     idle_spread_db: float = 0.5
     cut_db: float = float("nan")
+    cut_spread_db: float = 3.0
+    cut_sag: float = float("nan")
+    gain_db: float = 0.0
     cutting: bool = False
     strength: float = 0.0
+    log_odds: float = -4.0
     onset_s: float = float("nan")
-    end_s: float = float("nan")
+    end_s: float = float("-inf")
     since_s: float = float("nan")
     background_db: float = float("-inf")
-    _above: int = 0
-    _below: int = 0
+    _line_db: float = 0.0
+    _idle_sag_sd: float = _IDLE_SAG
+    _shown: float = 0.0
+    _most_shown: float = 0.0
+    _levels: list[float] = field(default_factory=list)
+    _sags: list[float] = field(default_factory=list)
+    _cut_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _cut_sags: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _loaded_s: float = 0.0
+    _unheard: bool = False
+    _falls: bool = False
+    _heard_hops: int = 0
     _low_s: float = 0.0
     _high_s: float = 0.0
     _settling_s: float = 0.0
+    _lowest_db: float = float("inf")
+
+    @property
+    def rise_db(self) -> float:
+        """Rise over idle that a cut like those heard makes; NaN before one was heard."""
+        return 10 * math.log10(1 + 10 ** ((self.cut_db - self.idle_db) / 10))
 
     @property
     def threshold_db(self) -> float:
-        """Rise over the idle level that counts as cutting."""
-        learned = 0.5 * (self.cut_db - self.idle_db) if self.cut_db == self.cut_db else 0.0
-        return min(max(learned, ON_DB_LEAST, 4 * self.idle_spread_db), ON_DB_MOST)
+        """Rise over the idle level half way to a cut."""
+        learned = 0.5 * self.rise_db if self.cut_db == self.cut_db else 0.0
+        return min(max(learned, ON_DB_LEAST), ON_DB_MOST)
+
+    @property
+    def suspects_load(self) -> bool:
+        """Whether the spindle may be loaded, heard or not: then it does not run free."""
+        return self._loaded_s > 0 and not self._falls
+
+    @property
+    def _audible(self) -> bool:
+        """Whether cuts are heard on this machine: then what is not heard is none, however slow the spindle."""
+        learned = self.cut_db == self.cut_db and self.rise_db > ON_DB_LEAST
+        return learned or (self.cutting and self._heard_hops >= _LEAST_HOPS)
+
+    @property
+    def _too_long_s(self) -> float:
+        """What lasts longer than any peck is no cut."""
+        return _STUCK_TIMES * self.longest_s + _STUCK_S
 
     def step(self, hop: Hop, rotation: Rotation) -> bool:
         """Take one hop, and say whether the drill cuts."""
@@ -96,78 +190,216 @@ class CuttingDetector:
         if rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
             self._stand(now, hop)
             return False
-        too_loud = self.cut_db == self.cut_db and hop.over_db > self.cut_db + _TOO_LOUD_DB
-        if hop.deaf or too_loud:
+        if hop.deaf:
             return self.cutting
-        rise = hop.over_db - self.idle_db
+        level = self._level(hop)
+        rise = level - self.idle_db
         self.strength = rise / self.threshold_db
-        score = self.strength
-        if rotation.sag == rotation.sag and rise > self.idle_spread_db and settled:
-            score += min(max(rotation.sag / _LOAD_FULL, 0.0), 1.0) * 0.5
-        if score < _EDGE:
+        sag = self._sag_ahead(hop, rotation)
+        self._follow_unheard(hop, rotation, sag)
+        sound, load = self._sound(rise), self._load(sag, now) if settled else 0.0
+        unheard = self._unheard and not self._audible
+        if sound > 0:
+            self._heard_hops += 1
+        if unheard:
+            sound, load = max(sound, -_UNSURE_LOAD), LOAD_YES
+        if sound <= 0 and rise < _EDGE * self.threshold_db and not unheard:
             self._low_s = now
-        if score >= 1:
+        if unheard and rotation.sag > 0.5 * max(self.cut_sag, self._most_shown):
             self._high_s = now
-        self._above = self._above + 1 if score >= 1 else 0
-        self._below = self._below + 1 if score < _OFF else 0
+        heard = rise > 0.5 * self.rise_db if self.cut_db == self.cut_db else sound > 0
+        if sound > 0 and heard:
+            self._high_s = now
         if settled and self._settling_s < _SETTLE_S and not self.cutting:
-            self._settle(hop)
+            self._settle(level, hop)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
-        begins = (self._above >= 2 or score > 1.7) if settled else rise > CRASH_DB
-        if not self.cutting and begins:
+        if (settled and self._drills_at(rotation.reference_hz)) or self.cutting:
+            self._filter(sound + load, hop.step_s)
+        else:
+            self.log_odds = EVIDENCE_MOST if rise > CRASH_DB else -EVIDENCE_MOST
+        if not self.cutting and self.log_odds > SURE:
             self.cutting, self.onset_s, self.since_s = True, max(self._low_s, now - 1.0), hop.t
-        elif self.cutting and self._below >= 2:
+            self._lowest_db, self._high_s = level, now
+            self._shown = self._most_shown = 0.0
+            self._heard_hops = 0
+        elif self.cutting and self.log_odds < -SURE:
             self.cutting, self.end_s = False, min(self._high_s, now)
+            self._learn_cut()
         if rotation.at_speed or self.cutting:
-            self._learn(now, hop)
+            self._learn(now, hop, level, sag)
         return self.cutting
 
     def out(self, t: float) -> None:
         """The drill is known to be out, because the spindle was sent to another speed."""
         if self.cutting:
             self.end_s = min(self._high_s, t)
-        self.cutting, self._above, self._below, self._low_s = False, 0, 0, t
+            self._learn_cut()
+        self.cutting, self.log_odds, self._low_s = False, -EVIDENCE_MOST, t
+        self._loaded_s, self._unheard = 0.0, False
+
+    def _level(self, hop: Hop) -> float:
+        """Broadband level as it would be at the baseline's gain: a step of gain moves the lines too."""
+        if hop.confidence >= _SURE_SPEED:
+            self._line_db += hop.step_s / _GAIN_S * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
+        beyond = max(abs(self._line_db) - _GAIN_FREE_DB, 0.0)
+        self.gain_db = math.copysign(beyond, self._line_db)
+        return hop.over_db - self.gain_db
+
+    def _sag_ahead(self, hop: Hop, rotation: Rotation) -> float:
+        """Sag towards which the spindle is on its way, so that load lags less; NaN where not known."""
+        known = not rotation.elsewhere and hop.confidence >= _SURE_SPEED
+        if not known or not abs(rotation.sag) < _LOAD_MOST:  # NaN included
+            return math.nan
+        if not self._drills_at(rotation.reference_hz):
+            return math.nan
+        return rotation.sag - _ANSWER_S * hop.rate_hz_s / rotation.reference_hz
+
+    def _drills_at(self, spindle_hz: float) -> bool:
+        """Whether anybody would drill at this speed."""
+        near = (abs(math.log(spindle_hz / hz)) < _OVERRIDE for hz in self.commanded_hz)
+        return not self.commanded_hz or any(near)
+
+    def _sound(self, rise: float) -> float:
+        """Evidence of the level, in nats a hop."""
+        idle = (1 - _ODD) * _normal(rise, 0.0, self.idle_spread_db) + _ODD / _ODD_DB
+        full = min(max((rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB), 0.0), 1.0)
+        most = _MOST_RISE_DB
+        cut = full / most
+        if self.cut_db == self.cut_db:
+            like = _normal(rise, self.rise_db, self.cut_spread_db)
+            cut = _LIKE_OTHERS * like + (1 - _LIKE_OTHERS) * cut
+            most = max(most, self.rise_db + 10)
+        if rise > most:
+            cut *= math.exp(most - rise)
+        cut = (1 - _ODD) * cut + _ODD / _ODD_DB
+        return _bounded(_SHARE * math.log(cut / idle), EVIDENCE_MOST, EVIDENCE_MOST)
+
+    def _load(self, sag: float, now: float) -> float:
+        """Evidence of the sag, in nats a hop."""
+        if sag != sag:
+            return 0.0
+        if self.cutting:
+            self._shown += _SHOWN_SHARE * (sag - self._shown)
+            self._most_shown = max(self._most_shown, self._shown)
+        known = self.cut_sag if self.cut_sag == self.cut_sag else self._most_shown
+        tells = known > _TELLS_SDS * self._idle_sag_sd
+        middle = known if tells else _USUAL_SAG
+        spread = max(_LOAD_VARIES * middle, _SAG_LEAST)
+        # A spindle that is loaded more than usual is loaded.
+        idle = _normal(sag, 0.0, self._idle_sag_sd) + _ODD_SAG
+        cut = _normal(min(sag, middle), middle, spread) + _ODD_SAG
+        ratio = _SHARE * math.log(cut / idle)
+        if self.cutting and now - self.onset_s < _ANSWERED_S:
+            ratio = max(ratio, 0.0)
+        return _bounded(ratio, LOAD_NO, LOAD_YES) if tells else _bounded(ratio, _UNSURE_LOAD, _UNSURE_LOAD)
+
+    def _follow_unheard(self, hop: Hop, rotation: Rotation, sag: float) -> None:
+        """Whether a steady load has stood for `UNHEARD_S`, whatever is heard."""
+        if sag != sag:
+            return
+        least = max(_UNHEARD_SDS * self._idle_sag_sd, _UNHEARD_SAG)
+        self._falls = hop.rate_hz_s < -_COASTS * rotation.reference_hz
+        if sag > least:
+            self._loaded_s += hop.step_s
+            steady = hop.rate_hz_s > -_STEADY * rotation.reference_hz
+            self._unheard = self._unheard or (steady and self._loaded_s >= UNHEARD_S)
+        elif rotation.sag < 0.5 * least:
+            self._loaded_s, self._unheard = 0.0, False
+        if self._loaded_s > self._too_long_s and not self.cutting:
+            self.out(hop.t)
+
+    def _filter(self, evidence: float, step_s: float) -> None:
+        """One step of the forward filter: the state may have changed, then the evidence of this hop."""
+        chance = 1 / (1 + math.exp(-self.log_odds))
+        chance += step_s * ((1 - chance) / _GAP_S - chance / _PECK_S)
+        moved = math.log(chance / (1 - chance))
+        self.log_odds = _bounded(moved + _bounded(evidence, 4.0, 4.0), 6.0, 6.0)
 
     def _stand(self, now: float, hop: Hop) -> None:
         """Without rotation nothing is cut; the level of a stopped machine says nothing of idling."""
         if self.cutting:
             self.end_s = now
-        self.cutting, self._above, self._below, self._low_s, self.strength = False, 0, 0, now, 0.0
-        self._settling_s = 0.0
+            self._learn_cut()
+        self.cutting, self.log_odds, self._low_s, self.strength = False, -EVIDENCE_MOST, now, 0.0
+        self._settling_s, self._loaded_s, self._unheard = 0.0, 0.0, False
         if not hop.deaf:
             self._learn_background(hop)
 
-    def _settle(self, hop: Hop) -> None:
+    def _settle(self, level: float, hop: Hop) -> None:
         """Nothing cuts before the axis has moved: this is the idle level."""
         if self._settling_s == 0.0:
-            machine_db = hop.broadband_db - hop.over_db
-            self.idle_db = max(min(hop.line_db, 0.0), self.background_db - machine_db)
+            machine_db = hop.broadband_db - level
+            line_db = min(hop.line_db - self.gain_db, 0.0)
+            self.idle_db = max(line_db, self.background_db - machine_db)
         self._settling_s += hop.step_s
-        self._learn_idle(hop, _IDLE_FAST_S)
+        self.log_odds = -EVIDENCE_MOST
+        self._learn_idle(level, hop, _IDLE_FAST_S)
 
-    def _learn(self, now: float, hop: Hop) -> None:
-        if self.cutting and now - self.onset_s > 3 * self.longest_s + _STUCK_S:
-            self.idle_db, self.cut_db, self.cutting, self.end_s = hop.over_db, float("nan"), False, now
-        elif self.cutting and now - self.onset_s > 0.3:
-            share = hop.step_s / _CUT_S if self.cut_db == self.cut_db else 1.0
-            self.cut_db = hop.over_db if share == 1.0 else self.cut_db + share * (hop.over_db - self.cut_db)
-        elif not self.cutting and not self._above:
+    def _learn(self, now: float, hop: Hop, level: float, sag: float) -> None:
+        if self.cutting:
+            self._lowest_db = min(self._lowest_db, level)
+            age = now - self.onset_s
+            loaded = sag == sag and sag > _TELLS_SDS * self._idle_sag_sd
+            if age > self._too_long_s and not loaded:
+                self._new_background(now)
+            elif age > _ANSWERED_S and self.log_odds > SURE:
+                self._levels.append(level)
+                if sag == sag:
+                    self._sags.append(sag)
+        elif self.log_odds < -SURE:
             # What is under the idle level corrects it at once: it was taken too high.
-            self._learn_idle(hop, _IDLE_S if hop.over_db > self.idle_db else _IDLE_FAST_S)
+            self._learn_idle(level, hop, _IDLE_S if level > self.idle_db else _IDLE_FAST_S)
+            if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
+                # Deviation by the median (Robbins and Monro 1951, from memory): slips of the ear do not count.
+                self._idle_sag_sd += _SAG_STEP if abs(sag) > 0.675 * self._idle_sag_sd else -_SAG_STEP
+                self._idle_sag_sd = max(self._idle_sag_sd, _SAG_LEAST)
 
-    def _learn_idle(self, hop: Hop, seconds: float) -> None:
-        error = hop.over_db - self.idle_db
-        self.idle_db += hop.step_s / seconds * error
+    def _new_background(self, now: float) -> None:
+        """What lasts longer than any peck, and loads nothing, is no cut."""
+        self.idle_db = max(self._lowest_db, self.idle_db)
+        self.idle_spread_db = max(self.idle_spread_db, _NEW_SPREAD_DB)
+        self._levels, self._sags = [], []
+        self.out(now)
+
+    def _learn_cut(self) -> None:
+        """Level and load of the cut that has just ended join those of the cuts before."""
+        levels, sags = self._levels, self._sags
+        self._levels, self._sags = [], []
+        if len(levels) >= _LEAST_HOPS:
+            middle = statistics.median(levels)
+            ratio = max(10 ** ((middle - self.idle_db) / 10) - 1, _UNHEARD_RATIO)
+            self._cut_levels.append(self.idle_db + 10 * math.log10(ratio))
+            self.cut_db = statistics.median(self._cut_levels)
+            spread = 1.25 * statistics.fmean([abs(level - middle) for level in levels])
+            self.cut_spread_db += (spread - self.cut_spread_db) / len(self._cut_levels)
+            self.cut_spread_db = max(self.cut_spread_db, _CUT_SPREAD_LEAST_DB)
+        if len(sags) >= _LEAST_HOPS:
+            self._cut_sags.append(statistics.median(sags))
+            self.cut_sag = statistics.median(self._cut_sags)
+
+    def _learn_idle(self, level: float, hop: Hop, seconds: float) -> None:
+        error = level - self.idle_db
+        self.idle_db += hop.step_s / seconds * min(error, _IDLE_RISES_DB)
         # A machine that turns makes its own noise at least. Only the microphone's gain lowers it, and that
         # lowers the lines too.
-        self.idle_db = max(self.idle_db, min(hop.line_db, 0.0) - _QUIETER_DB)
-        spread = min(abs(error) * 1.25, 3.0)
+        self.idle_db = max(self.idle_db, min(hop.line_db - self.gain_db, 0.0) - _QUIETER_DB)
+        spread = 1.25 * min(abs(error), 4 * self.idle_spread_db)
         self.idle_spread_db += hop.step_s / _IDLE_S * (spread - self.idle_spread_db)
-        self.idle_spread_db = max(self.idle_spread_db, 0.2)
+        self.idle_spread_db = max(self.idle_spread_db, _SPREAD_LEAST_DB)
 
     def _learn_background(self, hop: Hop) -> None:
         """What is heard while the spindle stands: a vacuum cleaner that runs all day is no cut."""
         if self.background_db == float("-inf"):
             self.background_db = hop.broadband_db
         self.background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self.background_db)
+
+
+def _normal(x: float, middle: float, sd: float) -> float:
+    """Density of a normal distribution."""
+    z = (x - middle) / sd
+    return math.exp(-0.5 * z * z) / (2.5066 * sd) if abs(z) < 30 else 0.0
+
+
+def _bounded(x: float, down: float, up: float) -> float:
+    return max(-down, min(x, up))

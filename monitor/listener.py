@@ -113,8 +113,9 @@ class Listener:
 
         rotations_s = job.spindle_rpm / 60
         longest_s = max(job.pecks_mm) / (job.feed_mm_per_rev * rotations_s)
-        self._cut_detector = CuttingDetector(longest_s=longest_s)
-        self._spindle = Spindle(heard_speeds(baseline, speeds))
+        expected_rpm = heard_speeds(baseline, speeds)
+        self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
+        self._spindle = Spindle(expected_rpm)
         self._cycle = Cycle(job, material(job.material).bulking)
         self._work = WorkJudge(job.sag_warning_pct / 100 / 2)  # a sag is followed from half the warning on
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
@@ -275,7 +276,7 @@ class Listener:
         self._n_hops += 1
         rotation = self._spindle.step(
             hop,
-            self._cutting,
+            self._cutting or self._cut_detector.suspects_load,
             self._cycle.in_blank,
             self._cut_detector.strength > 1,
             self._microphone.lost,

@@ -17,11 +17,15 @@ from monitor.planning.flutes import flute_fill
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 
-CONFIRM_S = 0.15
-"""Cutting sound this long is contact; a tap on the bench is shorter."""
+CONFIRM_S = 0.3
+"""Cutting sound this long, the spindle heard with it, is contact; a tap on the bench is shorter."""
 
 CONFIRM_THROUGH_S = 0.6
-"""Where the hole should be through, what sounds like contact is more likely the spindle running down."""
+"""Where the hole should be through, or the spindle is not heard, what sounds like contact is more likely the
+spindle running down: lines that sweep down raise the floor."""
+
+RUNS_DOWN = 0.1
+"""Per second: a spindle that slows faster is switched off or binds; neither is contact."""
 
 APART_S = 0.3
 """Silence this long ends a peck: a retract and return takes longer, a lull within a cut does not."""
@@ -48,6 +52,8 @@ class _Cut:
     spot: bool
     from_mm: float
     turns: float = 0.0
+    sure_s: float = 0.0
+    fell: bool = False
     told: bool = False
     sags: list[float] = field(default_factory=list)
     depths: list[float] = field(default_factory=list)
@@ -104,9 +110,7 @@ class Cycle:
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
                 self._cut.turns = hop.spindle_hz * missed_s if hop.heard else 0.0
             self._continue(self._cut, hop, rotation)
-            confirm_s = CONFIRM_THROUGH_S if self.through else CONFIRM_S
-            since_s = detector.since_s if self.through else self._cut.start_s
-            if not self._cut.told and hop.t - since_s >= confirm_s:
+            if not self._cut.told and self._is_contact(self._cut, hop, rotation, detector):
                 yield from self._tell_contact(hop.t, self._cut)
             return
         if self._quiet_since_s != self._quiet_since_s:
@@ -138,6 +142,17 @@ class Cycle:
             return True  # the first thing in a blank of such a job
         rpm = hop.spindle_hz * 60
         return abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
+
+    def _is_contact(self, cut: _Cut, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
+        """Whether the cut has lasted, while the spindle was not running down."""
+        if hop.heard:
+            cut.fell = hop.rate_hz_s < -RUNS_DOWN * rotation.reference_hz
+        elif detector.strength < 1:
+            cut.fell = True  # neither a cut nor the spindle is heard well
+        if not cut.fell:
+            cut.sure_s += hop.step_s
+        confirmed = CONFIRM_S if hop.heard and not self.through else CONFIRM_THROUGH_S
+        return cut.sure_s >= confirmed - 1e-6
 
     def _depth_mm(self) -> float:
         if self._cut is None or self._cut.spot:

@@ -90,10 +90,6 @@ def test_a_cut_like_the_others_is_work():
     assert walk.go(0.5, lambda s: 0.02 + 0.1 * s).work.loaded
 
 
-def test_a_young_cut_is_believed_until_the_motor_has_answered():
-    assert Walk(usual_sag=0.015).go(0.5, 0.0).work.working
-
-
 def test_where_cuts_hardly_sag_sound_has_to_do():
     assert Walk(usual_sag=0.004).go(3, 0.0).work.working
 
