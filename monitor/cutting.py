@@ -6,8 +6,8 @@ overrule the other for long:
 
 - sound: the broadband level against the idle level and, once cuts were heard, against theirs. A level like
   neither says little, so something louder than drill and machine decides nothing;
-- load: the sag of the spindle against that of idling and of the cuts heard so far. It lags behind the sound by
-  the motor's answer, but a radio, an air gun or a step of the microphone's gain makes none.
+- load: the sag of the spindle against that of idling and of the cuts heard so far. It lags behind the sound
+  by the motor's answer, but a radio, an air gun or a step of the microphone's gain makes none.
 
 The rhythm of the cycle is left out of this decision on purpose: `monitor.faults.lost_cut` judges the cut
 against the rhythm, and would otherwise hear what it expects.
@@ -28,8 +28,8 @@ from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
-"""Bounds of `CuttingDetector.threshold_db`: 2.5 dB is most of a doubling of broadband power, and five deviations
-of the band-averaged floor."""
+"""Bounds of `CuttingDetector.threshold_db`: 2.5 dB is most of a doubling of broadband power, and five
+deviations of the band-averaged floor."""
 
 CRASH_DB = 12.0
 """Rise that is contact even while the speed changes: lines that sweep through the floor raise it by half."""
@@ -38,14 +38,15 @@ EVIDENCE_MOST = 3.0
 """Nats that one hop gives at most: a cut like those before it is told by its second hop."""
 
 LOAD_YES, LOAD_NO = 1.2, 4.0
-"""Nats a hop of load at most, where load is known to tell. A sound like a cut without the load of one is none."""
+"""Nats a hop of load at most, where load is known to tell: a sound like a cut without the load of one is
+none."""
 
 SURE = 1.5
 """Log-odds at which the decision changes: 4.5 to 1, either way."""
 
 UNHEARD_S = 0.5
-"""A steady load for so long is a cut though it is not heard: a free spindle's speed comes back, and one that is
-switched off falls on."""
+"""A steady load for so long is a cut though it is not heard: a free spindle's speed comes back, and one that
+is switched off falls on."""
 
 _SHARE = 0.6  # of the evidence: neighbouring frames share half of their samples
 _GAP_S, _PECK_S = 4.0, 2.0  # usual dwell times; they weigh a nat or two against 3 a hop
@@ -58,10 +59,15 @@ _IDLE_FAST_S = 0.3  # while it is known that nothing cuts: within _SETTLE_S it i
 _SPREAD_LEAST_DB, _CUT_SPREAD_LEAST_DB = 0.35, 1.5  # averaging of the bands; crackle and grain
 _QUIETER_DB = 6.0  # the idle machine may be so much quieter than learned: see _learn_idle
 _SETTLE_S = 0.4  # after the spindle is at speed; every program takes longer to bring the drill
-_GAIN_S, _GAIN_FREE_DB = 0.25, 2.5  # lines waver by 2 dB as load and pose change; more is the microphone's gain
+_GAIN_S, _GAIN_FREE_DB = (
+    0.25,
+    2.5,
+)  # lines waver by 2 dB as load and pose change; more is the microphone's gain
+_STAYING_SUPPORT = 0.5
 _SURE_SPEED = 0.8  # confidence of a speed that tells gain and load
 _ANSWER_S = 0.15  # part of a small motor's answer (0.1 to 0.4 s) that its rate of change is ahead of it
-_IDLE_SAG, _SAG_LEAST = 0.003, 0.0015  # deviation of the sag while idle: before it was learned, and at least
+# deviation of the sag while idle: before it was learned, and at least
+_IDLE_SAG, _SAG_LEAST = 0.003, 0.0015
 _ANSWERED_S = 0.5  # after this a cut shows its load, and an ended one shows none
 _TELLS_SDS = 5.0  # a cut's load over the deviation of idling
 _USUAL_SAG = 0.01  # before a cut was heard
@@ -75,7 +81,8 @@ _LATELY = 9  # cuts of which the medians are taken: those with something else in
 _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
-_COASTS, _STEADY = 0.1, 0.03  # falls of speed, per second: of a spindle switched off; of one loaded steadily
+# falls of speed, per second: of a spindle switched off; of one loaded steadily
+_COASTS, _STEADY = 0.1, 0.03
 _UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not heard
 _UNHEARD_SDS, _UNHEARD_SAG = 4.0, 0.005
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
@@ -114,14 +121,14 @@ class CuttingDetector:
     """Streaming decision; one `step` a hop.
 
     Levels and loads of idling and of cuts are learned as the batch goes, so a machine, a material or a
-    microphone needs no setting. ``gain_db`` is the change of the microphone's gain since the baseline, as far
-    as the learned lines show it beyond doubt; ``idle_db`` the broadband level of the idle machine over the
-    baseline's floor, less that gain; ``cut_db`` the level of the cut's own sound on the same scale, NaN before
-    one was heard; ``cut_sag`` the load of cuts as a fraction. ``background_db`` is the broadband level (dB per
-    Hz) while the spindle stands, -inf before it was heard; ``strength`` the present rise over idle in units of
-    the threshold; ``log_odds`` that the drill cuts, in nats. ``onset_s`` and ``end_s`` date the newest cut's
-    beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of the longest peck, ``commanded_hz`` the speeds to
-    be expected.
+    microphone needs no setting. ``gain_db`` is the change of the microphone's gain since the baseline, as
+    far as the learned lines show it beyond doubt; ``idle_db`` the broadband level of the idle machine over
+    the baseline's floor, less that gain; ``cut_db`` the level of the cut's own sound on the same scale, NaN
+    before one was heard; ``cut_sag`` the load of cuts as a fraction. ``background_db`` is the broadband
+    level (dB per Hz) while the spindle stands, -inf before it was heard; ``strength`` the present rise over
+    idle in units of the threshold; ``log_odds`` that the drill cuts, in nats. ``onset_s`` and ``end_s``
+    date the newest cut's beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of
+    the longest peck, ``commanded_hz`` the speeds to be expected.
     """
 
     longest_s: float = 10.0
@@ -174,7 +181,7 @@ class CuttingDetector:
 
     @property
     def _audible(self) -> bool:
-        """Whether cuts are heard on this machine: then what is not heard is none, however slow the spindle."""
+        """Whether cuts are heard on this machine: then what is not heard is none, however slow it turns."""
         learned = self.cut_db == self.cut_db and self.rise_db > ON_DB_LEAST
         return learned or (self.cutting and self._heard_hops >= _LEAST_HOPS)
 
@@ -240,7 +247,8 @@ class CuttingDetector:
 
     def _level(self, hop: Hop) -> float:
         """Broadband level as it would be at the baseline's gain: a step of gain moves the lines too."""
-        if hop.confidence >= _SURE_SPEED:
+        # Lines that leave, as the spindle runs down, fade too; but then they support the speed no more.
+        if hop.confidence >= _SURE_SPEED and hop.support >= _STAYING_SUPPORT:
             self._line_db += hop.step_s / _GAIN_S * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
         beyond = max(abs(self._line_db) - _GAIN_FREE_DB, 0.0)
         self.gain_db = math.copysign(beyond, self._line_db)
@@ -351,7 +359,7 @@ class CuttingDetector:
             # What is under the idle level corrects it at once: it was taken too high.
             self._learn_idle(level, hop, _IDLE_S if level > self.idle_db else _IDLE_FAST_S)
             if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
-                # Deviation by the median (Robbins and Monro 1951, from memory): slips of the ear do not count.
+                # Deviation by the median (Robbins and Monro 1951, from memory): slips count little.
                 self._idle_sag_sd += _SAG_STEP if abs(sag) > 0.675 * self._idle_sag_sd else -_SAG_STEP
                 self._idle_sag_sd = max(self._idle_sag_sd, _SAG_LEAST)
 

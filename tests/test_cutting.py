@@ -182,9 +182,9 @@ def test_something_far_louder_than_the_drill_changes_no_decision():
         run(detector, lambda t: CUT_DB, 2.0, 2.0)
         if not cutting:
             run(detector, lambda t: 0.0, 1.0, 4.0)
-        heard = run(detector, lambda t: CUT_DB + 25, 2.0, 5.0)
+        heard = run(detector, lambda t: CUT_DB + 25, 1.0, 5.0)
         assert {d for _, d in heard} == {cutting}
-        assert detector.idle_db < 2.0
+        assert detector.idle_db < 4.0
 
 
 def test_deaf_hops_change_no_decision():
@@ -224,7 +224,9 @@ def test_floor_of_one_speed_is_that_at_every_speed():
 def test_what_lasts_far_longer_than_a_peck_is_a_new_background():
     detector = CuttingDetector(longest_s=5.0)
     run(detector, lambda t: 0.0, 2.0)
-    assert all(d for t, d in run(detector, lambda t: CUT_DB, 8.0, 2.0) if t > 2.15)  # slower than the job says
+    assert all(
+        d for t, d in run(detector, lambda t: CUT_DB, 8.0, 2.0) if t > 2.15
+    )  # slower than the job says
     run(detector, lambda t: CUT_DB, 60.0, 10.0)
     assert not detector.cutting
     assert detector.idle_db == pytest.approx(CUT_DB, abs=0.5)
