@@ -221,7 +221,8 @@ class Listener:
         speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs, deaf, rhythm)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
-        broadband = bands.take(self._cut_bands, axis=1).mean(axis=1).astype(np.float64)
+        broadband = np.add.reduce(bands.take(self._cut_bands, axis=1), axis=1).astype(np.float64)
+        broadband /= self._cut_bands.size
         over_db = broadband - self._idle_floor[speeds.state]
         over = np.empty((hops.shape[0], 2, self._sg.n_bins), np.float32)  # power over floor, and 1 / floor
         over[:, 1] = from_db(-floor_db)

@@ -52,7 +52,7 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
         Fraction of samples that had to be replaced because they were not numbers.
     """
     n_hops, n = x.shape
-    centred = x - x.mean(axis=1, keepdims=True)
+    centred = x - np.add.reduce(x, axis=1, keepdims=True) / np.float32(n)
     power = np.matmul(centred[:, None, :], centred[:, :, None])[:, 0, 0].astype(np.float64) / n
     level_db = np.where(power > 1e-20, 10 * np.log10(np.maximum(power, 1e-20)), SILENCE_DB)
     clipped = np.zeros(n_hops)

@@ -7,6 +7,7 @@ frame, each with its own unknown amplitude and phase, in noise of known density 
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -106,11 +107,11 @@ def refine_speed(
     rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
     density = np.ones((n_frames, o.size)) if noise_density is None else np.asarray(noise_density)
     used = frames[:, : length * _BLOCKS].astype(np.float32, copy=False)
-    used = used - used.mean(axis=1, keepdims=True)  # a rectangular window lets DC leak everywhere
+    mean = np.add.reduce(used, axis=1, keepdims=True) / np.float32(used.shape[1])
+    used = np.subtract(used, mean)  # a rectangular window lets DC leak everywhere
     blocks = used.reshape(n_frames, _BLOCKS, length)
 
-    within = (np.arange(length) - (length - 1) / 2) / fs
-    turns = guess[:, None] * within
+    turns = guess[:, None] * _centres(length, 1 / fs)[0]
     basis = _phasors(turns.astype(np.float32)[:, :, None] * (2 * np.pi * o).astype(np.float32))
     sums = np.matmul(blocks, basis.view(np.float32)).view(np.complex64)
     times, curve = _centres(_BLOCKS, length / fs)
@@ -135,11 +136,7 @@ def refine_speed(
     if worse.any():
         shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
         z = np.where(worse[:, None, None], y, z)
-    times, curve = _centres(_BLOCKS // 2, 2 * length / fs)
-    curve = curve - curve.mean()
-    squares = np.array([times @ times, curve @ curve])
-    # One row a moment: mean, first moment in time, moment along the curve of a linear rate.
-    moments = np.stack([np.full(times.size, 1 / times.size), times, curve]).astype(np.float32)
+    moments, squares = _moments(_BLOCKS // 2, 2 * length / fs)
     weights = np.ones((n_frames, o.size))
     moved, moved_rate = np.zeros(n_frames), np.zeros(n_frames)
     for iteration in range(_ITERATIONS):
@@ -177,10 +174,23 @@ def refine_speed(
     )
 
 
+@cache
 def _centres(n: int, step_s: float) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
     """Times of the centres of ``n`` blocks from mid-frame, s, and the turns there of a rate of 1 Hz/s."""
     times = (np.arange(n) - (n - 1) / 2) * step_s
     return times, times**2 / 2
+
+
+@cache
+def _moments(n: int, step_s: float) -> tuple[NDArray[np.float32], NDArray[np.floating]]:
+    """Rows that give the mean of ``n`` blocks, their first moment in time and that along the curve of a rate.
+
+    And the sums of the squares of the last two.
+    """
+    times, curve = _centres(n, step_s)
+    curve = curve - curve.mean()
+    moments = np.stack([np.full(n, 1 / n), times, curve]).astype(np.float32)
+    return moments, np.array([times @ times, curve @ curve])
 
 
 def _halved(y: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
@@ -218,14 +228,12 @@ def _phasors(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
 
 
 def _product(a: NDArray[np.complexfloating], b: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
-    """Product into an array of its own.
+    """Product into an array of its own, of the shape of ``a``.
 
     numpy multiplies a large unnamed operand in place, which for complex numbers rounds differently: the
     result would depend on the number of frames.
     """
-    product: NDArray[np.complexfloating] = np.multiply(
-        a, b, out=np.empty(np.broadcast_shapes(a.shape, b.shape), a.dtype)
-    )
+    product: NDArray[np.complexfloating] = np.multiply(a, b, out=np.empty(a.shape, a.dtype))
     return product
 
 

@@ -13,6 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signal.envelope import FineEnvelope
+from monitor.signal.frames import every
 
 MOST_SECTORS = 24
 """Of 15 degrees: at 300 rpm 8 ms, a struck body's ring."""
@@ -82,8 +83,8 @@ class Revolutions:
         cells[:, 0] = count * np.minimum(decibels, usual + _MOST_DB)
         seen = np.concatenate([self._history, cells.reshape(-1, 2 * n)])
         self._history = seen[cells.shape[0] :].copy()
-        windows = np.lib.stride_tricks.sliding_window_view(seen, 2 * self.half, axis=0).transpose(0, 2, 1)
-        sums = np.matmul(self._halves, np.ascontiguousarray(windows)).reshape(-1, 2, 2, n)
+        windows = every(seen.ravel(), 4 * self.half * n, 2 * n).reshape(-1, 2 * self.half, 2 * n)
+        sums = np.matmul(self._halves, windows).reshape(-1, 2, 2, n)
         heard = sums[:, :, 1]
         level = sums[:, :, 0] / np.maximum(heard, 1)
         over = np.matmul(level, self._stand_out)

@@ -11,6 +11,8 @@ import math
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.signal.frames import every
+
 PASSAGES = 12.0
 """Flute passages in a window: parts speeds a twelfth apart."""
 
@@ -97,17 +99,19 @@ class CutRhythm:
         parts = np.matmul(level[:, None, :], self._basis)[:, 0]
         beats = np.empty((n_hops, self._n), np.complex64)
         beats.real, beats.imag = parts[:, : self._n], parts[:, self._n :]
-        means = np.stack([level.mean(axis=1), np.square(level).mean(axis=1)], axis=1)
+        means = np.empty((n_hops, 2), np.float32)
+        np.add.reduce(level, axis=1, out=means[:, 0])
+        np.add.reduce(np.square(level), axis=1, out=means[:, 1])
+        means /= np.float32(level.shape[1])
         beats = np.concatenate([self._beats, beats])
         means = np.concatenate([self._means, means])
         self._beats, self._means = beats[n_hops:].copy(), means[n_hops:].copy()
         total = np.zeros((n_hops, self._n), np.complex64)
-        mean, square = np.zeros(n_hops, np.float32), np.zeros(n_hops, np.float32)
         turned = np.empty_like(total)
         for k in range(self.hops):
             total += np.multiply(beats[k : k + n_hops], self._turn[k], out=turned)
-            mean += means[k : k + n_hops, 0] * self._taper[k]
-            square += means[k : k + n_hops, 1] * self._taper[k]
+        windows = every(means.ravel(), 2 * self.hops, 2).reshape(n_hops, self.hops, 2)
+        mean, square = np.matmul(self._taper, windows).T
         total -= np.multiply(mean[:, None], self._flat, out=turned)
         variance = np.maximum(square - np.square(mean), np.float32(1e-6))
         power = (np.square(total.real) + np.square(total.imag)) * (self._per_noise / variance)[:, None]
