@@ -34,6 +34,12 @@ _CERTAIN_S = 0.2  # lines that sweep down as a spindle is switched off sound lik
 _LASTS_S = 0.5  # where the hole should be through: longer than the burst of a switch-off
 _ANSWERED_S = 1.0  # until then the motor may not have answered to the cut
 _LATELY_HOPS = 10  # half a second
+BEAT_LEAST, BEAT_SHARE = 5.0, 0.35
+"""Where this machine's cuts beat clearly, once a turn and once a flute (noise of the same spread beats at 1
+and at 5 once in a hundred windows), what beats by less than this share of it for a second is no cut."""
+_BEAT_STEP = 0.01  # in log power, of the running median: as far as cuts differ within some 10 s of cutting
+_BEAT_HOPS, _BEAT_AFTER_HOPS = 20, 100
+_APART_S = 0.5  # between two cuts: another sound that goes on is not new for a pause this short
 _TELLING = 3.0  # nats a hop expected of the lines: one in twenty, of a single hop
 # Without cutting sound, a speed this steady (a second) for this long within a blank counts too: nobody
 # commanded it.
@@ -65,10 +71,13 @@ class WorkJudge:
         self._onset_s = math.nan
         self._seen_s = -math.inf
         self._usual, self._usual_hops = 0.0, 0
+        self._beats: deque[float] = deque(maxlen=_BEAT_HOPS)
+        self._log_beat, self._beat_hops = math.nan, 0
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Work:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
+        self._follow_beat(hop, detector)
         if sag == sag and sag < self._small:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
@@ -97,8 +106,32 @@ class WorkJudge:
         if cycle.through:
             # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, or
             # that loads the spindle, is believed all the same; a burst of sound at the switch-off is not.
-            return self._loads() if knows_load else age >= _LASTS_S
-        return age < _ANSWERED_S or not knows_load or self._loads()
+            lasts = self._loads() if knows_load else age >= _LASTS_S
+            return lasts and self._beats_as_usual()
+        return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
+
+    def _follow_beat(self, hop: Hop, detector: CuttingDetector) -> None:
+        """Beat of the last second, and the median over cuts (Robbins and Monro 1951, from memory)."""
+        if not detector.cutting:
+            if self._beats and hop.t - detector.end_s > _APART_S:
+                self._beats.clear()
+            return
+        self._beats.append(hop.beat)
+        if len(self._beats) < _BEAT_HOPS or not self._believed:
+            return
+        beat = math.log(max(hop.beat, 1e-3))
+        if self._beat_hops == 0:
+            self._log_beat = beat
+        # quickly at first: the mean of few, then the median
+        gain = max(_BEAT_STEP, 1 / (1 + self._beat_hops)) if self._beat_hops < 2 * _BEAT_HOPS else _BEAT_STEP
+        self._log_beat += gain * (1.0 if beat > self._log_beat else -1.0)
+        self._beat_hops += 1
+
+    def _beats_as_usual(self) -> bool:
+        usual = math.exp(self._log_beat) if self._beat_hops >= _BEAT_AFTER_HOPS else 0.0
+        if usual < BEAT_LEAST or len(self._beats) < _BEAT_HOPS:
+            return True
+        return sum(self._beats) >= BEAT_SHARE * usual * _BEAT_HOPS
 
     def _loads(self) -> bool:
         return sum(self._lately) / len(self._lately) >= LOAD_SHARE * self._usual

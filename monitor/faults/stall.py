@@ -20,12 +20,17 @@ from monitor.work import Work
 COLLAPSE = 0.5
 """Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
 
+IN_PLACE, AT_WORK_S = 0.5, 0.25
+"""A spindle that is switched off sweeps its lines through the floor, which sounds like a cut while they go. A
+cut was heard for so long with the lines in their places, giving so much of the evidence expected."""
+
 
 @dataclass(slots=True)
 class StallRule:
     """One `step` a hop; finds until the spindle is heard turning again."""
 
     _last_heard_s: float = -math.inf
+    _worked_s: float = 0.0
     _was_at_work: bool = False
     _stalled: bool = False
 
@@ -35,7 +40,10 @@ class StallRule:
         if hop.heard and rotation.state is SpindleState.TURNING:
             collapsed = sagging and rotation.sag > COLLAPSE
             self._last_heard_s, self._stalled = hop.t, collapsed
-            self._was_at_work = work.working or work.loaded
+            at_work = work.working or work.loaded
+            if hop.support >= IN_PLACE:
+                self._worked_s = self._worked_s + hop.step_s if at_work else 0.0
+            self._was_at_work = at_work and (work.loaded or self._worked_s >= AT_WORK_S)
         if rotation.vanished:
             self._stalled = self._was_at_work
         if not self._stalled:
