@@ -119,3 +119,16 @@ def test_after_the_centre_drill_a_fall_is_the_programs():
     walk.cycle.spotting = True
     assert not walk.go(1, 0.005).work.working
     assert not walk.go(0.5, lambda s: 0.02 + 0.3 * s, rate_hz_s=-4.5).work.loaded
+
+
+def test_a_compressor_that_does_not_beat_as_the_cuts_do_is_no_work():
+    """Cuts that hardly sag but beat at the flutes; then a steady noise of the same loudness."""
+    walk = Walk().go(10, 0.001, beat=12.0).go(1, 0.0, level_db=SILENT)
+    assert walk.go(2, 0.001, beat=12.0).work.working
+    assert not walk.go(1, 0.0, level_db=SILENT).go(3, 0.001, beat=1.0).work.working
+    assert not walk.go(0.5, lambda s: 0.5 * s, beat=1.0).work.loaded  # switched off under it
+
+
+def test_where_cuts_do_not_beat_that_is_no_sign():
+    walk = Walk().go(10, 0.001, beat=1.2).go(1, 0.0, level_db=SILENT)
+    assert walk.go(3, 0.001, beat=0.5).work.working

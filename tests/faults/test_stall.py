@@ -45,6 +45,14 @@ def test_a_spindle_switched_off_between_cuts_is_no_stall():
     assert not any(walk(rule, 2, 3.2, make=silent, **STOPPED))
 
 
+def test_lines_that_sweep_down_as_it_is_switched_off_are_no_cut():
+    """They raise the floor like a cut, but only once they have left their places."""
+    rule = StallRule()
+    walk(rule, 2)
+    walk(rule, 0.4, 2.0, at=CUTTING, make=lambda t: hop(t, support=0.2))
+    assert vanish(rule, 2.6) is None
+
+
 @pytest.mark.parametrize(("sag", "stalled"), [(COLLAPSE, False), (COLLAPSE + 0.01, True)])
 def test_collapse_under_load_is_a_stall_though_it_turns(sag, stalled):
     found = walk(StallRule(), 0.1, at=LOADED, sagging=True, sag=sag)
