@@ -47,6 +47,7 @@ from monitor.signal.spectrum import (
 )
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db
+from monitor.signal.whitened import whitened_level
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
@@ -96,7 +97,8 @@ class Listener:
 
         self._decimator = Decimator(self._g)
         self._envelope = fine_envelope(self._g)
-        self._revolutions = Revolutions(self._envelope, job.spindle_rpm / 60, g.hop_s)
+        self._whitened = whitened_level(g, job.spindle_rpm / 60)
+        self._revolutions = Revolutions(self._whitened.n_pieces, job.spindle_rpm / 60, g.hop_s)
         self._rhythm = CutRhythm(
             self._tracker.grid_hz,
             job.spindle_rpm / 60,
@@ -239,7 +241,7 @@ class Listener:
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
         known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
-        knock_db, peak_db = self._revolutions.feed(envelope, known_hz.tolist())
+        knock_db, peak_db = self._revolutions.feed(self._whitened.level_db(long), known_hz.tolist())
         columns = (
             speeds.spindle_hz,
             speeds.sd_hz,

