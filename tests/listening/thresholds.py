@@ -55,6 +55,8 @@ class Moved:
         for rule in vars(self._rules).values():
             for total in sums_of(rule):
                 total.threshold *= factor
+            if hasattr(rule, "_hold_at"):  # a second threshold of the same sum
+                rule._hold_at *= factor
 
     def judge(self, measured: list[Hop]) -> None:
         """Walk hops that another listener has measured through these rules."""
