@@ -100,9 +100,13 @@ def _draw_room(rng: np.random.Generator, seed: int, cycle: Cycle, snr_db: float)
 
 
 def _draw_speeds(rng: np.random.Generator, cycle: Cycle) -> tuple[float, ...]:
-    """Free-running speeds of the baseline: the job's, mostly a second one, sometimes a third."""
-    others = [cycle.spot_rpm or cycle.spindle_rpm * float(rng.uniform(0.5, 0.8))]
-    others.append(cycle.spindle_rpm * float(rng.uniform(1.25, 1.7)))
+    """Free-running speeds of the baseline: the job's, mostly a second one, sometimes a third.
+
+    The second is that of the spot where there is one, else slower; the third is on the other side.
+    """
+    slower = cycle.spindle_rpm * float(rng.uniform(0.5, 0.8))
+    faster = cycle.spindle_rpm * float(rng.uniform(1.25, 1.7))
+    others = [cycle.spot_rpm, slower] if cycle.spot_rpm else [slower, faster]
     count = int(rng.choice([0, 1, 2], p=[0.15, 0.7, 0.15]))
     return (cycle.spindle_rpm, *others[:count])
 
