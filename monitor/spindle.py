@@ -18,6 +18,7 @@ GONE_NATS = math.log(10_000)
 
 _FAR_AUDIBLE = 3.0  # nats a hop
 _FAINT_AUDIBLE = 0.5  # nats a hop: with less, the lines could not be heard were they there
+_EAR_BACK_S = 0.3  # two frames and some
 _LOUD_AUDIBLE, _LOUD_TIMES = 8.0, 3.0  # nats a hop, and times GONE_NATS: what it takes where it is loud
 _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
@@ -89,7 +90,7 @@ class Spindle:
     def __init__(self, commanded_rpm: tuple[float, ...]) -> None:
         self._commanded_hz = tuple(rpm / 60 for rpm in commanded_rpm)
         self._state = SpindleState.UNKNOWN
-        self._absent = 0.0
+        self._absent, self._deaf_s = 0.0, -math.inf
         self._present_hops = 0
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
@@ -145,8 +146,11 @@ class Spindle:
             return False, False
         present = hop.running > _PRESENT and hop.heard and self._noisy(hop)
         self._present_hops = self._present_hops + 1 if present else 0
+        if hop.audible < _FAINT_AUDIBLE:
+            self._deaf_s = hop.t
         if hop.running < _ABSENT:
-            self._absent += _SHARE * hop.audible
+            # after a sound that drowned everything the frames still hold it, and the track has to be found
+            self._absent = self._absent + _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else 0.0
         elif hop.running > 0.5:
             self._absent = 0.0
         # A spindle that stands cuts nothing: while it is loud, the lines may be drowned more than the floor

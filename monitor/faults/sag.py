@@ -29,8 +29,13 @@ SLOW_CHANCE, SLOW_HOPS, DROWNED_HOPS = 0.95, 3, 4
 in so many hops running decides too. More of them where the lines are drowned, and the beat of the cut, whose
 windows overlap, tells most of it."""
 
-TELLING = 3.0
-"""Nats a hop expected of the lines, under which they are drowned: one in twenty, of a single hop."""
+BEAT_TELLS = 5.0
+"""Power of the beat over that of noise, where the lines cannot be heard at all: noise beats so at one speed
+once in a hundred and fifty windows."""
+
+TELLING, FAINT = 3.0, 0.5
+"""Nats a hop expected of the lines, under which they are drowned (one in twenty, of a single hop), and under
+which they tell nothing."""
 
 LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
 """A speed lost for so long in the noise of the cut, when it was last surely known to sag beyond the warning,
@@ -138,7 +143,9 @@ class SagRule:
         """
         drowned = hop.audible < TELLING
         turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
-        turning = turning or (drowned and rotation.state is not SpindleState.STOPPED and work.working)
+        if drowned:
+            told = hop.audible >= FAINT or hop.beat >= BEAT_TELLS
+            turning = told and rotation.state is not SpindleState.STOPPED and work.working
         if hop.deaf or not (work.loaded or work.working) or not turning:
             self._slow_hops = [0, 0]
             return [False, False]

@@ -24,6 +24,10 @@ IN_PLACE, AT_WORK_S = 0.5, 0.25
 """A spindle that is switched off sweeps its lines through the floor, which sounds like a cut while they go. A
 cut was heard for so long with the lines in their places, giving so much of the evidence expected."""
 
+LATELY_S = 3.0
+"""Last heard longer ago, it may have been switched off meanwhile under other sound. A drill that jams stops a
+spindle within tenths of a second, and its cut falls silent with it."""
+
 
 @dataclass(slots=True)
 class StallRule:
@@ -45,7 +49,7 @@ class StallRule:
                 self._worked_s = self._worked_s + hop.step_s if at_work else 0.0
             self._was_at_work = at_work and (work.loaded or self._worked_s >= AT_WORK_S)
         if rotation.vanished:
-            self._stalled = self._was_at_work
+            self._stalled = self._was_at_work and hop.t - self._last_heard_s <= LATELY_S
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
