@@ -272,10 +272,16 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
         return math.nan
     flat = float(np.square(load - load.mean()).sum())
     corners = depth_mm[least : n - least]
-    ramps = np.maximum(depth_mm[None, :] - corners[:, None], 0)
-    ramps = ramps - ramps.mean(axis=1, keepdims=True)
-    energy = np.square(ramps).sum(axis=1)
-    slopes = ramps @ (load - load.mean()) / np.maximum(energy, 1e-12)
+    # of the ramps max(depth - corner, 0), every sum from those over the samples beyond the corner
+    height = load - load.mean()
+    beyond = np.arange(n, 0, -1)[least : n - least]
+    depths, squares, heights, moments = (
+        np.cumsum(part[::-1])[::-1][least : n - least]
+        for part in (depth_mm, depth_mm**2, height, depth_mm * height)
+    )
+    total = depths - beyond * corners
+    energy = squares - 2 * corners * depths + beyond * corners**2 - total**2 / n
+    slopes = (moments - corners * heights) / np.maximum(energy, 1e-12)
     left = flat - slopes**2 * energy
     best = int(np.argmin(left))
     independent = n / 4

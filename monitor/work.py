@@ -66,7 +66,7 @@ class WorkJudge:
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
         self._believed = False
         self._loaded = False
-        self._strengths: list[float] = []
+        self._strength, self._falls = 0.0, 0  # summed over the hops of the present sag
         self._steady_s = 0.0
         self._onset_s = math.nan
         self._seen_s = -math.inf
@@ -81,7 +81,7 @@ class WorkJudge:
         if sag == sag and sag < self._small:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
-            self._strengths = []
+            self._strength, self._falls = 0.0, 0
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
                 self._believed = self._believable(hop, detector, cycle)
@@ -142,8 +142,9 @@ class WorkJudge:
         self._usual_hops += 1
 
     def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
-        self._strengths.append(detector.strength)
-        built_up = len(self._strengths) >= 2 and sum(self._strengths) >= CUT_STRENGTH * len(self._strengths)
+        self._strength += detector.strength
+        self._falls += 1
+        built_up = self._falls >= 2 and self._strength >= CUT_STRENGTH * self._falls
         certain = hop.t - detector.since_s >= _CERTAIN_S
         in_work = built_up and detector.cutting and certain and self._believed and not cycle.spotting
         self._loaded = self._loaded or in_work
