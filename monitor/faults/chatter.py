@@ -17,6 +17,7 @@ of its spread in good cuts.
 from __future__ import annotations
 
 import math
+from collections import deque
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -63,16 +64,16 @@ BESIDE_DB, BESIDE_LEAST = 8.0, 2.5
 STRONGER_DB = 4.0
 """A line that departs by so much more is followed instead."""
 
-CROWDED = 1.0
+CROWDED = 0.5
 """So many unrelated tones beside it on average: no chatter, but music, voices, or another machine."""
 
 SIDEBANDS = 8
 """Sidebands at so many rotations on either side belong to the line: lips and runout modulate it."""
 
-BACKGROUND_S, PATIENT_S = 10.0, 2.5
+BACKGROUND_S, PATIENT_S = 10.0, 4.0
 """For so long after two unrelated tones were heard that are not of the cut, a line must last this long
-instead: longer than a bar of slow music holds a note. One alone, and its multiples, may be the axis
-drive's."""
+instead: longer than a note is held, and than what else starts by chance within a cut mostly goes on alone
+with it. One alone, and its multiples, may be the axis drive's."""
 
 PASSING_DB, PASSING_S = 7.0, 0.25
 """A line that came and went within a cut, this strong and for so long, is a tone of something else."""
@@ -81,9 +82,20 @@ HOLD_S = 3.0
 """A line that has lasted so long in cuts is no passing thing: some fifty turns of marred wall at 1000 rpm,
 and longer than most notes, horns and bells."""
 
-GROWS_S, GROWN_DB = 0.5, 3.0
-"""A sound that is switched on is at its full level within an average of 0.4 s; chatter takes longer to
-grow."""
+SUDDEN = ((0.15, 9.0, 8.0), (0.3, 16.0, math.inf))
+"""Seconds, decibels, and the most it was before, over the floor (8 dB is noise): a line that rises so much
+in so short a time (60 dB a second; a step shows as some 6 dB at once and 10 dB soon in averages of 0.4 s)
+was switched on, struck or sung. From a null of the room a line rises as fast, but not so far. Such a line
+must last `PATIENT_S`, and alone never holds."""
+
+GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
+"""Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
+of its frequency: a siren, another machine running up, the next note of a melody."""
+
+GLIDE_LATELY_S, DRIFT = 0.6, 0.015
+"""Or a line was followed so lately up to there, or a sudden one of which this is a multiple; and a line
+that has drifted by more than this share comes from elsewhere too. The pitch of chatter wanders by half a
+per cent, as the depth and the grip change."""
 
 ENDS_S = 0.6
 """So long after the cut nothing of it is left in an average of 0.4 s, but for the room's last ringing."""
@@ -110,12 +122,16 @@ TOLD_DB, TOLD_HZ = 10.0, 20.0
 """A line is told from so much over the noise in so wide a band around it."""
 
 
+PAST_HOPS = 8  # kept to see how a line came
+DRIFT_FROM = 6  # hops: the frequency is then that of an average
+
+
 @dataclass(slots=True)
 class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
-    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``high_s``: when it last rose well
-    over all it was before.
+    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once, or came
+    from elsewhere; ``rise``: its level over the floor, from before it was followed.
     """
 
     hz: float
@@ -125,10 +141,12 @@ class _Track:
     enough: float = 0.0
     db: float = 0.0
     best_db: float = -math.inf
-    high_s: float = math.inf
-    high_db: float = -math.inf
+    sudden: bool = False
+    from_hz: float = math.nan
+    rise: list[float] = field(default_factory=list)
     change_db: float = 0.0
     crowd: float = 0.0
+    looks: int = 0
     proven: bool = False
     told: bool = False
     slow_db: float = 0.0
@@ -147,6 +165,11 @@ class ChatterRule:
         self._most = ENOUGH / round(LEAST_S / hop_s)
         self._memory = ToneMemory(geometry.n_bins, hop_s)
         self._hops = 0
+        ones = np.ones(geometry.n_bins, np.float32)
+        self._past: deque[Tones] = deque([Tones(ones, ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
+        self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
+        self._glide_hops = round(GLIDE_S / hop_s)
+        self._departures = np.zeros((self._glide_hops, geometry.n_bins), np.float32)
         self._steady_hops = 0
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
@@ -155,6 +178,8 @@ class ChatterRule:
         self._good_pecks = 0
         self._background_s = -math.inf
         self._tones: list[tuple[float, float]] = []
+        self._left_hz, self._left_s, self._left_sudden = math.nan, -math.inf, False
+        self._ended_hz = math.nan
         self._stood_s, self._stood_hz, self._returned, self._last_s = 0.0, math.nan, False, -math.inf
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, work: Work) -> Finding | None:
@@ -165,14 +190,17 @@ class ChatterRule:
         tones = hop.tones
         raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
         over = self._memory.departure(tones, 1 - rotation.sag, 10 ** (raised_db / 10))
-        self._follow_cut(hop, detector)
+        self._follow_cut(detector)
         # Lines that sweep as the spindle runs up or down are not learned ones for long.
         steady = rotation.settled and not rotation.changed
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
+            self._past.append(tones)
             self._track = None
             return None
         self._follow_track(hop, over, tones, detector)
+        self._past.append(tones)
+        self._departures[self._hops % self._glide_hops] = over
         self._learn(hop, tones, detector)
         track = self._track
         if track is None or not self._is_chatter(hop, track, work):
@@ -181,10 +209,11 @@ class ChatterRule:
 
     # ---- the cut ------------------------------------------------------------------------------------
 
-    def _follow_cut(self, hop: Hop, detector: CuttingDetector) -> None:
+    def _follow_cut(self, detector: CuttingDetector) -> None:
         if detector.cutting and not self._cutting:
             self._memory.begin_peck()
             self._suspect = False
+            self._memory.hear_outside(self._past[0], None)  # just before contact, whatever went before
         elif self._cutting and not detector.cutting and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
@@ -214,12 +243,14 @@ class ChatterRule:
             if track.enough <= 0:
                 self._lose(hop, track)
             elif not track.told and self._stronger(over, track):
-                self._track = None
+                self._leave(hop, track)
             elif not track.inside and track.enough >= ENOUGH:
                 self._is_background(hop, track, tones)
             elif track.inside and not self._cutting and hop.t - detector.end_s > ENDS_S:
                 if track.proven and track.db > track.best_db - ENDED_DB:
                     self._is_background(hop, track, tones)
+                elif track.proven:
+                    self._ended_hz = track.hz
                 self._track = None
         if self._track is None:
             self._begin(hop, over)
@@ -255,8 +286,6 @@ class ChatterRule:
         track.enough = min(track.enough + min(z, self._most), 2 * ENOUGH)
         if track.n == 1:
             track.enough = max(track.enough, 1e-6)
-        if track.db > track.high_db + GROWN_DB:
-            track.high_s, track.high_db = hop.t, track.db
         track.best_db = max(track.best_db, track.db)
         track.slow_db += (track.db - track.slow_db) / min(track.n, 8)
         level_db = 10 * math.log10(max(float(tones.average[k]), 1e-3)) - self._band_db
@@ -268,8 +297,45 @@ class ChatterRule:
         track.before.append(now)
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 10)
+        if track.n <= PAST_HOPS and not track.sudden:
+            bins = slice(low, high)
+            rose = self._came_suddenly(track, tones, bins)
+            track.sudden = rose or self._came_from_elsewhere(hop, track, bins)
+        if track.n == DRIFT_FROM:
+            track.from_hz = track.hz
+        track.sudden = track.sudden or abs(track.hz - track.from_hz) > DRIFT * track.hz
         if track.enough >= ENOUGH / 2:
-            track.crowd += (self._beside(over, k, track.hz, hop.spindle_hz) - track.crowd) / 8
+            track.looks += 1
+            beside = self._beside(over, k, track.hz, hop.spindle_hz)
+            track.crowd += (beside - track.crowd) / min(track.looks, 6)
+
+    def _came_suddenly(self, track: _Track, tones: Tones, bins: slice) -> bool:
+        """Whether the line in these bins rose at once; on its first hop, also whether it had before."""
+        least = self._memory.known(tones, bins)  # a tone that the cut usually brings comes with it at once
+        if not track.rise:
+            track.rise = [_level_db(past.average[bins], least) for past in self._past]
+        track.rise.append(_level_db(tones.average[bins], least))
+        for hops, most_db, nothing_db in self._sudden:
+            ends = range(hops, len(track.rise)) if track.n == 1 else (len(track.rise) - 1,)
+            for end in ends:
+                was, now = track.rise[end - hops], track.rise[end]
+                if was < max(nothing_db, 10 * math.log10(least) + 1) and now - was > most_db:
+                    return True
+        return False
+
+    def _came_from_elsewhere(self, hop: Hop, track: _Track, bins: slice) -> bool:
+        moved = abs(self._left_hz - track.hz) / track.hz
+        if hop.t - self._left_s < GLIDE_LATELY_S:
+            related = self._left_sudden and _is_multiple(track.hz, self._left_hz)
+            if related or DRIFT < moved < GLIDE_SHARE:
+                return True
+        before = self._departures[self._hops % self._glide_hops]
+        gap = self._lobe
+        here = float(before[max(0, bins.start - gap) : bins.stop + gap].max())
+        first, last = (round(track.hz * (1 + sign * GLIDE_SHARE) / self._bin_hz) for sign in (-1, 1))
+        below, above = before[first : max(first, bins.start - gap)], before[bins.stop + gap : last]
+        beside = max(float(below.max(initial=0.0)), float(above.max(initial=0.0)))
+        return beside > 10 ** (max(track.db - GLIDE_DB, GLIDE_LEAST_DB) / 10) and beside > here
 
     def _beside(self, over: NDArray[np.float32], k: int, hz: float, spindle_hz: float) -> int:
         """Number of other tones that are no multiples or sidebands of the line."""
@@ -279,7 +345,8 @@ class ChatterRule:
         others, last = 0, -math.inf
         for at in np.flatnonzero(over > least).tolist():
             f = at * self._bin_hz
-            multiple = max(1, round(f / hz))
+            # a low fundamental may drown while its multiple stands out: halves and thirds belong to it too
+            multiple = max(1, round(f / hz)) if f > 0.75 * hz else 1 / max(2, min(round(hz / f), 3))
             related = abs(f - hz) <= near or abs(f - multiple * hz) <= self._lobe * self._bin_hz + WITHIN * f
             if not related and at - last > self._lobe:
                 others += 1
@@ -305,6 +372,13 @@ class ChatterRule:
         """The line is gone. One that came and went within a cut was a tone of something else."""
         if self._cutting and track.best_db >= PASSING_DB and hop.t - track.start_s >= PASSING_S:
             self._note_tone(hop, track)
+        elif track.inside and track.proven and not self._cutting:
+            self._ended_hz = track.hz
+        self._leave(hop, track)
+
+    def _leave(self, hop: Hop, track: _Track) -> None:
+        if track.best_db >= GLIDE_LEAST_DB:
+            self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, track.sudden
         self._track = None
 
     def _is_background(self, hop: Hop, track: _Track, tones: Tones) -> None:
@@ -312,6 +386,8 @@ class ChatterRule:
         self._note_tone(hop, track)
         if self._near(track.hz, self._stood_hz):
             self._stood_s, self._returned = 0.0, False
+        if self._near(track.hz, self._ended_hz):
+            self._ended_hz = math.nan
         self._track = None
         self._memory.hear_outside(tones, None)
 
@@ -319,8 +395,7 @@ class ChatterRule:
         """Keep a tone that was not of the cut; two that are unrelated are music, voices, another machine."""
         self._tones = [(t, hz) for t, hz in self._tones if hop.t - t < BACKGROUND_S]
         for _, hz in self._tones:
-            low, high = sorted((hz, track.hz))
-            if abs(high / low - round(high / low)) > 0.02:
+            if not _is_multiple(track.hz, hz):
                 self._background_s = hop.t
         self._tones.append((hop.t, track.hz))
 
@@ -329,7 +404,9 @@ class ChatterRule:
             return False
         if track.told:
             return track.enough >= ENOUGH / 2
-        patient = hop.t - self._background_s < BACKGROUND_S and hop.t - track.start_s < PATIENT_S
+        back = self._near(track.hz, self._ended_hz)
+        doubtful = (track.sudden and not back) or hop.t - self._background_s < BACKGROUND_S
+        patient = doubtful and hop.t - track.start_s < PATIENT_S
         track.told = (
             track.enough >= ENOUGH
             and not patient
@@ -351,12 +428,22 @@ class ChatterRule:
             self._returned = True
         self._stood_hz, self._last_s = track.hz, hop.t
         self._stood_s += hop.step_s
-        grew = track.high_s - track.start_s > GROWS_S
         severity = Severity.WARNING
-        if self._stood_s >= HOLD_S and (self._returned or grew):
+        if self._stood_s >= HOLD_S and (self._returned or not track.sudden):
             severity = Severity.HOLD
         message = (
             f"Chatter: a tone of {track.hz:.0f} Hz has grown in the cut, {track.level_db:.0f} dB over the "
             "noise around it: retract, then change the speed or the feed, or clamp the work shorter."
         )
         return Finding(Kind.CHATTER, severity, message, track.level_db, TOLD_DB, "dB", track.start_s)
+
+
+def _level_db(power: NDArray[np.float32], least: float) -> float:
+    """The strongest of some bins, in dB."""
+    return 10 * math.log10(max(float(power.max()), least))
+
+
+def _is_multiple(hz: float, other_hz: float) -> bool:
+    """Whether one frequency is a whole multiple of the other, within 2 %."""
+    ratio = max(hz, other_hz) / min(hz, other_hz)
+    return abs(ratio - round(ratio)) <= 0.02 * ratio

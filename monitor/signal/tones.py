@@ -162,6 +162,10 @@ class ToneMemory:
         np.divide(tones.average, work, out=work)
         return work
 
+    def known(self, tones: Tones, bins: slice) -> float:
+        """The most that is known of some bins, as power over the present floor, at least 1."""
+        return float((self._now[bins] * tones.per_floor[bins]).max(initial=1.0))
+
     def hear_outside(self, tones: Tones, but: slice | None) -> None:
         """Take a hop outside of cuts, but for bins that are still under suspicion."""
         heard = tones.average / tones.per_floor

@@ -1,0 +1,204 @@
+"""`chatter`: one steady line that grows in a cut and ends with it; nothing that sounds like one."""
+
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.cutting import CuttingDetector
+from monitor.faults.chatter import LEAST_S, PATIENT_S, TOLD_DB, ChatterRule
+from monitor.measurements import Kind, Severity
+from monitor.signal.spectrum import power_density, spectrum_geometry
+from monitor.signal.tones import AVERAGED, Tones, averaged
+from monitor.synth.backgrounds import Background
+from monitor.synth.faults import Chatter, Melting
+from tests.drawn import CYCLE, setup
+from tests.hops import hop, rotation, work
+
+FS, N, HOP = 12_000, 1200, 600
+GEOMETRY = spectrum_geometry(FS, N, 5040)
+CUT, GAP = 4.0, 2.0
+
+
+def clock(seconds):
+    return np.arange(round(seconds * FS)) / FS
+
+
+def tone(hz, db, seconds):
+    """A sinusoid so many dB over the noise in 20 Hz; ``hz`` and ``db`` may be curves over the clock."""
+    power = 10 ** (np.asarray(db, float) / 10) * 20 * 2 / FS
+    return np.sqrt(2 * power) * np.sin(2 * np.pi * np.cumsum(np.broadcast_to(hz, clock(seconds).size)) / FS)
+
+
+class Shop:
+    """White noise and tones, in cuts and between, stepped through the rule."""
+
+    def __init__(self, seed=0):
+        self.rule = ChatterRule(GEOMETRY, HOP / FS)
+        self.rng = np.random.default_rng(seed)
+        self.detector = CuttingDetector()
+        self.t, self.found = 0.0, []
+        self.sound = np.zeros(N)
+        self.seen = np.ones((2 * AVERAGED - 2, 2, GEOMETRY.n_bins), np.float32)
+
+    def go(self, seconds, x=0.0, cutting=False):
+        noise = self.rng.standard_normal(clock(seconds).size)
+        self.sound = np.concatenate([self.sound, noise + x])
+        if cutting and not self.detector.cutting:
+            self.detector.onset_s = self.t
+        if self.detector.cutting and not cutting:
+            self.detector.end_s = self.t
+        self.detector.cutting = cutting
+        for _ in range(round(seconds * FS) // HOP):
+            self.t += HOP / FS
+            at = round(self.t * FS) + N
+            density = power_density(self.sound[None, at - N : at].astype(np.float32), GEOMETRY)
+            floor = np.full_like(density, 2 / FS)
+            self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor], axis=1)])
+            average = averaged(self.seen)[-1]
+            self.seen = self.seen[1:]
+            lines = np.zeros(GEOMETRY.n_bins, np.float32)
+            lines[: GEOMETRY.first] = np.inf
+            tones = Tones(average[0], density[0], average[1], lines)
+            found = self.rule.step(hop(self.t, tones=tones), rotation(), self.detector, work(working=cutting))
+            if found:
+                self.found.append((self.t, found))
+        return self
+
+    def good(self, pecks=3):
+        for _ in range(pecks):
+            self.go(GAP).go(CUT, cutting=True)
+        return self.go(GAP)
+
+    def first(self, severity=None):
+        return next(((t, f) for t, f in self.found if severity in (None, f.severity)), (None, None))
+
+
+def growing(hz, growth_db_s, seconds=CUT, from_db=-10.0, most_db=30.0):
+    return tone(hz, np.minimum(from_db + growth_db_s * clock(seconds), most_db), seconds)
+
+
+@pytest.mark.parametrize("hz", [150.0, 733.0, 4800.0])
+@pytest.mark.parametrize("growth_db_s", [8.0, 20.0, 40.0])
+def test_a_growing_line_is_told_within_a_second_of_12_db(hz, growth_db_s):
+    shop = Shop().good()
+    start = shop.t
+    shop.go(CUT, growing(hz, growth_db_s), cutting=True)
+    t, found = shop.first()
+    passed = start + 22 / growth_db_s
+    assert passed - 0.5 < t < passed + 1.0
+    assert (found.kind, found.severity, found.unit) == (Kind.CHATTER, Severity.WARNING, "dB")
+    assert found.value >= found.limit == TOLD_DB
+    assert (
+        f"{hz:.0f} Hz" in found.message
+        or f"{hz + 1:.0f} Hz" in found.message
+        or f"{hz - 1:.0f} Hz" in found.message
+    )
+
+
+def test_it_holds_when_it_has_lasted_three_seconds_in_cuts():
+    shop = Shop().good().go(8.0, growing(733.0, 20.0, 8.0), cutting=True)
+    warned, _ = shop.first(Severity.WARNING)
+    held, _ = shop.first(Severity.HOLD)
+    assert held - warned == pytest.approx(3.0, abs=0.1)
+
+
+def test_noise_alone_is_never_told():
+    assert not Shop(1).good(20).found
+
+
+def test_narrow_band_noise_that_the_cut_rings_is_no_chatter():
+    """A mode of the body: its power is exponentially distributed, 12 dB over what is around on average."""
+    rng = np.random.default_rng(5)
+    envelope = np.interp(clock(CUT), np.arange(0, CUT + 0.1, 0.05), rng.standard_normal(82))
+    quadrature = np.interp(clock(CUT), np.arange(0, CUT + 0.1, 0.05), rng.standard_normal(82))
+    carrier = 2 * np.pi * 733.0 * clock(CUT)
+    ring = np.sqrt(2 * 10**1.2 * 20 * 2 / FS) * (envelope * np.cos(carrier) + quadrature * np.sin(carrier))
+    shop = Shop()
+    for _ in range(6):
+        shop.go(GAP).go(CUT, ring, cutting=True)
+    assert not shop.found
+
+
+@pytest.mark.parametrize("before_s", [0.5, 5.0])
+def test_a_tone_that_was_there_before_contact_is_no_chatter(before_s):
+    shop = Shop().good().go(before_s, tone(733.0, 20.0, before_s))
+    assert not shop.go(CUT, tone(733.0, 20.0, CUT), cutting=True).found
+
+
+def test_a_tone_of_every_good_peck_is_no_chatter_but_one_far_over_it_is():
+    shop = Shop()
+    for _ in range(4):
+        shop.go(GAP).go(CUT, tone(733.0, 20.0, CUT), cutting=True)
+    assert not shop.found
+    shop.go(GAP).go(CUT, tone(733.0, np.minimum(20 + 12 * clock(CUT), 40), CUT), cutting=True)
+    assert shop.found
+
+
+def test_a_sweep_is_no_chatter():
+    shop = Shop().good()
+    assert not shop.go(CUT, tone(600 + 100 * clock(CUT), 25.0, CUT), cutting=True).found
+
+
+def test_a_tone_switched_on_in_the_cut_must_last_and_never_holds_alone():
+    shop = Shop().good()
+    x = tone(733.0, 25.0, 8.0) * (clock(8.0) > 1.0)
+    start = shop.t + 1.0
+    shop.go(8.0, x, cutting=True)
+    assert start + PATIENT_S - 0.1 < shop.first()[0] < start + PATIENT_S + 2 * LEAST_S
+    assert shop.first(Severity.HOLD)[0] is None
+
+
+def test_a_chord_is_no_chatter():
+    shop = Shop().good()
+    swell = np.minimum(-10 + 20 * clock(CUT), 25)
+    chord = sum(tone(hz, swell, CUT) for hz in (440.0, 554.4, 659.3))
+    assert not shop.go(CUT, chord, cutting=True).found
+
+
+def test_a_tone_that_outlives_the_cut_is_not_held_when_it_is_back():
+    shop = Shop().good().go(2.0, growing(733.0, 20.0, 2.0), cutting=True)
+    assert shop.first(Severity.HOLD)[0] is None
+    shop.go(GAP, tone(733.0, 30.0, GAP)).go(CUT, tone(733.0, 30.0, CUT), cutting=True)
+    assert shop.first(Severity.HOLD)[0] is None
+
+
+# ---- drawn machines ---------------------------------------------------------------------------------
+
+LONG = replace(CYCLE, feed_mm_per_rev=0.1, pecks_mm=(6.0, 6.0), depth_mm=12.0)
+
+
+@pytest.mark.parametrize(
+    ("seed", "snr_db", "fs", "fault"),
+    [
+        (1002, 10.0, 24_000, Chatter(1, 2, at=0.15, hz=1917.0, growth_db_s=20.0)),
+        (1009, 3.0, 16_000, Chatter(1, 2, at=0.15, hz=730.0, growth_db_s=30.0)),
+        (1020, 10.0, 44_100, Chatter(1, 2, at=0.15, order=21.0, growth_db_s=25.0)),
+    ],
+)
+def test_chatter_of_a_drawn_machine_is_told_in_time(seed, snr_db, fs, fault):
+    known = setup(seed, snr_db, LONG, fs)
+    rendered = known.render(faults=(fault,))
+    told = known.hear(rendered.x)
+    truth = rendered.truth.faults[0]
+    (first, *_) = told.times(Kind.CHATTER)
+    assert truth.onset_s < first < truth.facts["over_12_db_s"] + 1.0
+    event = next(e for e in told.events if e.kind is Kind.CHATTER)
+    hz = float(event.message.split(" Hz")[0].split()[-1])
+    assert hz == pytest.approx(truth.facts["hz"], rel=0.01)
+
+
+@pytest.mark.parametrize("seed", [1100, 1101])
+def test_good_work_and_melting_are_no_chatter(seed):
+    known = setup(seed, 10.0, LONG)
+    assert not known.hear(known.render(blanks=2).x).times(Kind.CHATTER)
+    melting = known.render(blanks=2, faults=(Melting(2, 2, at=0.2),))
+    assert not known.hear(melting.x).times(Kind.CHATTER)
+
+
+@pytest.mark.parametrize("kind", ["music", "radio", "speech", "phone", "neighbour", "vacuum", "air_gun"])
+def test_sounds_from_elsewhere_hold_nothing_for_chatter(kind):
+    known = setup(1101, 10.0, LONG)
+    sounds = tuple(Background(kind, start, 8.0, 6.0, seed=i) for i, start in enumerate((4.0, 15.0, 26.0)))
+    told = known.hear(known.render(blanks=2, backgrounds=sounds).x)
+    assert not told.times(Kind.CHATTER, Severity.HOLD)
