@@ -125,7 +125,7 @@ class Listener:
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
-        self._chatter = ChatterRule(self._sg, self._g.hop_s)
+        self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = material(job.material).softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
         self._episodes = {kind: Episode() for kind in FAULTS}
@@ -232,10 +232,8 @@ class Listener:
         seen = np.concatenate([self._over_history, over])
         self._over_history = seen[over.shape[0] :].copy()
         average = averaged(seen)
-        lines = self._lines.take(speeds.state, axis=0)
-        chatter_db = strongest_tone_db(average[:, 0], lines)
-        lines *= average[:, 1]
-        tones = map(Tones, average[:, 0], density, average[:, 1], lines)
+        chatter_db = strongest_tone_db(average[:, 0], self._lines.take(speeds.state, axis=0))
+        tones = map(Tones, average[:, 0], density, average[:, 1])
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)

@@ -17,7 +17,7 @@ from monitor.work import Work
 STEP_S = 0.05
 SPINDLE_HZ = 15.0
 _ONES = np.ones(1002, np.float32)
-NOISE_ONLY = Tones(_ONES, 1e-9 * _ONES, 1e9 * _ONES, 0 * _ONES)
+NOISE_ONLY = Tones(_ONES, 1e-9 * _ONES, 1e9 * _ONES)
 QUIET_ENVELOPE = np.full((2, 24), 1e-6, np.float32)
 
 

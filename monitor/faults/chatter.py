@@ -106,6 +106,9 @@ ENDED_DB = 10.0
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
 
+CONTACT_LATE_S = 0.1
+"""An onset is dated by so much."""
+
 AFTERMATH_S = 0.8
 """For so long after a cut nothing is learned: its tones ring on."""
 
@@ -117,6 +120,10 @@ NEW_RAISES_DB, RAISES_DB = 12.0, 4.0
 """So far over its learned level a learned line may stand in a cut, before and after good pecks have shown how
 far. Force waves of a motor and the mesh of gears follow the torque, three times the idle one and more, and a
 line that sags moves to another place in the room's response."""
+
+JUMP, JUMPED_S = 0.005, 3.0
+"""A speed that jumps by so much in one hop of a cut (10 % a second) may be the speed at which the line
+would be one of the spindle's: a strong line pulls the tracker. It is believed only once it lasts."""
 
 TOLD_DB, TOLD_HZ = 10.0, 20.0
 """A line is told from so much over the noise in so wide a band around it."""
@@ -156,17 +163,24 @@ class _Track:
 
 
 class ChatterRule:
-    """One `step` a hop."""
+    """One `step` a hop; for ``lines`` and ``grid_hz`` see `ToneMemory`."""
 
-    def __init__(self, geometry: SpectrumGeometry, hop_s: float) -> None:
+    def __init__(
+        self,
+        lines: NDArray[np.float32],
+        grid_hz: NDArray[np.float64],
+        geometry: SpectrumGeometry,
+        hop_s: float,
+    ) -> None:
         self._bin_hz, self._first, self._n_bins = geometry.bin_hz, geometry.first, geometry.n_bins
         self._lobe = math.ceil(4 / 3 * geometry.enbw_hz / geometry.bin_hz)
         self._band_db = 10 * math.log10(TOLD_HZ / geometry.enbw_hz)
         self._most = ENOUGH / round(LEAST_S / hop_s)
-        self._memory = ToneMemory(geometry.n_bins, hop_s)
+        self._memory = ToneMemory(lines, grid_hz, hop_s)
         self._hops = 0
+        self._spindle_hz, self._spindle_s = math.inf, -math.inf
         ones = np.ones(geometry.n_bins, np.float32)
-        self._past: deque[Tones] = deque([Tones(ones, ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
+        self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
         self._glide_hops = round(GLIDE_S / hop_s)
         self._departures = np.zeros((self._glide_hops, geometry.n_bins), np.float32)
@@ -188,8 +202,8 @@ class ChatterRule:
             self._track = None
             return None
         tones = hop.tones
-        raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
-        over = self._memory.departure(tones, 1 - rotation.sag, 10 ** (raised_db / 10))
+        self._follow_speed(hop, rotation)
+        over = self._memory.departure(tones)
         self._follow_cut(detector)
         # Lines that sweep as the spindle runs up or down are not learned ones for long.
         steady = rotation.settled and not rotation.changed
@@ -209,11 +223,24 @@ class ChatterRule:
 
     # ---- the cut ------------------------------------------------------------------------------------
 
+    def _follow_speed(self, hop: Hop, rotation: Rotation) -> None:
+        if not hop.heard:
+            return
+        jumped = abs(hop.spindle_hz / self._spindle_hz - 1) > JUMP
+        if jumped and self._cutting and hop.t - self._spindle_s < JUMPED_S:
+            return
+        self._spindle_hz, self._spindle_s = hop.spindle_hz, hop.t
+        raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
+        self._memory.turn(hop.spindle_hz, rotation.reference_hz, 10 ** (raised_db / 10))
+
     def _follow_cut(self, detector: CuttingDetector) -> None:
         if detector.cutting and not self._cutting:
             self._memory.begin_peck()
             self._suspect = False
-            self._memory.hear_outside(self._past[0], None)  # just before contact, whatever went before
+            track, but = self._track, None
+            if track is not None and track.start_s > detector.onset_s - CONTACT_LATE_S:
+                track.inside, but = True, self._around(track.hz)  # a faint cut is known late
+            self._memory.hear_outside(self._past[0], but)  # just before contact, whatever went before
         elif self._cutting and not detector.cutting and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1

@@ -32,14 +32,12 @@ class Tones(NamedTuple):
     """One hop, float32, shape (n_bins,) each.
 
     ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest
-    spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it;
-    ``lines``: the learned lines as they would show in ``average``.
+    spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it.
     """
 
     average: NDArray[np.float32]
     newest: NDArray[np.float32]
     per_floor: NDArray[np.float32]
-    lines: NDArray[np.float32]
 
 
 def learned_lines(
@@ -126,8 +124,12 @@ class ToneMemory:
 
     Outside of cuts: the most of lately, half of it forgotten every ``FORGETS_S``. In cuts: the most of the
     good pecks; a peck counts as good only once it is over. Both are kept at their frequency and in
-    proportion to the speed, since no one knows of which kind a tone is: ``ratio`` is the present speed over
-    the free one.
+    proportion to the speed, since no one knows of which kind a tone is.
+
+    Parameters
+    ----------
+    lines, grid_hz : shape (n_states, n_bins), (n_states,)
+        The learned lines at each speed, see `learned_lines`; the speeds evenly spaced in their logarithm.
     """
 
     FORGETS_S = 20.0
@@ -135,29 +137,35 @@ class ToneMemory:
     _GOOD_FORGETS = 0.9  # a peck: half a decibel, so that one odd peck is not remembered all day
     _RATIO_STEP = 0.001  # half a bin at 5 kHz
 
-    def __init__(self, n_bins: int, hop_s: float) -> None:
+    def __init__(self, lines: NDArray[np.float32], grid_hz: NDArray[np.float64], hop_s: float) -> None:
+        self._lines = lines
+        self._low_hz, self._states = float(grid_hz[0]), grid_hz.size
+        self._step = math.log(grid_hz[-1] / grid_hz[0]) / max(1, grid_hz.size - 1)
+        n_bins = lines.shape[1]
         # rows: at their frequency, and at what it would be at the free speed
         self._outside = np.zeros(n_bins, np.float32)
         self._good = np.zeros((2, n_bins), np.float32)
         self._peck = np.zeros((2, n_bins), np.float32)
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
+        self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
         self._work = np.zeros(n_bins, np.float32)
-        self._key = 0
+        self._key, self._state, self._raised = 0, 0, 1.0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
-    def departure(self, tones: Tones, ratio: float, raised: float) -> NDArray[np.float32]:
-        """Power over what is usual, at each bin. The array is reused by the next call.
-
-        ``raised``: power by which load may raise the learned lines.
-        """
-        key = round(math.log(ratio) / self._RATIO_STEP) if ratio == ratio else self._key
-        if key != self._key:
-            self._key = key
+    def turn(self, spindle_hz: float, reference_hz: float, raised: float) -> None:
+        """Take the present speed, the free one, and the power by which load may raise learned lines."""
+        key = round(math.log(spindle_hz / reference_hz) / self._RATIO_STEP)
+        state = round(math.log(spindle_hz / self._low_hz) / (self._step or 1.0))
+        state = min(max(state, 0), self._states - 1)
+        if (key, state, raised) != (self._key, self._state, self._raised):
+            self._key, self._state, self._raised = key, state, raised
             self._turn()
+
+    def departure(self, tones: Tones) -> NDArray[np.float32]:
+        """Power over what is usual, at each bin. The array is reused by the next call."""
         work = self._work
-        np.multiply(self._now, tones.per_floor, out=work)
-        np.maximum(work, tones.lines * np.float32(raised), out=work)
+        np.multiply(self._usual, tones.per_floor, out=work)
         np.maximum(work, np.float32(NOISE_SHOWS), out=work)
         np.divide(tones.average, work, out=work)
         return work
@@ -197,6 +205,8 @@ class ToneMemory:
 
     def _turn(self) -> None:
         np.maximum(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
+        np.multiply(self._lines[self._state], np.float32(self._raised), out=self._usual)
+        np.maximum(self._usual, self._now, out=self._usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
         """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""

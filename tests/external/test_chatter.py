@@ -5,9 +5,9 @@ frequency f_n, damping ratio zeta and stiffness k, cut with specific force Ks (i
 
     x'' + 2 zeta w_n x' + w_n^2 x = (w_n^2 / k) Ks b (h_m + x(t - tau) - x(t)),  tau = 60 / n,
 
-is stable below the width of cut b_lim = -1 / (2 Ks Re G(f_c)); the lowest limit is at
-f_c = f_n sqrt(1 + 2 zeta). With f_n 500 Hz, zeta 0.05, k 1e7 N/m and Ks 2e9 N/m^2: f_c 524.4 Hz, b_lim 0.525 mm,
-and at f_c = 525 Hz the lobe of j = 1 lies at 17 961 rpm.
+is stable below the width of cut b_lim = -1 / (2 Ks Re G(f_c)); the lowest limit is at f_c = f_n sqrt(1 + 2
+zeta). With f_n 500 Hz, zeta 0.05, k 1e7 N/m and Ks 2e9 N/m^2: f_c 524.4 Hz, b_lim 0.525 mm, and at f_c =
+525 Hz the lobe of j = 1 lies at 17 961 rpm.
 """
 
 import math
@@ -121,10 +121,10 @@ LONG = replace(CYCLE, feed_mm_per_rev=0.1, pecks_mm=(7.5, 7.5), depth_mm=22.5, f
 
 @pytest.mark.parametrize(("share", "chatters"), [(0.7, False), (1.5, True)])
 def test_the_ear_tells_the_unstable_cut_and_its_frequency(share, chatters):
-    """The third peck has ``share`` of the limit width, and its vibration is heard as the sound of its velocity.
+    """The third peck has ``share`` of the limit width, and its velocity is what is heard of it.
 
-    At 1.5 times the limit chatter is full within tenths of a second, so it counts as a sound that was switched
-    on and has to last before it is told.
+    At 1.5 times the limit chatter is full within tenths of a second, so it counts as a sound that was
+    switched on and has to last before it is told.
     """
     known = setup(1010, 10.0, LONG)
     rendered = known.render()

@@ -18,6 +18,7 @@ from tests.hops import hop, rotation, work
 FS, N, HOP = 12_000, 1200, 600
 GEOMETRY = spectrum_geometry(FS, N, 5040)
 CUT, GAP = 4.0, 2.0
+LINES = np.where(np.arange(GEOMETRY.n_bins) < GEOMETRY.first, np.float32(np.inf), np.float32(0))[None]
 
 
 def clock(seconds):
@@ -34,7 +35,7 @@ class Shop:
     """White noise and tones, in cuts and between, stepped through the rule."""
 
     def __init__(self, seed=0):
-        self.rule = ChatterRule(GEOMETRY, HOP / FS)
+        self.rule = ChatterRule(LINES, np.array([15.0]), GEOMETRY, HOP / FS)
         self.rng = np.random.default_rng(seed)
         self.detector = CuttingDetector()
         self.t, self.found = 0.0, []
@@ -57,9 +58,7 @@ class Shop:
             self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor], axis=1)])
             average = averaged(self.seen)[-1]
             self.seen = self.seen[1:]
-            lines = np.zeros(GEOMETRY.n_bins, np.float32)
-            lines[: GEOMETRY.first] = np.inf
-            tones = Tones(average[0], density[0], average[1], lines)
+            tones = Tones(average[0], density[0], average[1])
             found = self.rule.step(hop(self.t, tones=tones), rotation(), self.detector, work(working=cutting))
             if found:
                 self.found.append((self.t, found))

@@ -112,9 +112,12 @@ def test_a_learned_line_shows_at_its_learned_level_as_a_hann_lobe():
     assert table[k + 2 * one_bin] < 1e-6 * table[k]
 
 
+NO_LINES = np.zeros((1, GEOMETRY.n_bins), np.float32)
+
+
 def tones(average, per_floor=1.0):
     full = np.ones(GEOMETRY.n_bins, np.float32)
-    return Tones(average, average, per_floor * full, 0 * full)
+    return Tones(average, average, per_floor * full)
 
 
 def with_tone(k, power):
@@ -124,11 +127,12 @@ def with_tone(k, power):
 
 
 def departure_db(memory, heard, k, ratio=1.0):
-    return 10 * math.log10(memory.departure(heard, ratio, 1.0)[k])
+    memory.turn(15 * ratio, 15.0, 1.0)
+    return 10 * math.log10(memory.departure(heard)[k])
 
 
 def test_a_tone_departs_from_noise_and_not_from_what_was_heard_outside_of_cuts():
-    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 400
+    memory, k = ToneMemory(NO_LINES, np.array([15.0]), 0.05), 400
     heard = with_tone(k, 100 * NOISE_SHOWS)
     assert departure_db(memory, heard, k) == pytest.approx(20.0, abs=0.01)
     memory.hear_outside(heard, None)
@@ -140,9 +144,8 @@ def test_a_tone_departs_from_noise_and_not_from_what_was_heard_outside_of_cuts()
 
 
 def test_a_peck_is_remembered_once_it_was_good_and_in_proportion_to_the_speed():
-    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 800
+    memory, k = ToneMemory(NO_LINES, np.array([15.0]), 0.05), 800
     heard = with_tone(k, 100 * NOISE_SHOWS)
-    memory.departure(heard, 1.0, 1.0)
     memory.hear_peck(heard)
     assert departure_db(memory, heard, k) == pytest.approx(20.0, abs=0.01)
     memory.end_peck()
@@ -153,7 +156,7 @@ def test_a_peck_is_remembered_once_it_was_good_and_in_proportion_to_the_speed():
 
 
 def test_a_peck_that_was_not_good_is_forgotten():
-    memory, k = ToneMemory(GEOMETRY.n_bins, 0.05), 800
+    memory, k = ToneMemory(NO_LINES, np.array([15.0]), 0.05), 800
     heard = with_tone(k, 100 * NOISE_SHOWS)
     memory.hear_peck(heard)
     memory.begin_peck()
