@@ -194,7 +194,7 @@ class ChatterRule:
         self._tones: list[tuple[float, float]] = []
         self._left_hz, self._left_s, self._left_sudden = math.nan, -math.inf, False
         self._ended_hz = math.nan
-        self._stood_s, self._stood_hz, self._returned, self._last_s = 0.0, math.nan, False, -math.inf
+        self._stood_s, self._stood_hz = 0.0, math.nan
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, work: Work) -> Finding | None:
         """Finding while a line stands that only chatter explains."""
@@ -396,14 +396,16 @@ class ChatterRule:
     # ---- what it is ---------------------------------------------------------------------------------
 
     def _lose(self, hop: Hop, track: _Track) -> None:
-        """The line is gone. One that came and went within a cut was a tone of something else."""
-        if self._cutting and track.best_db >= PASSING_DB and hop.t - track.start_s >= PASSING_S:
-            self._note_tone(hop, track)
-        elif track.inside and track.proven and not self._cutting:
+        """The line is gone, with the cut or within it."""
+        if track.inside and track.proven and not self._cutting:
             self._ended_hz = track.hz
         self._leave(hop, track)
 
     def _leave(self, hop: Hop, track: _Track) -> None:
+        """Follow the line no more. One that came and went within a cut was a tone of something else."""
+        passing = track.sudden or hop.t - track.start_s >= PASSING_S
+        if self._cutting and passing and track.best_db >= PASSING_DB:
+            self._note_tone(hop, track)
         if track.best_db >= GLIDE_LEAST_DB:
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, track.sudden
         self._track = None
@@ -411,9 +413,9 @@ class ChatterRule:
     def _is_background(self, hop: Hop, track: _Track, tones: Tones) -> None:
         """The line is heard outside of the cut."""
         self._note_tone(hop, track)
-        if self._near(track.hz, self._stood_hz):
-            self._stood_s, self._returned = 0.0, False
-        if self._near(track.hz, self._ended_hz):
+        if _near(track.hz, self._stood_hz):
+            self._stood_s = 0.0
+        if _near(track.hz, self._ended_hz):
             self._ended_hz = math.nan
         self._track = None
         self._memory.hear_outside(tones, None)
@@ -431,9 +433,7 @@ class ChatterRule:
             return False
         if track.told:
             return track.enough >= ENOUGH / 2
-        back = self._near(track.hz, self._ended_hz)
-        doubtful = (track.sudden and not back) or hop.t - self._background_s < BACKGROUND_S
-        patient = doubtful and hop.t - track.start_s < PATIENT_S
+        patient = self._doubtful(hop, track) and hop.t - track.start_s < PATIENT_S
         track.told = (
             track.enough >= ENOUGH
             and not patient
@@ -444,19 +444,18 @@ class ChatterRule:
         )
         return track.told
 
-    @staticmethod
-    def _near(hz: float, other_hz: float) -> bool:
-        return abs(hz - other_hz) <= 0.02 * hz
+    def _doubtful(self, hop: Hop, track: _Track) -> bool:
+        """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
+        elsewhere = track.sudden or hop.t - self._background_s < BACKGROUND_S
+        return elsewhere and not _near(track.hz, self._ended_hz)
 
     def _found(self, hop: Hop, track: _Track) -> Finding:
-        if not self._near(track.hz, self._stood_hz):
-            self._stood_s, self._returned = 0.0, False
-        elif hop.t - self._last_s > ENDS_S:
-            self._returned = True
-        self._stood_hz, self._last_s = track.hz, hop.t
+        if not _near(track.hz, self._stood_hz):
+            self._stood_s = 0.0
+        self._stood_hz = track.hz
         self._stood_s += hop.step_s
         severity = Severity.WARNING
-        if self._stood_s >= HOLD_S and (self._returned or not track.sudden):
+        if self._stood_s >= HOLD_S and not self._doubtful(hop, track):
             severity = Severity.HOLD
         message = (
             f"Chatter: a tone of {track.hz:.0f} Hz has grown in the cut, {track.level_db:.0f} dB over the "
@@ -474,3 +473,7 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
     """Whether one frequency is a whole multiple of the other, within 2 %."""
     ratio = max(hz, other_hz) / min(hz, other_hz)
     return abs(ratio - round(ratio)) <= 0.02 * ratio
+
+
+def _near(hz: float, other_hz: float) -> bool:
+    return abs(hz - other_hz) <= 0.02 * hz

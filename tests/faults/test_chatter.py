@@ -171,7 +171,7 @@ LONG = replace(CYCLE, feed_mm_per_rev=0.1, pecks_mm=(6.0, 6.0), depth_mm=12.0)
     ("seed", "snr_db", "fs", "fault"),
     [
         (1002, 10.0, 24_000, Chatter(1, 2, at=0.15, hz=1917.0, growth_db_s=20.0)),
-        (1009, 3.0, 16_000, Chatter(1, 2, at=0.15, hz=730.0, growth_db_s=30.0)),
+        (1012, 3.0, 16_000, Chatter(1, 2, at=0.15, hz=730.0, growth_db_s=30.0)),
         (1020, 10.0, 44_100, Chatter(1, 2, at=0.15, order=21.0, growth_db_s=25.0)),
     ],
 )
