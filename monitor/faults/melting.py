@@ -10,9 +10,8 @@ Each of these signs alone is harmless. A sharper drill is quieter, but its chips
 its own level, and it loads less. Rain, an air gun or a compressor bury the crackle, but they are loud. A
 microphone's gain changes the level and no crackle. A radio sings, but leaves the cut as loud. A drill that
 breaks through falls silent, but its load goes too. So a cut must be quieter than the good ones of this
-batch, and crackle less or sing more, to like extents, while the load stays. The deviations of each from
-good cuts, added, are the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not
-soften are not judged.
+batch, and crackle less or sing more, while the load stays. The lesser of the two deviations from good cuts
+is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not judged.
 """
 
 from __future__ import annotations
@@ -31,7 +30,7 @@ from monitor.measurements import Kind, Severity
 from monitor.pecks import Cycle
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
-from monitor.spindle import Rotation
+from monitor.spindle import Rotation, SpindleState
 
 BLOCK_HOPS = 5
 """Hops to an observation, a quarter second: some dozens of chips, and more than a turn at 300 rpm."""
@@ -47,8 +46,9 @@ ENTRY_S = 0.15
 """From contact: until then a frame still holds what was before it. A blank's first peck is judged when the
 drill's point is in."""
 
-TAIL_HOPS = 3
-"""A hop counts only if the cut goes on for so long after it, which is what it takes to hear a cut's end."""
+TAIL_HOPS = 8
+"""A hop counts only if the cut goes on for 0.4 s after it: a drill that is drawn out is quieter too,
+for as long as it takes to hear the cut's end."""
 
 LOAD_STAYS = 0.6
 """Share of this batch's usual load that is load: a drill that is out has none, a reground one some less."""
@@ -60,19 +60,19 @@ STILL_CUTS = 0.6
 """Strength of the cutting sound that is at least to be heard where the load cannot tell: where the cutting
 decision itself lets go."""
 
-AGREE = 1.0
-"""Deviations by which one sign may exceed the other and still count: a radio sings by far more than the cut
-fades, a gain step quietens by far more than crackle dies."""
-
-LOAD_Z = 1.0
-"""Deviations of load that count at most: it supports, and decides nothing."""
-
-SIGNS_MEAN, SIGNS_SD = 0.3, 1.9
-"""Mean and deviation in good work of the signs added as in `_evidence`: from the correlation of 0.6 between
-crackle and level, which share the same chips, and independent squeal and load."""
+SIGNS_MEAN, SIGNS_SD = -0.2, 0.9
+"""Mean and deviation in good work of the lesser sign: of a normal deviation and the greater of two more, of
+which one (crackle and level share the same chips) goes with it by 0.6 (simulated)."""
 
 LEAST_FALL = 0.13
 """Of the crackle's cube root, to a deviation at least: only crackle more than halved counts for much."""
+
+LOUDER_DB = 6.0
+"""Over good cuts: another sound covers the cut, and nothing of it is heard."""
+
+FIRST_BLANK = 1.5
+"""Times the spread, until a whole blank was heard: cuts are muffled as they go deeper, and how much is not
+known before."""
 
 FIRST_BLOCKS = 8
 """What the first two seconds of cutting are like is taken for good, and nothing is judged before: rooms,
@@ -120,6 +120,7 @@ class MeltingRule:
     _pending: deque[_Heard] = field(default_factory=deque)
     _block: list[_Heard] = field(default_factory=list)
     _blank: int = 0
+    _first_blank: int = 0
     _since_s: float = math.nan
     _quieter_db: float = 0.0
 
@@ -133,7 +134,7 @@ class MeltingRule:
             self._sum.clear()
         cuts = detector.cutting and hop.t - detector.onset_s >= ENTRY_S and not cycle.spotting
         cuts = cuts and cycle.place.depth_mm >= self.point_mm
-        if not cuts or hop.deaf:
+        if not cuts or hop.deaf or rotation.state is not SpindleState.TURNING or not rotation.settled:
             self._pending.clear()
             return None
         self._pending.append(
@@ -152,8 +153,11 @@ class MeltingRule:
         if not self._good:
             self._first.append(heard)
             if len(self._first) == FIRST_BLOCKS:
+                self._first_blank = self._blank
                 signs = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(signs, _LEAST, strict=False)]
+            return
+        if heard.level_db > self._good[1].location + LOUDER_DB:
             return
         if self._loaded(heard):
             self._sum.step((self._evidence(heard) - SIGNS_MEAN) / SIGNS_SD)
@@ -175,13 +179,12 @@ class MeltingRule:
         return heard.strength >= STILL_CUTS
 
     def _evidence(self, heard: _Heard) -> float:
-        """Deviations from good cuts, added where they agree that the work softens."""
-        crackle, level, tone, load = self._good
+        """The lesser of two signs that the work softens: quieter, and less crackle or more squeal."""
+        crackle, level, tone, _ = self._good
         quiet = -level.z(heard.level_db)
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
-        less, more = sorted((quiet, max(steady, tone.z(heard.tone_db))))
-        loaded = min(max(load.z(heard.sag), -LOAD_Z), LOAD_Z) if heard.sag == heard.sag else 0.0
-        return less + min(more, less + AGREE) + loaded
+        lesser = min(quiet, max(steady, tone.z(heard.tone_db)))
+        return lesser / FIRST_BLANK if self._blank <= self._first_blank and lesser > 0 else lesser
 
     def _finding(self) -> Finding:
         hold = self._sum.value >= self._hold_at

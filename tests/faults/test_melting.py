@@ -57,11 +57,11 @@ class Shop:
         return finding and finding.severity
 
 
-def test_softened_work_is_held_within_two_seconds_of_cutting():
+def test_softened_work_is_held_within_three_seconds_of_cutting():
     shop = Shop()
     assert not shop.drill(4, **GOOD)
     found = shop.drill(2, **SOFT)
-    assert found[Severity.WARNING] <= found[Severity.HOLD] < 3.0  # a second of which nothing is cut
+    assert found[Severity.WARNING] <= found[Severity.HOLD] < 4.0  # a second of which nothing is cut
 
 
 def test_softening_that_takes_seconds_is_held_too_and_not_learned():
@@ -101,6 +101,23 @@ def test_work_that_does_not_soften_is_not_judged():
     assert [material(key).softens_c for key in ("hardwood", "burl", "softwood")] == [None] * 3
 
 
+def test_the_end_of_a_cut_is_no_melting():
+    """It falls silent for as long as it takes to hear that it is over."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    for _ in range(20):
+        assert not shop.drill(1, seconds=1.5, **GOOD)
+        assert not shop.drill(1, seconds=0.4, **(SOFT | {"over_db": -3.0}))
+
+
+def test_what_drowns_the_cut_is_neither_judged_nor_learned():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    good = [normal.location for normal in shop.rule._good]
+    assert not shop.drill(6, **(GOOD | {"over_db": 25.0, "crackle_db": 0.3}))
+    assert [normal.location for normal in shop.rule._good] == pytest.approx(good, rel=0.1)
+
+
 def test_another_blank_begins_anew():
     shop = Shop()
     shop.drill(4, **GOOD)
@@ -127,11 +144,11 @@ LONGER = replace(CYCLE, depth_mm=18.0, pecks_mm=(6.0, 4.0))
 @pytest.mark.parametrize("seed", [5, 8, 13])
 def test_melting_is_told_within_the_same_peck_or_the_next(seed):
     known = setup(seed, cycle=LONGER)
-    rendered = known.render(faults=(Melting(1, 2, at=0.2, takes_s=1.0),))
+    rendered = known.render(blanks=2, faults=(Melting(2, 2, at=0.2, takes_s=1.0),))
     told = known.hear(rendered.x)
-    pecks = rendered.truth.pecks
+    following = next(p for p in rendered.truth.pecks if (p.blank, p.peck) == (2, 3))
     first = told.times(Kind.MELTING)[0]
-    assert rendered.truth.faults[0].onset_s < first < pecks[2].retract_s
+    assert rendered.truth.faults[0].onset_s < first < following.retract_s
     assert {kind for _, kind in told.holds()} <= {Kind.MELTING}
 
 
