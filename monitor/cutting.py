@@ -86,8 +86,8 @@ _COASTS, _STEADY = 0.1, 0.03
 _UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not heard
 _UNHEARD_SDS, _UNHEARD_SAG = 4.0, 0.005
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
-_STUCK_S = 2.0  # beyond the longest peck: this is a new background, no cut
-_STUCK_TIMES = 1.5
+_STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
+_STUCK_TIMES = 2.0
 
 _FRAME_LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 
@@ -178,6 +178,11 @@ class CuttingDetector:
     def suspects_load(self) -> bool:
         """Whether the spindle may be loaded, heard or not: then it does not run free."""
         return self._loaded_s > 0 and not self._falls
+
+    @property
+    def load_tells(self) -> bool:
+        """Whether the cuts of this machine load it so much that the load alone tells them from idling."""
+        return self.cut_sag > _TELLS_SDS * self._idle_sag_sd
 
     @property
     def _audible(self) -> bool:

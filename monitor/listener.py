@@ -20,6 +20,7 @@ from monitor.faults.cause import FAULTS, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.loosening import LooseningRule
+from monitor.faults.lost_cut import LostCutRule
 from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
@@ -128,6 +129,7 @@ class Listener:
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = material(job.material).softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
+        self._lost_cut = LostCutRule(job.feed_mm_per_rev * rotations_s)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
         self._cutting = False
@@ -296,6 +298,7 @@ class Listener:
             self._chatter.step(hop, rotation, self._cut_detector, work),
             self._masking.step(hop, rotation, self._cycle.in_blank),
             self._loosening.step(hop, rotation, self._cutting),
+            self._lost_cut.step(hop, rotation, self._cut_detector, self._cycle),
             self._melting.step(hop, rotation, self._cut_detector, self._cycle),
         ]
         if any(findings) or self._lasting:

@@ -31,6 +31,7 @@ class Kind(StrEnum):
     SPOT_END = "spot_end"
     SPINDLE_START = "spindle_start"
     SPINDLE_STOP = "spindle_stop"
+    SCHEDULE = "schedule"
 
 
 SPINDLE_STOP_KINDS = frozenset({Kind.LOOSENING})

@@ -14,6 +14,7 @@ from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
+from monitor.schedule import HeardPeck, Schedule, difference, same
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 
@@ -30,10 +31,6 @@ RUNS_DOWN = 0.1
 APART_S = 0.3
 """Silence this long ends a peck: a retract and return takes longer, a lull within a cut does not."""
 
-SCHEDULE_WITHIN = 0.3
-"""A heard peck length this near the scheduled one is taken as the scheduled one: onset and end are
-known to about a tenth of a second."""
-
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
 
@@ -41,7 +38,10 @@ POINT_DIAMETERS = 0.3
 """Height of a 118 degree point, in drill diameters."""
 
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
-_THROUGH_GAP_S = 2.0  # a pause this long at full depth ends the blank though the spindle turns on
+# A pause of this and of so many times the longest gap heard ends the blank though the spindle turns on: at
+# full depth, and short of it.
+_THROUGH_GAP_S, _PAUSE_TIMES = 2.0, 1.5
+_LONG_PAUSE_S, _LONG_PAUSE_TIMES = 8.0, 4.0
 
 
 @dataclass(slots=True)
@@ -74,6 +74,11 @@ class Cycle:
         self._cut: _Cut | None = None
         self._quiet_since_s = math.nan
         self._deepest_mm = 0.0
+        self._last_end_s = math.nan
+        self._faulty = False
+        self._compared = False
+        self.schedule = Schedule(job.pecks_mm)
+        self.heard: list[HeardPeck] = []
         self.blank = 0
         self.peck = 0
         self.in_blank = False
@@ -86,9 +91,19 @@ class Cycle:
 
     @property
     def through(self) -> bool:
-        """Whether the hole should be through by the depth reckoned: the program then stops the spindle."""
-        full = FULL_DEPTH * self._job.depth_mm
-        return self.in_blank and self._deepest_mm >= full and (self._cut is None or self._cut.from_mm >= full)
+        """Whether the hole should be through, by pecks or depth: the program then stops the spindle.
+
+        A cut under way that began short of it is not through yet.
+        """
+        full = FULL_DEPTH * self.schedule.depth_mm
+        reached = self._deepest_mm if self._cut is None else self._cut.from_mm
+        counted = self.schedule.learned and self.peck - self.in_cut >= self.schedule.count
+        return self.in_blank and (reached >= full or counted)
+
+    @property
+    def in_cut(self) -> bool:
+        """Whether a peck is under way."""
+        return self._cut is not None and self._cut.told and not self._cut.spot
 
     @property
     def place(self) -> Place:
@@ -108,7 +123,7 @@ class Cycle:
             if self._cut is None:
                 self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
-                self._cut.turns = hop.spindle_hz * missed_s if hop.heard else 0.0
+                self._cut.turns = rotation.reference_hz * missed_s
             self._continue(self._cut, hop, rotation)
             if not self._cut.told and self._is_contact(self._cut, hop, rotation, detector):
                 yield from self._tell_contact(hop.t, self._cut)
@@ -118,9 +133,15 @@ class Cycle:
         quiet = hop.t - self._quiet_since_s
         if self._cut is not None and quiet >= APART_S:
             yield from self._end_cut(hop.t)
-        through = self._deepest_mm >= FULL_DEPTH * self._job.depth_mm
-        if self.in_blank and through and self._cut is None and quiet >= _THROUGH_GAP_S:
+        if self._cut is None and self.in_blank and self.peck and quiet >= self._pause_s():
             yield from self._end_blank(hop.t)
+
+    def _pause_s(self) -> float:
+        """A pause this long ends the blank though the spindle turns on."""
+        longest = max((peck.gap_s for peck in self.heard if peck.gap_s == peck.gap_s), default=0.0)
+        if self.through:
+            return max(_THROUGH_GAP_S, _PAUSE_TIMES * longest)
+        return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest)
 
     def finish(self, t: float) -> Iterator[Event]:
         """End of the recording: close what is open."""
@@ -128,7 +149,11 @@ class Cycle:
         yield from self._end_blank(t)
 
     def note(self, event: Event) -> None:
-        """Remember the worst warning or hold of the present peck for its row."""
+        """Remember the worst warning or hold of the present peck for its row.
+
+        A blank with a hold in it does not tell the usual cycle.
+        """
+        self._faulty = self._faulty or event.severity is Severity.HOLD
         rank = RANK[event.severity]
         if self._cut is not None and rank > self._cut.worst_rank:
             self._cut.worst, self._cut.worst_rank = event.kind.value, rank
@@ -158,11 +183,11 @@ class Cycle:
         if self._cut is None or self._cut.spot:
             return self._deepest_mm
         depth = self._cut.from_mm + self._cut.turns * self._job.feed_mm_per_rev
-        return min(depth, self._job.depth_mm)
+        return min(depth, max(self.schedule.depth_mm, self._cut.from_mm))
 
     def _continue(self, cut: _Cut, hop: Hop, rotation: Rotation) -> None:
-        if hop.heard:
-            cut.turns += hop.spindle_hz * hop.step_s
+        # Drowned, it turns about as it did before: the feed goes on.
+        cut.turns += (hop.spindle_hz if hop.heard else rotation.reference_hz) * hop.step_s
         cut.levels.append(hop.over_db)
         if rotation.sag == rotation.sag:
             cut.sags.append(100 * rotation.sag)
@@ -174,6 +199,7 @@ class Cycle:
             self.in_blank = True
             self.blank += 1
             self.peck = 0
+            self.heard, self._faulty = [], False
             yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
         if cut.spot:
             yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
@@ -189,25 +215,45 @@ class Cycle:
         if cut.spot:
             yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
             return
-        length = self._length_mm(cut)
-        self._deepest_mm = min(cut.from_mm + length, self._job.depth_mm)
+        feed = self._job.feed_mm_per_rev
+        gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
+        peck = HeardPeck(cut.turns * feed, gap_s, end_s - cut.start_s)
+        self.heard.append(peck)
+        self._last_end_s = end_s
+        planned = self.schedule.length_mm(self.peck - 1)
+        length = planned if same(peck, planned) else peck.length_mm
+        deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
+        self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
         self.rows.append(self._row(cut, end_s, self._deepest_mm))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
 
-    def _length_mm(self, cut: _Cut) -> float:
-        heard = cut.turns * self._job.feed_mm_per_rev
-        schedule = self._job.pecks_mm
-        planned = schedule[min(self.peck, len(schedule)) - 1]
-        return planned if abs(heard / planned - 1) <= SCHEDULE_WITHIN else heard
+    @property
+    def _follows_schedule(self) -> bool:
+        """Whether the pecks heard in this blank are those of the schedule: then it ends at its depth."""
+        return len(self.heard) < 2 or self.schedule.follows(self.heard[:-1])
 
     def _end_blank(self, t: float) -> Iterator[Event]:
         if self.in_blank:
             message = f"Blank {self.blank} ends after {self.peck} pecks."
             yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)
+            yield from self._learn_schedule(t)
         self.in_blank = False
         self.peck = 0
         self._deepest_mm = 0.0
+
+    def _learn_schedule(self, t: float) -> Iterator[Event]:
+        """Compare the second good blank that is like the first with the job, once, and say what differs."""
+        if self._faulty:
+            return
+        again = self.schedule.learned and len(self.heard) == self.schedule.count
+        again = again and self.schedule.follows(self.heard)
+        self.schedule.learn(self.heard)
+        if again and not self._compared:
+            self._compared = True
+            message = difference(self._job.pecks_mm, self.heard, self._job.units)
+            if message:
+                yield self._event(t, Kind.SCHEDULE, message, math.nan)
 
     def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
         removed = to_mm - cut.from_mm

@@ -140,7 +140,7 @@ def test_a_stop_ends_the_blank_and_the_next_counts_on():
 def test_full_depth_and_a_pause_end_the_blank_though_the_spindle_turns_on():
     walk = Walk(job(pecks=(8.0,), depth=16.0)).rest(1).peck(8.0).rest(3)
     assert walk.cycle.in_blank  # half way, a pause is a pause
-    walk.peck(8.0).rest(3)
+    walk.peck(8.0).rest(6)  # longer than the pause within the hole
     assert not walk.cycle.in_blank
     assert walk.kinds().count("blank_end") == 1
 

@@ -1,0 +1,131 @@
+"""`lost_cut`: the feed goes on, but nothing is cut: the drill broke, the blank spins or is missing.
+
+Physical reason: a program goes on whatever the drill does. A stub that turns in the hole, or a blank that
+turns with the drill, is neither cut nor loads the spindle, and the next peck makes no contact. One sign is a
+peck that ends before its length; the other, without which nothing is held, is a contact that does not come
+when the rhythm of the cycle says so.
+
+The statistic is the time waited for the contact, over what the schedule expects: what is left of the peck's
+feed if it ended early, and the gap. A machine keeps its gaps to some hundredths of a second and contact
+is dated to a tenth; a wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute
+(7200 waits; one-sided 3.6 deviations of a normal distribution).
+
+It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
+one, after the hole should be through, nor where pecks of this machine would hardly be heard.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.cutting import ON_DB_LEAST, CuttingDetector
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.pecks import Cycle
+from monitor.schedule import (
+    CLEARANCE_MM,
+    DATED_S,
+    EARLY,
+    LEAST_CLEARANCE_MM,
+    LONGEST_DWELL_S,
+    SLOWEST_RAPID_MM_S,
+)
+from monitor.spindle import Rotation, SpindleState
+
+SURE = 3.6
+"""Deviations of the wait for a contact."""
+
+UNSURE = 0.15
+"""Share of a gap that it may differ by where only one blank was heard."""
+
+MAYBE = -1.0
+"""Log-odds of a cut above which contact may have been made: the wait begins anew."""
+
+MISDATED_S, GAPS_DIFFER = 0.5, 1.5
+"""In the first blank a gap may have been cut short by another sound: the only one so far by so much, and one
+among others so that it is shorter than they are by this factor, which depth alone does not make it."""
+
+CLEAR_S = 0.3
+"""Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
+
+DECIDED_S = 0.15
+"""From contact until the odds of a cut have risen over `MAYBE`."""
+
+
+@dataclass(slots=True)
+class LostCutRule:
+    """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step."""
+
+    feed_mm_s: float
+    _end_s: float = math.nan
+    _allowed_s: float = math.nan
+    _hidden_s: float = 0.0
+    _missing: bool = False
+
+    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
+        """Finding while a contact that the rhythm expects stays away."""
+        stopped = rotation.state in (SpindleState.STOPPED, SpindleState.UNKNOWN)
+        if stopped or rotation.elsewhere or detector.cutting or not cycle.in_blank or cycle.spotting:
+            self._end_s, self._missing = math.nan, False
+            return None
+        if self._end_s != self._end_s and not cycle.in_cut:
+            self._end_s, self._hidden_s = detector.end_s, 0.0
+            self._allowed_s = self._expected_s(cycle)
+        if self._missing:
+            return self._finding(hop.t, cycle)
+        self._hidden_s = self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector) else 0.0
+        if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
+            self._end_s = hop.t  # contact may have been made unheard: the wait begins anew
+        clear = self._allowed_s == self._allowed_s and not self._hidden_s and self._would_hear(detector)
+        self._missing = clear and hop.t - self._end_s > self._allowed_s + DECIDED_S
+        return self._finding(hop.t, cycle) if self._missing else None
+
+    def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
+        deaf = hop.deaf or not hop.heard or rotation.state is not SpindleState.TURNING
+        return deaf or not rotation.settled or (detector.strength >= 1 and not detector.load_tells)
+
+    def _would_hear(self, detector: CuttingDetector) -> bool:
+        return detector.rise_db > ON_DB_LEAST or detector.load_tells
+
+    def _expected_s(self, cycle: Cycle) -> float:
+        """Longest wait for the next contact from the end of the cut; NaN where none is expected."""
+        schedule, heard = cycle.schedule, cycle.heard
+        k = len(heard)
+        if not heard or cycle.through or k >= schedule.count or not schedule.follows(heard[:-1]):
+            return math.nan
+        left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
+        early = heard[-1].length_mm < EARLY * schedule.length_mm(k - 1)
+        if not early and not schedule.follows(heard):
+            return math.nan
+        left_s = left_mm / self.feed_mm_s if early else 0.0
+        if schedule.learned:
+            gap = schedule.gaps[k]
+            if schedule.blanks == 1:
+                # One blank may have been misheard: then the job must agree, and any of its gaps may be meant.
+                longest = max(g.middle for g in schedule.gaps[1:]) * (1 + UNSURE)
+                agrees = schedule.count == len(schedule.job_mm)
+                return left_s + longest + SURE * DATED_S if agrees else math.nan
+            return left_s + gap.middle + SURE * math.hypot(gap.spread, DATED_S)
+        gaps = [peck.gap_s for peck in heard if peck.gap_s == peck.gap_s]
+        depth_mm = sum(peck.length_mm for peck in heard)
+        if gaps:
+            before_mm = depth_mm - heard[-1].length_mm
+            grows = (depth_mm + left_mm * early + LEAST_CLEARANCE_MM) / (before_mm + LEAST_CLEARANCE_MM)
+            misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
+            return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows + misdated_s + SURE * DATED_S
+        return left_s + 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + LONGEST_DWELL_S
+
+    def _finding(self, t: float, cycle: Cycle) -> Finding:
+        heard = cycle.heard[-1]
+        expected = cycle.schedule.length_mm(len(cycle.heard) - 1)
+        early = heard.length_mm < EARLY * expected
+        so_far = f"{heard.length_mm:.1f} of {expected:.1f} mm"
+        ended = f"Peck {len(cycle.heard)} ended after {so_far}, and no" if early else "No"
+        message = (
+            f"{ended} contact came for {t - self._end_s:.1f} s where the program pecks within "
+            f"{self._allowed_s:.1f} s: the drill is broken, or the blank spins or is missing. Stop and look."
+        )
+        waited = t - self._end_s
+        return Finding(Kind.LOST_CUT, Severity.HOLD, message, waited, self._allowed_s, "s", self._end_s)

@@ -1,0 +1,142 @@
+"""The cycle as the program runs it: peck lengths, gaps and their number, learned from the blanks heard.
+
+A machine repeats its program to a few hundredths of a second, so one blank heard to its end tells the next
+one better than any job file. Before that the job's pecks have to do, and how far they are right is told by
+the pecks heard so far.
+"""
+
+from __future__ import annotations
+
+import statistics
+from collections import deque
+from collections.abc import Sequence
+from dataclasses import dataclass, field
+from typing import NamedTuple
+
+from monitor.quantities import Units, format_length
+
+BLANKS = 7
+"""Blanks remembered: the program or the feed may be changed in the middle of a batch."""
+
+DATED_S = 0.07
+"""Deviation of a gap or a peck's length: contact and end of a cut are each known to about a hop."""
+
+LIKE = 0.15
+"""Lengths that differ by less, or by three `DATED_S` of feed, are the same: drag and dating."""
+
+EARLY = 0.75
+"""A peck shorter than this share of what is expected has ended early."""
+
+SLOWEST_RAPID_MM_S, LONGEST_DWELL_S, CLEARANCE_MM = 15.0, 2.0, 10.0
+"""Retract and return before a gap was heard: small machines rapid at 15 mm/s and more, a program waits out
+of the hole for a second or two, some millimetres above the work (common practice, no published source)."""
+
+LEAST_CLEARANCE_MM = 2.0
+"""A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
+and with it at most the gap: a dwell does not grow."""
+
+
+class HeardPeck(NamedTuple):
+    """Length in mm by feed and revolutions, and times in s; ``gap_s`` since the peck before, NaN if none."""
+
+    length_mm: float
+    gap_s: float
+    seconds: float
+
+
+class Typical(NamedTuple):
+    """Median of what was heard and its deviation."""
+
+    middle: float
+    spread: float
+
+
+@dataclass(slots=True)
+class Schedule:
+    """What to expect of each peck of a blank, counted from 0.
+
+    ``job_mm`` are the job's pecks. ``lengths`` and ``gaps`` are those of the usual blank, empty before one
+    was heard to its end; ``gaps[k]`` comes before peck ``k``.
+    """
+
+    job_mm: tuple[float, ...]
+    lengths: list[Typical] = field(default_factory=list)
+    gaps: list[Typical] = field(default_factory=list)
+    _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
+
+    @property
+    def learned(self) -> bool:
+        """Whether a blank was heard to its end."""
+        return bool(self.lengths)
+
+    @property
+    def count(self) -> int:
+        """Number of pecks of a blank."""
+        return len(self.lengths) or len(self.job_mm)
+
+    @property
+    def depth_mm(self) -> float:
+        """Depth of the hole."""
+        return sum(length.middle for length in self.lengths) or sum(self.job_mm)
+
+    def length_mm(self, k: int) -> float:
+        """Expected length of peck ``k``; what comes after the last is like the last."""
+        if self.lengths:
+            return self.lengths[min(k, self.count - 1)].middle
+        return self.job_mm[min(k, self.count - 1)]
+
+    def follows(self, pecks: Sequence[HeardPeck], k: int = 0) -> bool:
+        """Whether each of these pecks, the first being peck ``k``, has the expected length."""
+        if k + len(pecks) > self.count:
+            return False
+        return all(same(peck, self.length_mm(k + i)) for i, peck in enumerate(pecks))
+
+    def learn(self, pecks: list[HeardPeck]) -> None:
+        """Take a blank that was heard to its end; the usual one is what most of the last blanks were like."""
+        if not pecks:
+            return
+        self._blanks.append(pecks)
+        counts = [len(blank) for blank in self._blanks]
+        usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
+        like = [blank for blank in self._blanks if len(blank) == usual]
+        self.lengths = [_typical([blank[k].length_mm for blank in like]) for k in range(usual)]
+        self.gaps = [_typical([blank[k].gap_s for blank in like]) for k in range(usual)]
+
+    @property
+    def blanks(self) -> int:
+        """Number of remembered blanks that were like the usual one."""
+        return sum(len(blank) == len(self.lengths) for blank in self._blanks)
+
+
+def same(peck: HeardPeck, length_mm: float) -> bool:
+    """Whether a heard peck has this length, as far as it can be heard."""
+    rate_mm_s = peck.length_mm / peck.seconds if peck.seconds > 0 else 0.0
+    return abs(peck.length_mm - length_mm) <= max(LIKE * length_mm, 3 * DATED_S * rate_mm_s)
+
+
+def difference(job_mm: Sequence[float], pecks: Sequence[HeardPeck], units: Units) -> str:
+    """How a blank heard to its end differs from the job, as a sentence; empty where it does not."""
+    n = min(len(job_mm), len(pecks))
+    unlike = [k for k in range(n) if not same(pecks[k], job_mm[k])]
+    if not unlike and len(pecks) == len(job_mm):
+        return ""
+    ratios = [pecks[k].length_mm / job_mm[k] for k in range(n)]
+    ratio = statistics.median(ratios)
+    if len(pecks) == len(job_mm) and n > 1 and all(abs(r / ratio - 1) <= LIKE for r in ratios):
+        much = f"{abs(ratio - 1):.0%} {'longer' if ratio > 1 else 'shorter'}"
+        return f"Every peck takes {much} than the job's feed says: is the feed overridden?"
+    said = ""
+    if unlike:
+        k = unlike[0] if len(unlike) < 3 else unlike[len(unlike) // 2]
+        heard, job = (format_length(mm, units) for mm in (round(pecks[k].length_mm, 1), job_mm[k]))
+        said = f"The program pecks {heard} where the job says {job} (peck {k + 1})"
+    if len(pecks) != len(job_mm):
+        number = f"{len(pecks)} pecks to a hole where the job says {len(job_mm)}"
+        said = f"{said}, {number}" if said else f"The program makes {number}"
+    return f"{said}. Depths follow what is heard; mend the job file."
+
+
+def _typical(values: list[float]) -> Typical:
+    middle = statistics.median(values)
+    spread = 1.48 * statistics.median([abs(value - middle) for value in values])
+    return Typical(middle, spread)
