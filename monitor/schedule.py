@@ -122,7 +122,7 @@ def difference(job_mm: Sequence[float], pecks: Sequence[HeardPeck], units: Units
         return ""
     ratios = [pecks[k].length_mm / job_mm[k] for k in range(n)]
     ratio = statistics.median(ratios)
-    if len(pecks) == len(job_mm) and n > 1 and all(abs(r / ratio - 1) <= LIKE for r in ratios):
+    if len(pecks) == len(job_mm) and n > 1 and all(abs(r / ratio - 1) <= LIKE / 2 for r in ratios):
         much = f"{abs(ratio - 1):.0%} {'longer' if ratio > 1 else 'shorter'}"
         return f"Every peck takes {much} than the job's feed says: is the feed overridden?"
     said = ""

@@ -16,10 +16,6 @@ from monitor.hop import Hop
 from monitor.pecks import Cycle
 from monitor.spindle import Rotation
 
-CUT_STRENGTH = 0.6
-"""Mean strength of the cutting sound (1 at its threshold) while a sag builds up that makes it a load: where
-the cutting decision itself lets go."""
-
 LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
 """A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where
 those sag by more than half a per cent: less drowns in the wander of the machine (0.1 to 0.4 %)."""
@@ -45,6 +41,10 @@ _TELLING = 3.0  # nats a hop expected of the lines: one in twenty, of a single h
 # commanded it.
 _SLIP = 0.4  # a steady speed so far down that nothing led there is a slip of the ear: half the speed, mostly
 _STEADY_RATE, _STEADY_S = 0.02, 1.0
+# Nor does one that is slowed little by little: a small lathe that is let go comes to rest within some 5 s, so
+# that it falls by 20 % a second and more from the start.
+_SLOWED_RATE, _SLOWED_S = 0.12, 0.25
+_TOGETHER_S = 0.3  # a load begins with its cut, as far as both are dated
 
 
 @dataclass(slots=True)  # not frozen: made at every hop
@@ -66,7 +66,7 @@ class WorkJudge:
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
         self._believed = False
         self._loaded = False
-        self._strength, self._falls = 0.0, 0  # summed over the hops of the present sag
+        self._slowed_s = 0.0
         self._steady_s = 0.0
         self._onset_s = math.nan
         self._seen_s = -math.inf
@@ -81,7 +81,7 @@ class WorkJudge:
         if sag == sag and sag < self._small:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
-            self._strength, self._falls = 0.0, 0
+            self._slowed_s = 0.0
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
                 self._believed = self._believable(hop, detector, cycle)
@@ -142,12 +142,18 @@ class WorkJudge:
         self._usual_hops += 1
 
     def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
-        self._strength += detector.strength
-        self._falls += 1
-        built_up = self._falls >= 2 and self._strength >= CUT_STRENGTH * self._falls
         certain = hop.t - detector.since_s >= _CERTAIN_S
-        in_work = built_up and detector.cutting and certain and self._believed and not cycle.spotting
-        self._loaded = self._loaded or in_work
+        built_up = detector.cutting and detector.onset_s <= self._onset_s + _TOGETHER_S
+        in_work = built_up and certain and self._believed and not cycle.spotting
+        fall = -hop.rate_hz_s / rotation.reference_hz if hop.heard else 0.0
+        slowed = (
+            cycle.in_blank
+            and rotation.settled
+            and not (rotation.elsewhere or cycle.spotting or cycle.through)
+        )
+        slowed = slowed and _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
+        self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
+        self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
         steady = cycle.in_blank and not rotation.elsewhere and rotation.sag < _SLIP
         steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
         self._steady_s = self._steady_s + hop.step_s if steady else 0.0

@@ -1,0 +1,145 @@
+"""`lost_cut`: the contact that the rhythm expects stays away; a finished hole and a hidden contact are none."""
+
+import math
+from types import SimpleNamespace
+
+import pytest
+
+from monitor.faults.lost_cut import DECIDED_S, LostCutRule
+from monitor.measurements import Severity
+from monitor.schedule import HeardPeck, Schedule
+from monitor.spindle import SpindleState
+from tests.hops import hop, rotation, silent, times
+
+FEED_MM_S = 2.0
+GAP_S = 1.0
+PECKS_MM = (8.0, 5.0, 4.0)
+
+
+def pecks(*lengths_mm, gap_s=GAP_S):
+    return [HeardPeck(mm, gap_s if k else math.nan, mm / FEED_MM_S) for k, mm in enumerate(lengths_mm)]
+
+
+class Wait:
+    """A wait for contact after some pecks of a blank, ``blanks`` like it having been heard before."""
+
+    def __init__(self, *heard_mm, blanks=2, job_mm=PECKS_MM):
+        schedule = Schedule(job_mm)
+        for _ in range(blanks):
+            schedule.learn(pecks(*PECKS_MM))
+        self.cycle = SimpleNamespace(
+            schedule=schedule, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
+            through=len(heard_mm) >= schedule.count,
+        )  # fmt: skip
+        self.detector = SimpleNamespace(
+            cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False
+        )
+        self.rule = LostCutRule(FEED_MM_S)
+        self.t = 0.0
+        self.found = []
+
+    def go(self, seconds, make=hop, turning=None, **detector):
+        vars(self.detector).update(detector)
+        for t in times(seconds, self.t):
+            found = self.rule.step(make(t), turning or rotation(), self.detector, self.cycle)
+            if found is not None:
+                self.found.append((t, found))
+        self.t += seconds
+        return self
+
+    @property
+    def held_s(self):
+        return self.found[0][0] if self.found else math.inf
+
+
+def test_a_contact_that_stays_away_is_held_soon_after_its_time():
+    wait = Wait(8.0).go(5)
+    assert GAP_S + DECIDED_S < wait.held_s < GAP_S + 0.6
+    found = wait.found[0][1]
+    assert found.severity is Severity.HOLD
+    assert (found.onset_s, found.unit) == (0.0, "s")
+    assert found.value > found.limit
+    assert "the drill is broken" in found.message
+    assert wait.found[-1][0] == pytest.approx(5.0)  # as long as it lasts
+
+
+def test_a_peck_that_ended_early_is_waited_out_and_said():
+    """The feed goes on to the bottom, and the retract comes after it."""
+    wait = Wait(8.0, 1.0).go(8)
+    assert 2.0 + GAP_S < wait.held_s < 2.0 + GAP_S + 0.6
+    assert "Peck 2 ended after 1.0 of 5.0 mm" in wait.found[0][1].message
+
+
+def test_a_contact_in_time_is_none():
+    wait = Wait(8.0).go(GAP_S).go(2.0, cutting=True)
+    wait.cycle.heard = pecks(8.0, 5.0)
+    assert wait.go(GAP_S, cutting=False, end_s=wait.t).found == []
+
+
+def test_in_the_first_blank_the_wait_is_generous_until_a_gap_was_heard():
+    first, second = Wait(8.0, blanks=0).go(12), Wait(8.0, 5.0, blanks=0).go(12)
+    assert 3.0 < first.held_s < 6.0
+    assert GAP_S < second.held_s < 3.0
+
+
+def test_after_one_blank_the_job_must_agree_with_it():
+    assert Wait(8.0, blanks=1).go(5).held_s < 2.0
+    assert Wait(8.0, blanks=1, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).found == []
+    assert Wait(8.0, blanks=2, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).held_s < 2.0
+
+
+def test_a_finished_hole_is_none():
+    assert Wait(*PECKS_MM).go(20).found == []
+
+
+def test_a_blank_that_does_not_follow_the_schedule_is_not_judged():
+    assert Wait(8.0, 7.0).go(20).found == []
+    assert Wait(5.0, 1.0).go(20).found == []
+
+
+@pytest.mark.parametrize(
+    "turning",
+    [
+        rotation(state=SpindleState.STOPPED),
+        rotation(state=SpindleState.MASKED),
+        rotation(elsewhere=True),
+        rotation(settled=False),
+    ],
+    ids=["stopped", "masked", "another speed", "not settled"],
+)
+def test_only_at_the_drilling_speed_and_heard(turning):
+    assert Wait(8.0).go(10, turning=turning).found == []
+
+
+def test_a_lost_speed_begins_the_wait_anew():
+    wait = Wait(8.0).go(0.5).go(0.5, silent)
+    assert 1.0 + GAP_S < wait.go(5).held_s < 1.0 + GAP_S + 0.7
+
+
+def test_loud_sound_hides_a_contact_unless_the_load_tells():
+    assert Wait(8.0).go(10, strength=2.0).found == []
+    assert Wait(8.0).go(10, strength=2.0, load_tells=True).held_s < 2.0
+
+
+def test_what_may_be_contact_is_waited_for():
+    assert Wait(8.0).go(10, log_odds=-0.5).found == []
+
+
+def test_a_machine_whose_cuts_are_hardly_heard_is_not_judged():
+    assert Wait(8.0).go(10, rise_db=1.0).found == []
+    assert Wait(8.0).go(10, rise_db=math.nan).found == []
+    assert Wait(8.0).go(10, rise_db=1.0, load_tells=True).found
+
+
+def test_between_blanks_and_after_the_centre_drill_nothing_is_expected():
+    for name in ("in_blank", "spotting"):
+        wait = Wait(8.0)
+        setattr(wait.cycle, name, name == "spotting")
+        assert wait.go(10).found == []
+
+
+def test_a_cut_ends_it():
+    wait = Wait(8.0).go(3)
+    n = len(wait.found)
+    assert n
+    assert len(wait.go(1, cutting=True).found) == n

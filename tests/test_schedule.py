@@ -1,0 +1,86 @@
+"""The cycle learned from the blanks heard, and how it differs from the job file."""
+
+import math
+
+import pytest
+
+from monitor.schedule import BLANKS, HeardPeck, Schedule, difference, same
+
+RATE_MM_S = 2.0
+
+
+def blank(*lengths_mm, gap_s=1.0):
+    """Pecks of these lengths at `RATE_MM_S`."""
+    return [HeardPeck(mm, gap_s if k else math.nan, mm / RATE_MM_S) for k, mm in enumerate(lengths_mm)]
+
+
+def test_before_a_blank_was_heard_the_job_is_expected():
+    schedule = Schedule((8.0, 5.0, 2.0))
+    assert not schedule.learned
+    assert (schedule.count, schedule.depth_mm) == (3, 15.0)
+    assert [schedule.length_mm(k) for k in range(4)] == [8.0, 5.0, 2.0, 2.0]
+    assert schedule.follows(blank(8.2, 4.8))
+    assert not schedule.follows(blank(8.0, 7.0))
+    assert not schedule.follows(blank(8.0, 5.0, 2.0, 2.0))
+
+
+def test_then_what_was_heard_is():
+    schedule = Schedule((8.0, 5.0, 2.0))
+    schedule.learn(blank(6.0, 3.0, gap_s=0.9))
+    schedule.learn(blank(6.1, 3.1, gap_s=1.1))
+    assert (schedule.count, schedule.blanks) == (2, 2)
+    assert schedule.length_mm(0) == pytest.approx(6.05)
+    assert schedule.gaps[1].middle == pytest.approx(1.0)
+    assert schedule.gaps[1].spread == pytest.approx(1.48 * 0.1)
+
+
+def test_a_blank_that_was_misheard_is_outvoted_and_a_new_program_is_followed():
+    schedule = Schedule((8.0,))
+    for _ in range(3):
+        schedule.learn(blank(6.0, 3.0))
+    schedule.learn(blank(6.0, 9.0, 3.0))
+    assert schedule.count == 2
+    for _ in range(BLANKS):
+        schedule.learn(blank(4.0, 4.0, 4.0))
+    assert [length.middle for length in schedule.lengths] == [4.0, 4.0, 4.0]
+
+
+def test_an_empty_blank_teaches_nothing():
+    schedule = Schedule((8.0,))
+    schedule.learn([])
+    assert not schedule.learned
+
+
+def test_short_pecks_are_alike_within_what_can_be_dated():
+    assert same(HeardPeck(0.8, 1.0, 0.4), 1.0)
+    assert not same(HeardPeck(8.0, 1.0, 4.0), 10.0)
+
+
+@pytest.mark.parametrize(
+    ("heard", "said"),
+    [
+        ((6.0, 6.1, 5.9), ""),
+        ((8.0, 8.0, 8.0), "Every peck takes 33% longer than the job's feed says: is the feed overridden?"),
+        (
+            (6.0, 8.0, 6.0),
+            "The program pecks 8 mm where the job says 6 mm (peck 2). "
+            "Depths follow what is heard; mend the job file.",
+        ),
+        (
+            (8.0, 8.1, 2.0, 1.0),
+            "The program pecks 8.1 mm where the job says 6 mm (peck 2), 4 pecks to a hole where the job "
+            "says 3. Depths follow what is heard; mend the job file.",
+        ),
+        (
+            (6.0, 6.0),
+            "The program makes 2 pecks to a hole where the job says 3. "
+            "Depths follow what is heard; mend the job file.",
+        ),
+    ],
+)  # fmt: skip
+def test_a_difference_from_the_job_is_said_in_a_sentence(heard, said):
+    assert difference((6.0, 6.0, 6.0), blank(*heard), "mm") == said
+
+
+def test_inches_are_given_back_in_inches():
+    assert "0.315 in where the job says 0.25 in" in difference((6.35, 6.35), blank(8.0, 6.35), "in")
