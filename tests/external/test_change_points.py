@@ -1,8 +1,8 @@
 """A second opinion on peck boundaries: `ruptures` on the same curves.
 
-Truong, Oudre and Vayatis (2020), Signal Processing 167:107299. Pelt finds, looking at the whole curve at once,
-the changes of mean that pay their penalty; the monitor decides causally, hop by hop, and dates back. Where
-the cut stands out of the noise both must find the same boundaries.
+Truong, Oudre and Vayatis (2020), Signal Processing 167:107299. Pelt finds, looking at the whole curve at
+once, the changes of mean that pay their penalty; the monitor decides causally, hop by hop, and dates back.
+Where the cut stands out of the noise both must find the same boundaries.
 """
 
 import functools
@@ -20,8 +20,8 @@ WITHIN_S = 0.15
 """Both date an edge on a curve of 50 ms hops of 100 ms frames."""
 
 ENTRY_S = 0.8
-"""At the first contact the cut grows while the drill's point enters, 1.8 mm at 2.25 mm/s: a model of steps puts
-its change within the rise, the monitor dates the contact itself."""
+"""At the first contact the cut grows while the drill's point enters, 1.8 mm at 2.25 mm/s: a model of steps
+puts its change within the rise, the monitor dates the contact itself."""
 
 
 @functools.cache
@@ -37,10 +37,11 @@ def curves(seed):
 
 
 def change_points(t, level):
-    """Times at which the level changes by Pelt with the l2 cost; penalty by the Bayesian information criterion.
+    """Times at which the level changes by Pelt with the l2 cost.
 
-    A mean and a place more each, in the variance of the differences between neighbours; overlapping frames
-    share half of their samples, and cuts waver by themselves: so ten times as much.
+    The penalty is that of the Bayesian information criterion: a mean and a place more each, in the variance
+    of the differences between neighbours. Overlapping frames share half of their samples, and cuts waver by
+    themselves: so ten times as much.
     """
     noise = np.median(np.abs(np.diff(level))) / (0.6745 * np.sqrt(2))
     algorithm = ruptures.Pelt(model="l2", min_size=6, jump=1).fit(level[:, None])

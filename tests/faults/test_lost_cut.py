@@ -1,4 +1,4 @@
-"""`lost_cut`: the contact that the rhythm expects stays away; a finished hole and a hidden contact are none."""
+"""`lost_cut`: the contact that the rhythm expects stays away; finished holes and hidden contacts are none."""
 
 import math
 from types import SimpleNamespace
