@@ -24,6 +24,7 @@ from monitor.faults.lost_cut import LostCutRule
 from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
+from monitor.faults.packing import PackingRule
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
 from monitor.hop import HEARD, Hop
@@ -130,6 +131,7 @@ class Listener:
         softens = material(job.material).softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
         self._lost_cut = LostCutRule(job.feed_mm_per_rev * rotations_s)
+        self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
         self._cutting = False
@@ -300,6 +302,7 @@ class Listener:
             self._loosening.step(hop, rotation, self._cutting),
             self._lost_cut.step(hop, rotation, self._cut_detector, self._cycle),
             self._melting.step(hop, rotation, self._cut_detector, self._cycle),
+            self._packing.step(hop, rotation, self._cut_detector, self._cycle),
         ]
         if any(findings) or self._lasting:
             events.extend(self._events(hop, {found.kind: found for found in findings if found}))

@@ -112,6 +112,11 @@ class Cycle:
             return Place()
         return Place(self.blank, self.peck, self._depth_mm())
 
+    @property
+    def from_mm(self) -> float:
+        """Depth at which the present cut began, or at which the hole ends now."""
+        return self._deepest_mm if self._cut is None else self._cut.from_mm
+
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
         if rotation.vanished:

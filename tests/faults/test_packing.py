@@ -1,0 +1,144 @@
+"""Packing: hand-made pecks after the law of chip evacuation, and what else loads a spindle."""
+
+from types import SimpleNamespace
+
+import numpy as np
+import pytest
+
+from monitor.faults.packing import PackingRule
+from monitor.job import default_job
+from monitor.measurements import Severity
+from tests.hops import STEP_S, hop, rotation
+
+JOB = default_job().model_copy(
+    update={
+        "spindle_rpm": 900.0,
+        "feed_mm_per_rev": 0.12,
+        "flute_length_mm": 20.0,
+        "depth_mm": 50.0,
+        "pecks_mm": (20.0, *[5.0] * 6),
+    }
+)
+MM_S = JOB.feed_mm_per_rev * JOB.spindle_rpm / 60
+MOTOR_S = 0.15
+FREE = 0.014
+
+
+def evacuation(depth_mm, critical_mm, steep=0.8, first=0.003):
+    """Load beyond free cutting: exponential in depth beyond a critical depth (Mellinger et al. 2002)."""
+    return first * np.expm1(steep * max(depth_mm - critical_mm, 0.0))
+
+
+class Shop:
+    """Blanks of seven pecks, the first of which goes as deep as the flutes are long."""
+
+    def __init__(self, wander=0.0008, job=JOB):
+        self.job = job
+        self.rule = PackingRule(job)
+        self.rng = np.random.default_rng(3)
+        self.wander = wander
+        self.t = 0.0
+
+    def blank(self, number, load):
+        """Findings of a blank: (peck, severity, sag then). ``load(peck, into_mm, depth_mm)`` is a sag."""
+        found, depth, slow = [], 0.0, 0.0
+        for peck, length in enumerate(self.job.pecks_mm, start=1):
+            start, contact, sag = depth, self.t, 0.0
+            while depth < start + length:
+                self.t += STEP_S
+                depth += MM_S * STEP_S
+                sag += (load(peck, depth - start, depth) - sag) * STEP_S / MOTOR_S
+                slow += -slow * STEP_S / 0.5 + self.wander * np.sqrt(2 * STEP_S / 0.5) * self.rng.normal()
+                detector = SimpleNamespace(cutting=True, onset_s=contact)
+                finding = self._hop(number, peck, depth, start, sag + slow, detector)
+                if finding is not None and (peck, finding.severity) not in [f[:2] for f in found]:
+                    found.append((peck, finding.severity, sag))
+            for _ in range(20):
+                self.t += STEP_S
+                out = SimpleNamespace(cutting=False, onset_s=contact)
+                assert self._hop(number, peck, depth, start, slow, out) is None
+        return found
+
+    def _hop(self, blank, peck, depth, start, sag, detector):
+        place = SimpleNamespace(blank=blank, peck=peck, depth_mm=depth)
+        cycle = SimpleNamespace(place=place, spotting=False, from_mm=start)
+        return self.rule.step(hop(self.t), rotation(sag=sag), detector, cycle)
+
+
+def good(peck, into, depth):
+    return FREE
+
+
+def packed_from(first, growth=1.0):
+    """From peck ``first`` on every peck passes the critical depth sooner, by ``growth`` mm."""
+
+    def load(peck, into, depth):
+        kept = max(peck - first + 1, 0)
+        return FREE + (evacuation(into, 4.0 - growth * kept) if kept else 0.0)
+
+    return load
+
+
+def test_good_blanks_are_silent():
+    shop = Shop()
+    assert [shop.blank(n, good) for n in range(1, 8)] == [[]] * 7
+
+
+@pytest.mark.parametrize("blanks_before", [0, 2])
+def test_a_climb_that_grows_is_warned_of_and_held_before_sag_would(blanks_before):
+    shop = Shop()
+    for n in range(blanks_before):
+        assert shop.blank(n + 1, good) == []
+    found = shop.blank(blanks_before + 1, packed_from(4))
+    (warned, severity, sag) = found[0]
+    assert severity is Severity.WARNING
+    assert warned <= 5
+    assert 100 * sag < JOB.sag_warning_pct
+    held = next(f for f in found if f[1] is Severity.HOLD)
+    assert 100 * held[2] < JOB.sag_hold_pct
+
+
+@pytest.mark.parametrize(
+    "load",
+    [
+        lambda peck, into, depth: 1.3 * FREE,  # a duller drill: every depth is loaded more
+        lambda peck, into, depth: 2.0 * FREE,
+        lambda peck, into, depth: FREE + (0.003 if peck == 5 else 0.0),  # a knot
+    ],
+)
+def test_a_duller_drill_and_a_knot_are_no_packing(load):
+    shop = Shop(wander=0.0004)
+    for n in range(1, 4):
+        assert shop.blank(n, good) == []
+    assert [shop.blank(n, load) for n in range(4, 8)] == [[]] * 4
+
+
+@pytest.mark.parametrize(
+    "load",
+    [
+        lambda peck, into, depth: FREE * (1 + 0.01 * depth),  # walls grip a long drill
+        lambda peck, into, depth: (
+            FREE * (1 + 0.1 * np.cos(2 * np.pi * into / 0.12))
+        ),  # eccentric stock, averaged by the frames
+        lambda peck, into, depth: (
+            FREE + (0.004 if into > 4 and depth > 30 else 0.0)
+        ),  # chips at the end of a peck
+    ],
+)
+def test_what_every_blank_does_is_not_told_again_and_again(load):
+    shop = Shop(wander=0.0004)
+    first, second, *later = (shop.blank(n, load) for n in range(1, 9))
+    assert later == [[]] * 6
+    assert all(severity is not Severity.HOLD for _, severity, _ in first + second)
+
+
+def test_a_hole_that_the_flutes_reach_out_of_packs_nothing():
+    long_flutes = Shop(job=JOB.model_copy(update={"flute_length_mm": 60.0}))
+    assert long_flutes.blank(1, packed_from(4)) == []
+
+
+def test_a_machine_that_wanders_more_is_judged_by_its_own_wander():
+    shop = Shop(wander=0.003)
+    assert [shop.blank(n, good) for n in range(1, 8)] == [[]] * 7
+    found = shop.blank(8, packed_from(4, growth=1.3))
+    assert any(severity is Severity.HOLD for _, severity, _ in found)
