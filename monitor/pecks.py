@@ -52,6 +52,8 @@ class _Cut:
     spot: bool
     from_mm: float
     turns: float = 0.0
+    hz: float = 0.0
+    counted_s: float = 0.0
     sure_s: float = 0.0
     fell: bool = False
     told: bool = False
@@ -192,7 +194,9 @@ class Cycle:
 
     def _continue(self, cut: _Cut, hop: Hop, rotation: Rotation) -> None:
         # Drowned, it turns about as it did before: the feed goes on.
-        cut.turns += (hop.spindle_hz if hop.heard else rotation.reference_hz) * hop.step_s
+        cut.hz = hop.spindle_hz if hop.heard else rotation.reference_hz
+        cut.turns += cut.hz * hop.step_s
+        cut.counted_s = hop.t
         cut.levels.append(hop.over_db)
         if rotation.sag == rotation.sag:
             cut.sags.append(100 * rotation.sag)
@@ -222,7 +226,8 @@ class Cycle:
             return
         feed = self._job.feed_mm_per_rev
         gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
-        peck = HeardPeck(cut.turns * feed, gap_s, end_s - cut.start_s)
+        turns = cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0)  # the end is decided some hops later
+        peck = HeardPeck(turns * feed, gap_s, end_s - cut.start_s)
         self.heard.append(peck)
         self._last_end_s = end_s
         planned = self.schedule.length_mm(self.peck - 1)

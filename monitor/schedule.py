@@ -100,6 +100,10 @@ class Schedule:
         usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
         like = [blank for blank in self._blanks if len(blank) == usual]
         self.lengths = [_typical([blank[k].length_mm for blank in like]) for k in range(usual)]
+        heard = zip(pecks, self.job_mm, strict=False)
+        if usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard):
+            # What is heard is the job, which says it exactly.
+            self.lengths = [t._replace(middle=mm) for t, mm in zip(self.lengths, self.job_mm, strict=True)]
         self.gaps = [_typical([blank[k].gap_s for blank in like]) for k in range(usual)]
 
     @property
