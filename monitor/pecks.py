@@ -99,7 +99,8 @@ class Cycle:
         """
         full = FULL_DEPTH * self.schedule.depth_mm
         reached = self._deepest_mm if self._cut is None else self._cut.from_mm
-        counted = self.schedule.learned and self.peck - self.in_cut >= self.schedule.count
+        counted = self.peck - self.in_cut >= self.schedule.count
+        counted = counted and (self.schedule.learned or self.schedule.follows(self.heard[:-1]))
         return self.in_blank and (reached >= full or counted)
 
     @property
@@ -230,8 +231,8 @@ class Cycle:
         peck = HeardPeck(turns * feed, gap_s, end_s - cut.start_s)
         self.heard.append(peck)
         self._last_end_s = end_s
-        planned = self.schedule.length_mm(self.peck - 1)
-        length = planned if same(peck, planned) else peck.length_mm
+        expected = self.schedule.length_mm(self.peck - 1)
+        length = self.schedule.planned_mm(self.peck - 1) if same(peck, expected) else peck.length_mm
         deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
         self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
         self.rows.append(self._row(cut, end_s, self._deepest_mm))

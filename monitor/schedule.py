@@ -56,12 +56,14 @@ class Schedule:
     """What to expect of each peck of a blank, counted from 0.
 
     ``job_mm`` are the job's pecks. ``lengths`` and ``gaps`` are those of the usual blank, empty before one
-    was heard to its end; ``gaps[k]`` comes before peck ``k``.
+    was heard to its end; ``gaps[k]`` comes before peck ``k``. ``as_job``: nothing heard differs from
+    the job, which then says the depths exactly.
     """
 
     job_mm: tuple[float, ...]
     lengths: list[Typical] = field(default_factory=list)
     gaps: list[Typical] = field(default_factory=list)
+    as_job: bool = True
     _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
 
     @property
@@ -77,10 +79,14 @@ class Schedule:
     @property
     def depth_mm(self) -> float:
         """Depth of the hole."""
-        return sum(length.middle for length in self.lengths) or sum(self.job_mm)
+        return sum(self.planned_mm(k) for k in range(self.count))
+
+    def planned_mm(self, k: int) -> float:
+        """What peck ``k`` adds to the depth."""
+        return self.job_mm[min(k, len(self.job_mm) - 1)] if self.as_job else self.length_mm(k)
 
     def length_mm(self, k: int) -> float:
-        """Expected length of peck ``k``; what comes after the last is like the last."""
+        """Length at which peck ``k`` will be heard; what comes after the last is like the last."""
         if self.lengths:
             return self.lengths[min(k, self.count - 1)].middle
         return self.job_mm[min(k, self.count - 1)]
@@ -101,9 +107,7 @@ class Schedule:
         like = [blank for blank in self._blanks if len(blank) == usual]
         self.lengths = [_typical([blank[k].length_mm for blank in like]) for k in range(usual)]
         heard = zip(pecks, self.job_mm, strict=False)
-        if usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard):
-            # What is heard is the job, which says it exactly.
-            self.lengths = [t._replace(middle=mm) for t, mm in zip(self.lengths, self.job_mm, strict=True)]
+        self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
         self.gaps = [_typical([blank[k].gap_s for blank in like]) for k in range(usual)]
 
     @property
@@ -121,7 +125,7 @@ def same(peck: HeardPeck, length_mm: float) -> bool:
 def difference(job_mm: Sequence[float], pecks: Sequence[HeardPeck], units: Units) -> str:
     """How a blank heard to its end differs from the job, as a sentence; empty where it does not."""
     n = min(len(job_mm), len(pecks))
-    unlike = [k for k in range(n) if not same(pecks[k], job_mm[k])]
+    unlike = [k for k in range(n) if _differs(pecks[k], job_mm[k])]
     if not unlike and len(pecks) == len(job_mm):
         return ""
     ratios = [pecks[k].length_mm / job_mm[k] for k in range(n)]
@@ -138,6 +142,12 @@ def difference(job_mm: Sequence[float], pecks: Sequence[HeardPeck], units: Units
         number = f"{len(pecks)} pecks to a hole where the job says {len(job_mm)}"
         said = f"{said}, {number}" if said else f"The program makes {number}"
     return f"{said}. Depths follow what is heard; mend the job file."
+
+
+def _differs(peck: HeardPeck, length_mm: float) -> bool:
+    """Whether a heard peck is surely of another length: twice what may count as the same."""
+    halfway = (peck.length_mm + length_mm) / 2
+    return not same(peck._replace(length_mm=halfway), length_mm)
 
 
 def _typical(values: list[float]) -> Typical:

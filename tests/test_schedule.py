@@ -83,4 +83,4 @@ def test_a_difference_from_the_job_is_said_in_a_sentence(heard, said):
 
 
 def test_inches_are_given_back_in_inches():
-    assert "0.315 in where the job says 0.25 in" in difference((6.35, 6.35), blank(8.0, 6.35), "in")
+    assert "0.35 in where the job says 0.25 in" in difference((6.35, 6.35), blank(8.89, 6.35), "in")

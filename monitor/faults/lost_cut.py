@@ -96,10 +96,10 @@ class LostCutRule:
         if not heard or cycle.through or k >= schedule.count or not schedule.follows(heard[:-1]):
             return math.nan
         left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
-        early = heard[-1].length_mm < EARLY * schedule.length_mm(k - 1)
-        if not early and not schedule.follows(heard):
-            return math.nan
-        left_s = left_mm / self.feed_mm_s if early else 0.0
+        if left_mm < 0 and not schedule.follows(heard):
+            return math.nan  # longer than the schedule says
+        left_mm = 0.0 if schedule.follows(heard) else left_mm
+        left_s = left_mm / self.feed_mm_s
         if schedule.learned:
             gap = schedule.gaps[k]
             if schedule.blanks == 1:
@@ -112,7 +112,7 @@ class LostCutRule:
         depth_mm = sum(peck.length_mm for peck in heard)
         if gaps:
             before_mm = depth_mm - heard[-1].length_mm
-            grows = (depth_mm + left_mm * early + LEAST_CLEARANCE_MM) / (before_mm + LEAST_CLEARANCE_MM)
+            grows = (depth_mm + left_mm + LEAST_CLEARANCE_MM) / (before_mm + LEAST_CLEARANCE_MM)
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
             return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows + misdated_s + SURE * DATED_S
         return left_s + 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + LONGEST_DWELL_S
