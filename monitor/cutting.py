@@ -171,8 +171,12 @@ class CuttingDetector:
     @property
     def threshold_db(self) -> float:
         """Rise over the idle level half way to a cut."""
-        learned = 0.5 * self.rise_db if self.cut_db == self.cut_db else 0.0
-        return min(max(learned, ON_DB_LEAST), ON_DB_MOST)
+        return self._threshold_db(self.rise_db)
+
+    @staticmethod
+    def _threshold_db(cut_db: float) -> float:
+        half = 0.5 * cut_db if cut_db == cut_db else 0.0
+        return min(max(half, ON_DB_LEAST), ON_DB_MOST)
 
     @property
     def suspects_load(self) -> bool:
@@ -187,8 +191,7 @@ class CuttingDetector:
     @property
     def _audible(self) -> bool:
         """Whether cuts are heard on this machine: then what is not heard is none, however slow it turns."""
-        learned = self.cut_db == self.cut_db and self.rise_db > ON_DB_LEAST
-        return learned or (self.cutting and self._heard_hops >= _LEAST_HOPS)
+        return self.rise_db > ON_DB_LEAST or (self.cutting and self._heard_hops >= _LEAST_HOPS)
 
     @property
     def _too_long_s(self) -> float:
@@ -206,20 +209,22 @@ class CuttingDetector:
             return self.cutting
         level = self._level(hop)
         rise = level - self.idle_db
-        self.strength = rise / self.threshold_db
+        cut_db = self.rise_db
+        threshold_db = self._threshold_db(cut_db)
+        self.strength = rise / threshold_db
         sag = self._sag_ahead(hop, rotation)
         self._follow_unheard(hop, rotation, sag)
-        sound, load = self._sound(rise), self._load(sag, now) if settled else 0.0
+        sound, load = self._sound(rise, cut_db), self._load(sag, now) if settled else 0.0
         unheard = self._unheard and not self._audible
         if sound > 0:
             self._heard_hops += 1
         if unheard:
             sound, load = max(sound, -_UNSURE_LOAD), LOAD_YES
-        if sound <= 0 and rise < _EDGE * self.threshold_db and not unheard:
+        if sound <= 0 and rise < _EDGE * threshold_db and not unheard:
             self._low_s = now
         if unheard and rotation.sag > 0.5 * max(self.cut_sag, self._most_shown):
             self._high_s = now
-        heard = rise > 0.5 * self.rise_db if self.cut_db == self.cut_db else sound > 0
+        heard = rise > 0.5 * cut_db if cut_db == cut_db else sound > 0
         if sound > 0 and heard:
             self._high_s = now
         if settled and self._settling_s < _SETTLE_S and not self.cutting:
@@ -273,16 +278,16 @@ class CuttingDetector:
         near = (abs(math.log(spindle_hz / hz)) < _OVERRIDE for hz in self.commanded_hz)
         return not self.commanded_hz or any(near)
 
-    def _sound(self, rise: float) -> float:
-        """Evidence of the level, in nats a hop."""
+    def _sound(self, rise: float, cut_db: float) -> float:
+        """Evidence of the level, in nats a hop, where cuts rise by ``cut_db``."""
         idle = (1 - _ODD) * _normal(rise, 0.0, self.idle_spread_db) + _ODD / _ODD_DB
         full = min(max((rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB), 0.0), 1.0)
         most = _MOST_RISE_DB
         cut = full / most
-        if self.cut_db == self.cut_db:
-            like = _normal(rise, self.rise_db, self.cut_spread_db)
+        if cut_db == cut_db:
+            like = _normal(rise, cut_db, self.cut_spread_db)
             cut = _LIKE_OTHERS * like + (1 - _LIKE_OTHERS) * cut
-            most = max(most, self.rise_db + 10)
+            most = max(most, cut_db + 10)
         if rise > most:
             cut *= math.exp(most - rise)
         cut = (1 - _ODD) * cut + _ODD / _ODD_DB

@@ -55,16 +55,20 @@ class Typical(NamedTuple):
 class Schedule:
     """What to expect of each peck of a blank, counted from 0.
 
-    ``job_mm`` are the job's pecks. ``lengths`` and ``gaps`` are those of the usual blank, empty before one
-    was heard to its end; ``gaps[k]`` comes before peck ``k``. ``as_job``: nothing heard differs from
-    the job, which then says the depths exactly.
+    ``job_mm`` are the job's pecks, ``depth_mm`` is the depth of the hole. ``lengths`` and ``gaps`` are
+    those of the usual blank, empty before one was heard to its end; ``gaps[k]`` comes before peck ``k``.
+    ``as_job``: nothing heard differs from the job, which then says the depths exactly.
     """
 
     job_mm: tuple[float, ...]
     lengths: list[Typical] = field(default_factory=list)
     gaps: list[Typical] = field(default_factory=list)
     as_job: bool = True
+    depth_mm: float = field(init=False)
     _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
+
+    def __post_init__(self) -> None:
+        self.depth_mm = sum(self.job_mm)
 
     @property
     def learned(self) -> bool:
@@ -75,11 +79,6 @@ class Schedule:
     def count(self) -> int:
         """Number of pecks of a blank."""
         return len(self.lengths) or len(self.job_mm)
-
-    @property
-    def depth_mm(self) -> float:
-        """Depth of the hole."""
-        return sum(self.planned_mm(k) for k in range(self.count))
 
     def planned_mm(self, k: int) -> float:
         """What peck ``k`` adds to the depth."""
@@ -108,6 +107,7 @@ class Schedule:
         self.lengths = [_typical([blank[k].length_mm for blank in like]) for k in range(usual)]
         heard = zip(pecks, self.job_mm, strict=False)
         self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
+        self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
         self.gaps = [_typical([blank[k].gap_s for blank in like]) for k in range(usual)]
 
     @property
