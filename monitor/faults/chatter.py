@@ -106,8 +106,9 @@ ENDED_DB = 10.0
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
 
-CONTACT_LATE_S = 0.1
-"""An onset is dated by so much."""
+CONTACT_LATE_S, CONTACT_HOPS = 0.1, 8
+"""An onset is dated by so much; and the average of so many hops before a cut is known is of before
+contact."""
 
 AFTERMATH_S = 0.8
 """For so long after a cut nothing is learned: its tones ring on."""
@@ -129,7 +130,7 @@ TOLD_DB, TOLD_HZ = 10.0, 20.0
 """A line is told from so much over the noise in so wide a band around it."""
 
 
-PAST_HOPS = 8  # kept to see how a line came
+PAST_HOPS = 16  # kept to see how a line came
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
 
@@ -138,7 +139,8 @@ class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
     ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once, or came
-    from elsewhere; ``rise``: its level over the floor, from before it was followed.
+    from elsewhere; ``follows_hz``: the line followed until
+    just before.
     """
 
     hz: float
@@ -150,7 +152,8 @@ class _Track:
     best_db: float = -math.inf
     sudden: bool = False
     from_hz: float = math.nan
-    rise: list[float] = field(default_factory=list)
+    follows_hz: float = math.nan
+    follows_sudden: bool = False
     change_db: float = 0.0
     crowd: float = 0.0
     looks: int = 0
@@ -183,7 +186,7 @@ class ChatterRule:
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
         self._glide_hops = round(GLIDE_S / hop_s)
-        self._departures = np.zeros((self._glide_hops, geometry.n_bins), np.float32)
+        self._departures = np.zeros((PAST_HOPS, geometry.n_bins), np.float32)
         self._steady_hops = 0
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
@@ -214,7 +217,7 @@ class ChatterRule:
             return None
         self._follow_track(hop, over, tones, detector)
         self._past.append(tones)
-        self._departures[self._hops % self._glide_hops] = over
+        self._departures[self._hops % PAST_HOPS] = over
         self._learn(hop, tones, detector)
         track = self._track
         if track is None or not self._is_chatter(hop, track, work):
@@ -240,7 +243,7 @@ class ChatterRule:
             track, but = self._track, None
             if track is not None and track.start_s > detector.onset_s - CONTACT_LATE_S:
                 track.inside, but = True, self._around(track.hz)  # a faint cut is known late
-            self._memory.hear_outside(self._past[0], but)  # just before contact, whatever went before
+            self._memory.hear_outside(self._past[-CONTACT_HOPS], but)  # whatever went before
         elif self._cutting and not detector.cutting and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
@@ -297,6 +300,8 @@ class ChatterRule:
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
         if db > max(self._mean_db, 0.0):
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, enough=1e-6)
+            if hop.t - self._left_s < GLIDE_LATELY_S:
+                self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
 
     def _go_on(self, hop: Hop, track: _Track, over: NDArray[np.float32], tones: Tones) -> None:
         reach = max(WITHIN * track.hz, self._bin_hz)
@@ -324,10 +329,9 @@ class ChatterRule:
         track.before.append(now)
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 10)
-        if track.n <= PAST_HOPS and not track.sudden:
+        if track.enough >= ENOUGH / 2 and not track.looks:
             bins = slice(low, high)
-            rose = self._came_suddenly(track, tones, bins)
-            track.sudden = rose or self._came_from_elsewhere(hop, track, bins)
+            track.sudden = self._came_suddenly(tones, bins) or self._came_from_elsewhere(track, bins)
         if track.n == DRIFT_FROM:
             track.from_hz = track.hz
         track.sudden = track.sudden or abs(track.hz - track.from_hz) > DRIFT * track.hz
@@ -336,33 +340,29 @@ class ChatterRule:
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
 
-    def _came_suddenly(self, track: _Track, tones: Tones, bins: slice) -> bool:
-        """Whether the line in these bins rose at once; on its first hop, also whether it had before."""
+    def _came_suddenly(self, tones: Tones, bins: slice) -> bool:
+        """Whether the line in these bins rose at once, within what is kept."""
         least = self._memory.known(tones, bins)  # a tone that the cut usually brings comes with it at once
-        if not track.rise:
-            track.rise = [_level_db(past.average[bins], least) for past in self._past]
-        track.rise.append(_level_db(tones.average[bins], least))
+        levels = [10 * math.log10(max(float(past.average[bins].max()), least)) for past in self._past]
         for hops, most_db, nothing_db in self._sudden:
-            ends = range(hops, len(track.rise)) if track.n == 1 else (len(track.rise) - 1,)
-            for end in ends:
-                was, now = track.rise[end - hops], track.rise[end]
-                if was < max(nothing_db, 10 * math.log10(least) + 1) and now - was > most_db:
-                    return True
+            nothing_db = max(nothing_db, 10 * math.log10(least) + 1)
+            if any(a < nothing_db and b - a > most_db for a, b in zip(levels, levels[hops:], strict=False)):
+                return True
         return False
 
-    def _came_from_elsewhere(self, hop: Hop, track: _Track, bins: slice) -> bool:
-        moved = abs(self._left_hz - track.hz) / track.hz
-        if hop.t - self._left_s < GLIDE_LATELY_S:
-            related = self._left_sudden and _is_multiple(track.hz, self._left_hz)
-            if related or DRIFT < moved < GLIDE_SHARE:
+    def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
+        if track.follows_hz == track.follows_hz:
+            moved = abs(track.follows_hz - track.hz) / track.hz
+            multiple = track.follows_sudden and _is_multiple(track.hz, track.follows_hz)
+            if multiple or DRIFT < moved < GLIDE_SHARE:
                 return True
-        before = self._departures[self._hops % self._glide_hops]
+        before = self._departures[(self._hops - track.n - self._glide_hops) % PAST_HOPS]
         gap = self._lobe
         here = float(before[max(0, bins.start - gap) : bins.stop + gap].max())
         first, last = (round(track.hz * (1 + sign * GLIDE_SHARE) / self._bin_hz) for sign in (-1, 1))
         below, above = before[first : max(first, bins.start - gap)], before[bins.stop + gap : last]
         beside = max(float(below.max(initial=0.0)), float(above.max(initial=0.0)))
-        return beside > 10 ** (max(track.db - GLIDE_DB, GLIDE_LEAST_DB) / 10) and beside > here
+        return beside > here and 10 * math.log10(max(beside, 1.0)) > max(track.db - GLIDE_DB, GLIDE_LEAST_DB)
 
     def _beside(self, over: NDArray[np.float32], k: int, hz: float, spindle_hz: float) -> int:
         """Number of other tones that are no multiples or sidebands of the line."""
@@ -403,8 +403,7 @@ class ChatterRule:
 
     def _leave(self, hop: Hop, track: _Track) -> None:
         """Follow the line no more. One that came and went within a cut was a tone of something else."""
-        passing = track.sudden or hop.t - track.start_s >= PASSING_S
-        if self._cutting and passing and track.best_db >= PASSING_DB:
+        if self._cutting and hop.t - track.start_s >= PASSING_S and track.best_db >= PASSING_DB:
             self._note_tone(hop, track)
         if track.best_db >= GLIDE_LEAST_DB:
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, track.sudden
@@ -462,11 +461,6 @@ class ChatterRule:
             "noise around it: retract, then change the speed or the feed, or clamp the work shorter."
         )
         return Finding(Kind.CHATTER, severity, message, track.level_db, TOLD_DB, "dB", track.start_s)
-
-
-def _level_db(power: NDArray[np.float32], least: float) -> float:
-    """The strongest of some bins, in dB."""
-    return 10 * math.log10(max(float(power.max()), least))
 
 
 def _is_multiple(hz: float, other_hz: float) -> bool:

@@ -135,7 +135,7 @@ class ToneMemory:
     FORGETS_S = 20.0
     LEARNS_EVERY = 4  # hops: the averages overlap by far more
     _GOOD_FORGETS = 0.9  # a peck: half a decibel, so that one odd peck is not remembered all day
-    _RATIO_STEP = 0.001  # half a bin at 5 kHz
+    _RATIO_STEP = 0.002  # a bin of 0.1 s at 5 kHz, as far as a tone is widened
 
     def __init__(self, lines: NDArray[np.float32], grid_hz: NDArray[np.float64], hop_s: float) -> None:
         self._lines = lines
@@ -155,9 +155,16 @@ class ToneMemory:
 
     def turn(self, spindle_hz: float, reference_hz: float, raised: float) -> None:
         """Take the present speed, the free one, and the power by which load may raise learned lines."""
-        key = round(math.log(spindle_hz / reference_hz) / self._RATIO_STEP)
-        state = round(math.log(spindle_hz / self._low_hz) / (self._step or 1.0))
-        state = min(max(state, 0), self._states - 1)
+        log_ratio = math.log(spindle_hz / reference_hz)
+        key = self._key
+        if (
+            abs(log_ratio - key * self._RATIO_STEP) > 0.75 * self._RATIO_STEP
+        ):  # noise turns nothing back and forth
+            key = round(log_ratio / self._RATIO_STEP)
+        at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
+        state = self._state
+        if abs(at - state) > 0.75:
+            state = min(max(round(at), 0), self._states - 1)
         if (key, state, raised) != (self._key, self._state, self._raised):
             self._key, self._state, self._raised = key, state, raised
             self._turn()
@@ -171,8 +178,8 @@ class ToneMemory:
         return work
 
     def known(self, tones: Tones, bins: slice) -> float:
-        """The most that is known of some bins, as power over the present floor, at least 1."""
-        return float((self._now[bins] * tones.per_floor[bins]).max(initial=1.0))
+        """The most that is known of some bins, as power over the present floor; noise at least."""
+        return float((self._now[bins] * tones.per_floor[bins]).max(initial=NOISE_SHOWS))
 
     def hear_outside(self, tones: Tones, but: slice | None) -> None:
         """Take a hop outside of cuts, but for bins that are still under suspicion."""
