@@ -28,7 +28,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import SpectrumGeometry
-from monitor.signal.tones import ToneMemory, Tones
+from monitor.signal.tones import AVERAGED, NOISE_SHOWS, ToneMemory, Tones
 from monitor.spindle import Rotation
 from monitor.work import Work
 
@@ -41,7 +41,7 @@ SLACK = 2.0
 """Deviations over the usual strongest departure that count as none (the k of the CUSUM): half of the way from
 the strongest bin of noise (6 dB) to a line 12 dB over the noise in 20 Hz (13 dB over that in a bin)."""
 
-LEAST_S = 0.6
+LEAST_S = 0.5
 """The least time to decide in, however strong the line: longer than a sung or spoken syllable, and enough
 spectra to tell a steady line from noise. What one hop may add is bounded accordingly."""
 
@@ -181,7 +181,7 @@ class ChatterRule:
         self._most = ENOUGH / round(LEAST_S / hop_s)
         self._memory = ToneMemory(lines, grid_hz, hop_s)
         self._hops = 0
-        self._spindle_hz, self._spindle_s = math.inf, -math.inf
+        self._spindle_hz, self._spindle_s, self._turned_hz = math.inf, -math.inf, math.inf
         ones = np.ones(geometry.n_bins, np.float32)
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
@@ -213,12 +213,14 @@ class ChatterRule:
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
             self._past.append(tones)
+            self._hops += 1
             self._track = None
             return None
         self._follow_track(hop, over, tones, detector)
         self._past.append(tones)
         self._departures[self._hops % PAST_HOPS] = over
         self._learn(hop, tones, detector)
+        self._hops += 1
         track = self._track
         if track is None or not self._is_chatter(hop, track, work):
             return None
@@ -233,6 +235,9 @@ class ChatterRule:
         if jumped and self._cutting and hop.t - self._spindle_s < JUMPED_S:
             return
         self._spindle_hz, self._spindle_s = hop.spindle_hz, hop.t
+        if self._hops % ToneMemory.LEARNS_EVERY and abs(hop.spindle_hz / self._turned_hz - 1) < JUMP:
+            return  # the speed is read anew every hop, and lines move little in so short a time
+        self._turned_hz = hop.spindle_hz
         raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
         self._memory.turn(hop.spindle_hz, rotation.reference_hz, 10 ** (raised_db / 10))
 
@@ -242,15 +247,17 @@ class ChatterRule:
             self._suspect = False
             track, but = self._track, None
             if track is not None and track.start_s > detector.onset_s - CONTACT_LATE_S:
-                track.inside, but = True, self._around(track.hz)  # a faint cut is known late
-            self._memory.hear_outside(self._past[-CONTACT_HOPS], but)  # whatever went before
+                around = self._around(track.hz)
+                if float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS:
+                    track.inside, but = True, around  # a faint cut is known late
+            for hops in range(CONTACT_HOPS, PAST_HOPS, AVERAGED):  # whatever went before
+                self._memory.hear_outside(self._past[-hops], but)
         elif self._cutting and not detector.cutting and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
         self._cutting = detector.cutting
 
     def _learn(self, hop: Hop, tones: Tones, detector: CuttingDetector) -> None:
-        self._hops += 1
         if self._hops % ToneMemory.LEARNS_EVERY:
             return
         track = self._track
@@ -321,14 +328,14 @@ class ChatterRule:
         track.best_db = max(track.best_db, track.db)
         track.slow_db += (track.db - track.slow_db) / min(track.n, 8)
         level_db = 10 * math.log10(max(float(tones.average[k]), 1e-3)) - self._band_db
-        track.level_db += (level_db - track.level_db) / min(track.n, 8)
+        track.level_db += (level_db - track.level_db) / min(track.n, 5)
         track.slow_best_db = max(track.slow_best_db, track.slow_db)
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
         now = 10 * math.log10(max(float(tones.newest[max(0, k - 1) : k + 2].max()), 1e-20))
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
-            track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 10)
+            track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
             bins = slice(low, high)
             track.sudden = self._came_suddenly(tones, bins) or self._came_from_elsewhere(track, bins)
@@ -437,7 +444,7 @@ class ChatterRule:
             track.enough >= ENOUGH
             and not patient
             and track.level_db >= TOLD_DB
-            and track.change_db < (STEADY_DB if track.slow_db < STRONG_DB else STRONG_STEADY_DB)
+            and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
         )
@@ -454,7 +461,7 @@ class ChatterRule:
         self._stood_hz = track.hz
         self._stood_s += hop.step_s
         severity = Severity.WARNING
-        if self._stood_s >= HOLD_S and not self._doubtful(hop, track):
+        if self._stood_s >= HOLD_S and _is_steady(track) and not self._doubtful(hop, track):
             severity = Severity.HOLD
         message = (
             f"Chatter: a tone of {track.hz:.0f} Hz has grown in the cut, {track.level_db:.0f} dB over the "
@@ -471,3 +478,7 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
 
 def _near(hz: float, other_hz: float) -> bool:
     return abs(hz - other_hz) <= 0.02 * hz
+
+
+def _is_steady(track: _Track) -> bool:
+    return track.change_db < (STEADY_DB if track.slow_db < STRONG_DB else STRONG_STEADY_DB)
