@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 _BLOCKS = 32  # sub-blocks of a frame: short enough (6 ms of 200) that no line turns far within one
-_ITERATIONS = 2  # Gauss-Newton steps; a third changes nothing visible at any SNR tried
+_ITERATIONS = 3  # Gauss-Newton steps; a fourth changes nothing visible at any SNR tried
 _LEAKAGE = 3e-4  # relative: neighbours 80 Hz off in a 0.2 s rectangular window, -34 dB, at half their order
 _OUTLIER_Z = 4.0  # a line this many deviations off the others is losing its vote: 6e-5 in pure noise
 
