@@ -32,8 +32,8 @@ LEAST_DB = 3.0
 """A knock stands over the sound beside it at least by twice the power, whatever is normal."""
 
 GROWN_DB, GROWS_ON_DB = 4.5, 1.0
-"""Growth of the level since the knock began to stand out: nearly three times the power; and how much of it must come after
-a sound that is suddenly there has reached its level: the deviation of a level that stays."""
+"""Growth of the level since the knock began to stand out: nearly three times the power; and how much of it must
+come after a sound that is suddenly there has reached its level: the deviation of a level that stays."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this. What went before, as the level of a
