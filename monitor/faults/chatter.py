@@ -79,14 +79,16 @@ PASSING_DB, PASSING_S = 7.0, 0.25
 """A line that came and went within a cut, this strong and for so long, is a tone of something else."""
 
 HOLD_S = 3.0
-"""A line that has lasted so long in cuts is no passing thing: some fifty turns of marred wall at 1000 rpm,
-and longer than most notes, horns and bells."""
+"""A line that has lasted so long in cuts, was gone between them and is back is no passing thing: some fifty
+turns of marred wall at 1000 rpm. What starts elsewhere by chance within a cut (a vacuum cleaner, a pump)
+does not stop with the retract and begin again with the next peck: only that tells it surely from chatter, so
+a first peck warns and no more."""
 
 SUDDEN = ((0.15, 9.0, 8.0), (0.3, 16.0, math.inf))
 """Seconds, decibels, and the most it was before, over the floor (8 dB is noise): a line that rises so much
 in so short a time (60 dB a second; a step shows as some 6 dB at once and 10 dB soon in averages of 0.4 s)
 was switched on, struck or sung. From a null of the room a line rises as fast, but not so far. Such a line
-must last `PATIENT_S`, and alone never holds."""
+must last `PATIENT_S`."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
@@ -360,8 +362,8 @@ class ChatterRule:
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
         if track.follows_hz == track.follows_hz:
             moved = abs(track.follows_hz - track.hz) / track.hz
-            multiple = track.follows_sudden and _is_multiple(track.hz, track.follows_hz)
-            if multiple or DRIFT < moved < GLIDE_SHARE:
+            related = track.follows_sudden and _is_multiple(track.hz, track.follows_hz)
+            if related or DRIFT < moved < GLIDE_SHARE:
                 return True
         before = self._departures[(self._hops - track.n - self._glide_hops) % PAST_HOPS]
         gap = self._lobe
@@ -412,7 +414,8 @@ class ChatterRule:
         """Follow the line no more. One that came and went within a cut was a tone of something else."""
         if self._cutting and hop.t - track.start_s >= PASSING_S and track.best_db >= PASSING_DB:
             self._note_tone(hop, track)
-        if track.best_db >= GLIDE_LEAST_DB:
+        forgotten = hop.t - self._left_s >= GLIDE_LATELY_S
+        if track.best_db >= GLIDE_LEAST_DB and (track.sudden or forgotten or not self._left_sudden):
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, track.sudden
         self._track = None
 
@@ -461,7 +464,7 @@ class ChatterRule:
         self._stood_hz = track.hz
         self._stood_s += hop.step_s
         severity = Severity.WARNING
-        if self._stood_s >= HOLD_S and _is_steady(track) and not self._doubtful(hop, track):
+        if self._stood_s >= HOLD_S and _is_steady(track) and _near(track.hz, self._ended_hz):
             severity = Severity.HOLD
         message = (
             f"Chatter: a tone of {track.hz:.0f} Hz has grown in the cut, {track.level_db:.0f} dB over the "
