@@ -32,7 +32,7 @@ LEAST_DB = 3.0
 """A knock stands over the sound beside it at least by twice the power, whatever is normal."""
 
 GROWN_DB, GROWS_ON_DB = 4.5, 1.0
-"""Growth of the level since the knock began to stand out: nearly three times the power; and how much of it must
+"""Growth of the level since the knock began to stand out: nearly three times the power; and what of it must
 come after a sound that is suddenly there has reached its level: the deviation of a level that stays."""
 
 RISEN_Z = 1.0
