@@ -39,5 +39,4 @@ def crackle_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     floored = power + _FAINTEST
     geometric = np.log10(floored).mean(axis=1)
     arithmetic = np.log10(floored.mean(axis=1))
-    ratio: NDArray[np.float32] = np.float32(10) * (arithmetic - geometric)
-    return ratio
+    return np.asarray(10 * (arithmetic - geometric), dtype=np.float32)
