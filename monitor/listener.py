@@ -85,6 +85,7 @@ class Listener:
     """
 
     def __init__(self, baseline: Baseline, job: Job, fs: float) -> None:
+        self._job = job
         self._g = frame_geometry(fs, job.spindle_rpm)
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
@@ -121,7 +122,7 @@ class Listener:
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
         self._cycle = Cycle(job, material(job.material).bulking)
-        self._work = WorkJudge(job.sag_warning_pct / 100 / 2)  # a sag is followed from half the warning on
+        self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
@@ -180,6 +181,18 @@ class Listener:
                 self._judge(hops[start : start + _HOPS_AT_ONCE], heard)
         heard.active = self._active()
         return heard
+
+    @property
+    def sag_limits_pct(self) -> tuple[float, float]:
+        """The sag that warns and the one that holds, in per cent."""
+        return self._job.sag_warning_pct, self._job.sag_hold_pct
+
+    def set_sag_limits(self, warning_pct: float, hold_pct: float) -> None:
+        """Judge every hop from now on by these sags, in per cent; what was raised stays raised."""
+        self._job = self._job.model_copy(update={"sag_warning_pct": warning_pct, "sag_hold_pct": hold_pct})
+        self._work.small_sag = _followed_from(warning_pct)
+        self._sag.warning_pct, self._sag.hold_pct = warning_pct, hold_pct
+        self._packing.job = self._job
 
     def finish(self) -> Heard:
         """End of the recording or session: close the peck and blank under way."""
@@ -350,3 +363,8 @@ class Listener:
             hop.rise_db_per_s,
             self._cutting,
         )
+
+
+def _followed_from(warning_pct: float) -> float:
+    """The sag, as a fraction, from which on it is followed: half the warning."""
+    return warning_pct / 100 / 2

@@ -32,6 +32,8 @@ class Kind(StrEnum):
     SPINDLE_START = "spindle_start"
     SPINDLE_STOP = "spindle_stop"
     SCHEDULE = "schedule"
+    HOLD_NOW = "hold_now"
+    THRESHOLD = "threshold"
 
 
 SPINDLE_STOP_KINDS = frozenset({Kind.LOOSENING})

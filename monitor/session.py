@@ -5,6 +5,7 @@ Live, demo and replay differ only in where their blocks come from and in what li
 
 from __future__ import annotations
 
+import math
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
@@ -14,10 +15,14 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.alarm import AlarmBoard
-from monitor.errors import ResetRefused
+from monitor.errors import InputError, ResetRefused
 from monitor.evidence.recorder import Evidence
-from monitor.measurements import Heard, Severity
+from monitor.measurements import Event, Heard, Kind, Severity
 from monitor.ports import HoldLine
+
+LEAST_SAG_PCT, MOST_SAG_PCT = 0.5, 50.0
+"""Sag thresholds that a person may set at work: below, a machine's own wander (0.1 to 0.4 %) would hold
+without end; above, it stands still."""
 
 
 class Core(Protocol):
@@ -26,6 +31,15 @@ class Core(Protocol):
     @property
     def fs(self) -> float:
         """Sample rate in Hz."""
+        ...
+
+    @property
+    def sag_limits_pct(self) -> tuple[float, float]:
+        """The sag that warns and the one that holds, in per cent."""
+        ...
+
+    def set_sag_limits(self, warning_pct: float, hold_pct: float) -> None:
+        """Judge by other thresholds from now on."""
         ...
 
     def feed(self, x: NDArray[np.floating]) -> Heard:
@@ -66,7 +80,9 @@ class Session:
         self._evidence = evidence
         self._hold_line = hold_line
         self._n = 0
-        self._failed = False
+        self._active: frozenset[Kind] = frozenset()
+        self._blank = self._peck = 0
+        self._failed = self._over = False
         self._lock = threading.RLock()
 
     @property
@@ -89,6 +105,7 @@ class Session:
         """End the batch; ``note`` goes into the evidence."""
         with self._lock, self._held_on_error():
             heard = self._act_on(np.zeros(0, dtype=np.float32), self._listener.finish())
+            self._over = True
             self._evidence.finish(note)
             return heard
 
@@ -115,13 +132,68 @@ class Session:
                 self.board = board
                 self._hold_line.close()
 
+    def hold_now(self, by: str) -> None:
+        """Hold because a person asks for it; ``by`` says who. Nobody has to be sure to ask for a hold."""
+        with self._lock:
+            self._hold_line.open()
+            if not self._over and not self.board.held:
+                self._say(Kind.HOLD_NOW, Severity.HOLD, f"Held by hand ({by}).")
+
+    @property
+    def sag_limits_pct(self) -> tuple[float, float]:
+        """The sag that warns and the one that holds, in per cent."""
+        return self._listener.sag_limits_pct
+
+    def set_sag_limits(self, warning_pct: float, hold_pct: float, by: str) -> None:
+        """Judge by other sag thresholds from now on; each that changes is an event of its own.
+
+        The event's ``value`` is the new threshold and its ``limit`` the old one.
+
+        Raises
+        ------
+        InputError
+            The thresholds are out of range, or the warning does not come before the hold.
+        """
+        if not LEAST_SAG_PCT <= warning_pct < hold_pct <= MOST_SAG_PCT:
+            raise InputError(
+                f"a warning at {warning_pct:g} % and a hold at {hold_pct:g} % sag cannot be: the warning "
+                f"comes before the hold, and both lie between {LEAST_SAG_PCT:g} and {MOST_SAG_PCT:g} %"
+            )
+        with self._lock:
+            if self._over:
+                raise InputError("the batch is over; thresholds are set in the next job file")
+            before = self._listener.sag_limits_pct
+            self._listener.set_sag_limits(warning_pct, hold_pct)
+            for noun, old, new in zip(("warning", "hold"), before, (warning_pct, hold_pct), strict=True):
+                if new != old:
+                    message = f"The sag {noun} was set from {old:g} % to {new:g} % ({by})."
+                    self._say(Kind.THRESHOLD, Severity.INFO, message, new, old, "%")
+
+    def _say(
+        self,
+        kind: Kind,
+        severity: Severity,
+        message: str,
+        value: float = math.nan,
+        limit: float = math.nan,
+        unit: str = "",
+    ) -> None:
+        """Enter an event that was not heard but brought about by a person."""
+        event = Event(self.t, kind, severity, message, value, limit, unit, self._blank, self._peck)
+        self._act_on(np.zeros(0, dtype=np.float32), Heard(events=[event], active=self._active))
+
     def _act_on(self, x: NDArray[np.floating], heard: Heard) -> Heard:
         if any(event.severity is Severity.HOLD for event in heard.events):
             self._hold_line.open()
         board = self.board
         for event in heard.events:
             board = board.raised(event)
+            if event.kind is Kind.BLANK_END:
+                self._blank = self._peck = 0
+            elif event.blank:
+                self._blank, self._peck = event.blank, event.peck
         self.board = board.settled(heard.active, self.t)
+        self._active = heard.active
         try:
             self._evidence.record(x, heard)
         finally:

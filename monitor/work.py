@@ -62,7 +62,7 @@ class WorkJudge:
     """One `step` a hop; ``small_sag`` (a fraction) is where a sag begins to be followed."""
 
     def __init__(self, small_sag: float) -> None:
-        self._small = small_sag
+        self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
         self._believed = False
         self._loaded = False
@@ -78,7 +78,7 @@ class WorkJudge:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
         self._follow_beat(hop, detector)
-        if sag == sag and sag < self._small:
+        if sag == sag and sag < self.small_sag:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0
             self._slowed_s = 0.0

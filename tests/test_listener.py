@@ -340,3 +340,32 @@ def test_a_baseline_of_one_speed_serves():
     assert told.holds() == []
     assert [row.peck for row in told.pecks] == [1, 2, 3]
     assert {event.severity for event in told.events} == {Severity.INFO}
+
+
+# ---- thresholds that are moved at work -----------------------------------------------------------
+
+
+def test_limits_set_before_the_first_sound_are_as_good_as_the_jobs_own():
+    known = setup(SEED)
+    x = known.render().x
+    own = Listener(
+        known.baseline, known.job.model_copy(update={"sag_warning_pct": 0.6, "sag_hold_pct": 0.9}), known.fs
+    )
+    moved = Listener(known.baseline, known.job, known.fs)
+    moved.set_sag_limits(0.6, 0.9)
+    assert moved.sag_limits_pct == (0.6, 0.9)
+    stated, told = listen(own, x, 4_801), listen(moved, x, 4_801)
+    assert str(told) == str(stated)  # NaN and all
+    assert Kind.SAG in {kind for _, kind in told.holds()}
+
+
+def test_limits_moved_at_work_count_from_then_on():
+    known = setup(SEED)
+    x = known.render().x
+    middle = x.size // 2
+    heard = Listener(known.baseline, known.job, known.fs)
+    before = heard.feed(x[:middle])
+    heard.set_sag_limits(0.6, 0.9)  # below what a sound cut of this machine costs
+    after = heard.feed(x[middle:])
+    assert not [e for e in before.events if e.kind is Kind.SAG]
+    assert {e.limit for e in after.events if e.kind is Kind.SAG} == {0.6, 0.9}

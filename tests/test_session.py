@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from monitor.alarm import AlarmState
-from monitor.errors import EvidenceError, ResetRefused
+from monitor.errors import EvidenceError, InputError, ResetRefused
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.measurements import Kind, Severity
@@ -132,3 +132,45 @@ def test_the_line_opens_and_everyone_is_told_even_when_nothing_can_be_written(ev
         session.feed(SECOND)
     assert len(told) == 1
     assert not line.closed
+
+
+def test_a_hold_by_hand_opens_the_line_latches_and_is_told(tmp_path, evidence, line):
+    session = session_of(evidence, line, event(0.5, Kind.PECK_START, Severity.INFO))
+    session.feed(SECOND)
+    session.hold_now("dashboard at 127.0.0.1")
+    assert (line.closed, session.board.first_up.kind) == (False, Kind.HOLD_NOW)
+    session.hold_now("someone else")  # held already: nothing to add
+    session.feed(SECOND)
+    session.reset("Ann")  # a person's wish is no cause that lasts
+    assert line.closed
+    told = [json.loads(text) for text in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()]
+    held = [e for e in told if e["kind"] == "hold_now"]
+    assert [(e["t"], e["severity"], e["blank"], e["peck"]) for e in held] == [(1.0, "hold", 1, 2)]
+    assert "dashboard at 127.0.0.1" in held[0]["message"]
+    assert (tmp_path / held[0]["clip"]).exists()
+
+
+def test_after_the_end_a_hold_by_hand_still_opens_the_line(evidence, line):
+    session = session_of(evidence, line)
+    session.feed(SECOND)
+    session.finish()
+    session.hold_now("Ann")
+    assert not line.closed
+
+
+def test_thresholds_set_at_work_are_events_with_the_old_and_the_new_value(tmp_path, evidence, line):
+    session = session_of(evidence, line)
+    session.feed(SECOND)
+    session.set_sag_limits(4.0, 6.5, "Ann")
+    assert session.sag_limits_pct == (4.0, 6.5)
+    (told,) = [json.loads(text) for text in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()]
+    assert (told["kind"], told["severity"], told["value"], told["limit"]) == ("threshold", "info", 6.5, 8.0)
+    assert told["message"] == "The sag hold was set from 8 % to 6.5 % (Ann)."
+
+
+@pytest.mark.parametrize("limits", [(8.0, 8.0), (9.0, 8.0), (0.1, 8.0), (4.0, 90.0), (float("nan"), 8.0)])
+def test_thresholds_that_cannot_be_are_refused(evidence, line, limits):
+    session = session_of(evidence, line)
+    with pytest.raises(InputError, match="cannot be"):
+        session.set_sag_limits(*limits, "Ann")
+    assert session.sag_limits_pct == (4.0, 8.0)

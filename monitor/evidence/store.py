@@ -20,7 +20,8 @@ from pathlib import Path
 from monitor.errors import EvidenceError
 from monitor.measurements import Event, PeckRow, TraceRow
 
-SCHEMA_VERSION = 1
+SCHEMA_VERSION = 2  # 1 had other words for the verdicts
+VERDICTS = ("real", "false", "unsure")  # what a person can say of a warning or a hold
 ROWS_PER_COMMIT = 100  # 5 s of trace: what a killed process loses at most
 BUSY_TIMEOUT_S = 10.0  # longer than any reader's query takes; a checkpoint waits for readers
 
@@ -75,13 +76,29 @@ CREATE TABLE acts (                  -- what a person did: 'acknowledge', 'reset
     batch INTEGER NOT NULL REFERENCES batches(id),
     t REAL NOT NULL, at TEXT NOT NULL, act TEXT NOT NULL, by TEXT NOT NULL
 );
-CREATE TABLE verdicts (              -- what a person later said about an event
+"""
+
+_VERDICTS_SCHEMA = f"""
+CREATE TABLE verdicts (              -- what a person later said about an event; the newest counts
     id INTEGER PRIMARY KEY,
     event INTEGER NOT NULL REFERENCES events(id),
     at TEXT NOT NULL, by TEXT NOT NULL,
-    verdict TEXT NOT NULL CHECK (verdict IN ('right', 'wrong', 'unclear')),
+    verdict TEXT NOT NULL CHECK (verdict IN {VERDICTS}),
     note TEXT NOT NULL DEFAULT ''
 );
+"""
+
+OLD_VERDICTS = {"right": "real", "wrong": "false", "unclear": "unsure"}
+"""Words of version 1, and what they are now: for whoever reads a file without making it a `Store`."""
+
+_TRANSLATED = "CASE verdict {} ELSE verdict END".format(
+    " ".join(f"WHEN '{old}' THEN '{new}'" for old, new in OLD_VERDICTS.items())
+)
+_FROM_VERSION_1 = f"""
+ALTER TABLE verdicts RENAME TO old_verdicts;
+{_VERDICTS_SCHEMA}
+INSERT INTO verdicts SELECT id, event, at, by, {_TRANSLATED}, note FROM old_verdicts;
+DROP TABLE old_verdicts;
 """
 
 _peck_values = attrgetter(*PECK_COLUMNS)
@@ -136,7 +153,7 @@ class Store:
             path, timeout=BUSY_TIMEOUT_S, isolation_level=None, check_same_thread=False
         )
         try:
-            _prepare(self._db, path)
+            prepare(self._db, path)
         except BaseException:
             self._db.close()
             raise
@@ -262,7 +279,14 @@ def _known(values: tuple[Value, ...]) -> tuple[Value, ...]:
     return values
 
 
-def _prepare(db: sqlite3.Connection, path: Path) -> None:
+def prepare(db: sqlite3.Connection, path: Path) -> None:
+    """Make a new file a store, or an older one of the present version; others are refused.
+
+    Raises
+    ------
+    EvidenceError
+        The file is not ours, or newer than this program.
+    """
     try:
         version = db.execute("PRAGMA user_version").fetchone()[0]
         tables = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
@@ -284,5 +308,6 @@ def _prepare(db: sqlite3.Connection, path: Path) -> None:
     # matters of those, warnings and holds, is forced to disk in events.jsonl.
     db.execute("PRAGMA synchronous = NORMAL")
     db.execute("PRAGMA foreign_keys = ON")
-    if version == 0:
-        db.executescript(f"BEGIN; {_SCHEMA} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")
+    if version < SCHEMA_VERSION:
+        script = _SCHEMA + _VERDICTS_SCHEMA if version == 0 else _FROM_VERSION_1
+        db.executescript(f"BEGIN IMMEDIATE; {script} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")

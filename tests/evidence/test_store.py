@@ -6,6 +6,7 @@ from datetime import UTC, datetime
 import pytest
 
 from monitor.errors import EvidenceError
+from monitor.evidence.archive import Archive
 from monitor.evidence.store import ROWS_PER_COMMIT, SCHEMA_VERSION, BatchInfo, Store
 from monitor.measurements import TraceRow
 from tests.scripted import NAN, event, peck, row
@@ -86,10 +87,34 @@ def test_a_verdict_belongs_to_an_event_and_is_one_of_three(tmp_path, store):
     store.add([], [(event(1.0), "")], [])
     insert = "INSERT INTO verdicts (event, at, by, verdict) VALUES (1, '2026-11-25T11:00:00Z', 'Ann', ?)"
     db = sqlite3.connect(tmp_path / "evidence.db")
-    db.execute(insert, ("wrong",))
+    db.execute(insert, ("false",))
     with pytest.raises(sqlite3.IntegrityError):
         db.execute(insert, ("perhaps",))
     db.close()
+
+
+def test_a_store_of_the_first_version_keeps_its_verdicts_in_the_words_of_now(tmp_path, store):
+    store.add([], [(event(1.0), "")], [])
+    store.close()
+    path = tmp_path / "evidence.db"
+    db = sqlite3.connect(path)
+    db.executescript("""
+        DROP TABLE verdicts;
+        CREATE TABLE verdicts (
+            id INTEGER PRIMARY KEY, event INTEGER NOT NULL REFERENCES events(id), at TEXT NOT NULL,
+            by TEXT NOT NULL, verdict TEXT NOT NULL CHECK (verdict IN ('right', 'wrong', 'unclear')),
+            note TEXT NOT NULL DEFAULT '');
+        INSERT INTO verdicts VALUES (1, 1, 'then', 'Ann', 'wrong', 'a door');
+        INSERT INTO verdicts VALUES (5, 1, 'then', '', 'unclear', '');
+        PRAGMA user_version = 1;
+    """)
+    db.close()
+    assert Archive(tmp_path).events(1)[0].verdict.verdict == "unsure"  # reading changes nothing
+    assert asked(path, "PRAGMA user_version") == [(1,)]
+    Store(path).close()
+    said = asked(path, "SELECT id, event, by, verdict, note FROM verdicts ORDER BY id")
+    assert said == [(1, 1, "Ann", "false", "a door"), (5, 1, "", "unsure", "")]
+    assert asked(path, "PRAGMA user_version") == [(SCHEMA_VERSION,)]
 
 
 def test_a_file_that_is_no_store_is_left_alone(tmp_path):

@@ -1,0 +1,302 @@
+"""Reading an evidence directory back: its batches, pecks, events, curves and clips, and verdicts on them.
+
+May be used while a batch is being written, by this process or another one. Every call opens the store for
+itself, so that any thread may call; what is read stands in the store, some seconds of the newest curves
+excepted.
+"""
+
+from __future__ import annotations
+
+import math
+import re
+import sqlite3
+from collections.abc import Iterator, Sequence
+from contextlib import closing, contextmanager
+from dataclasses import dataclass
+from datetime import UTC, datetime
+from pathlib import Path
+from typing import Any
+from urllib.parse import quote
+
+from monitor.errors import EvidenceError
+from monitor.evidence.store import (
+    BUSY_TIMEOUT_S,
+    OLD_VERDICTS,
+    PECK_COLUMNS,
+    SCHEMA_VERSION,
+    TRACE_COLUMNS,
+    VERDICTS,
+    prepare,
+    utc_text,
+)
+from monitor.measurements import Event, Kind, PeckRow, Severity, TraceRow
+
+MAX_NOTE = 2000  # characters of a note: a page of text
+
+_CLIP_NAME = re.compile(r"clips/[0-9]{4,}-[0-9.]+-[a-z_]+\.flac")
+
+
+@dataclass(frozen=True, slots=True)
+class Batch:
+    """One batch; ``started`` in UTC, ``duration_s`` NaN while it runs or where it was cut off.
+
+    ``state``: 'running', 'finished' or 'stopped'; ``job``: the job file as it stood; ``note``: what was
+    said of it at its end. The rest counts what stands in the store.
+    """
+
+    number: int
+    started: datetime
+    source: str
+    fs: int
+    job: str
+    state: str
+    duration_s: float
+    note: str
+    version: str
+    blanks: int
+    pecks: int
+    holds: int
+    warnings: int
+
+
+@dataclass(frozen=True, slots=True)
+class Verdict:
+    """What a person said of an event: one of `VERDICTS`, and a note; ``at`` in UTC."""
+
+    verdict: str
+    note: str
+    by: str
+    at: str
+
+
+@dataclass(frozen=True, slots=True)
+class Clip:
+    """A sound file below the evidence directory, and the seconds of its batch that it holds."""
+
+    path: Path
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class PastEvent:
+    """An event of a batch: ``number`` is its own in the whole store; ``verdict`` the newest one."""
+
+    number: int
+    batch: int
+    at: str
+    event: Event
+    clip: str
+    verdict: Verdict | None
+
+
+@dataclass(frozen=True, slots=True)
+class Act:
+    """What a person did during a batch, ``t`` seconds in."""
+
+    t: float
+    at: str
+    act: str
+    by: str
+
+
+class Archive:
+    """The evidence of one directory.
+
+    Every method may raise `EvidenceError`: the store is missing, is not ours, or cannot be read.
+    """
+
+    def __init__(self, directory: Path) -> None:
+        self.directory = directory
+
+    def batches(self) -> list[Batch]:
+        """Every batch, the newest first."""
+        with self._reading() as db:
+            return [_batch(row) for row in db.execute(f"{_BATCHES} ORDER BY id DESC")]
+
+    def batch(self, number: int) -> Batch | None:
+        """One batch; None where there is none of that number."""
+        with self._reading() as db:
+            row = db.execute(f"{_BATCHES} WHERE id = ?", (number,)).fetchone()
+        return None if row is None else _batch(row)
+
+    def events(self, batch: int) -> list[PastEvent]:
+        """Its events in time order, with the newest verdict on each."""
+        with self._reading() as db:
+            rows = db.execute(f"{_EVENTS} WHERE events.batch = ? ORDER BY events.t, events.id", (batch,))
+            return [_event(row) for row in rows]
+
+    def event(self, number: int) -> PastEvent | None:
+        """One event by its number in the store."""
+        with self._reading() as db:
+            row = db.execute(f"{_EVENTS} WHERE events.id = ?", (number,)).fetchone()
+        return None if row is None else _event(row)
+
+    def pecks(self, batch: int) -> list[PeckRow]:
+        """Its pecks in the order in which they were drilled."""
+        with self._reading() as db:
+            rows = db.execute(f"SELECT {_PECKS} FROM pecks WHERE batch = ? ORDER BY id", (batch,))
+            return [PeckRow(*map(_known, row)) for row in rows]
+
+    def trace(self, batch: int, from_s: float = -math.inf, to_s: float = math.inf) -> list[TraceRow]:
+        """Its measured curves, or what lies between two times of them."""
+        with self._reading() as db:
+            return list(_trace(db, batch, from_s, to_s))
+
+    def acts(self, batch: int) -> list[Act]:
+        """What people did during it, in time order."""
+        with self._reading() as db:
+            rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY id", (batch,))
+            return [Act(*row) for row in rows]
+
+    def clip(self, name: str) -> Clip | None:
+        """A clip by the name that an event gives it; None where its file is not there.
+
+        The name is looked up in the store and has to be one of ours; nothing else reaches a file.
+        """
+        if not _CLIP_NAME.fullmatch(name):
+            return None
+        with self._reading() as db:
+            row = db.execute("SELECT start_s, end_s FROM clips WHERE name = ?", (name,)).fetchone()
+        path = self.directory / name
+        if row is None or not path.is_file() or path.is_symlink():
+            return None
+        return Clip(path, *row)
+
+    def clips(self, batch: int) -> list[Clip]:
+        """Every clip of a batch whose file is there, in time order."""
+        with self._reading() as db:
+            rows = db.execute("SELECT name FROM clips WHERE batch = ? ORDER BY start_s", (batch,)).fetchall()
+        found = (self.clip(name) for (name,) in rows)
+        return [clip for clip in found if clip is not None]
+
+    def judge(self, event: int, verdict: str, by: str, note: str = "") -> None:
+        """Enter a person's verdict on an event; earlier ones stay, the newest counts.
+
+        Raises
+        ------
+        ValueError
+            No such event, none of `VERDICTS`, or too long a note.
+        """
+        if verdict not in VERDICTS:
+            raise ValueError(f'"{verdict}" is no verdict; say one of {", ".join(VERDICTS)}')
+        if len(note) > MAX_NOTE:
+            raise ValueError(f"the note has {len(note)} characters; write at most {MAX_NOTE}")
+        with self._writing() as db:
+            if db.execute("SELECT 1 FROM events WHERE id = ?", (event,)).fetchone() is None:
+                raise ValueError(f"there is no event {event}")
+            at = utc_text(datetime.now(UTC), 0.0)
+            db.execute(
+                "INSERT INTO verdicts (event, at, by, verdict, note) VALUES (?, ?, ?, ?, ?)",
+                (event, at, by, verdict, note),
+            )
+
+    @property
+    def _path(self) -> Path:
+        return self.directory / "evidence.db"
+
+    @contextmanager
+    def _reading(self) -> Iterator[sqlite3.Connection]:
+        with self._open("ro") as db:
+            version = db.execute("PRAGMA user_version").fetchone()[0]
+            if not 1 <= version <= SCHEMA_VERSION:
+                prepare(db, self._path)  # says what is wrong
+            yield db
+
+    @contextmanager
+    def _writing(self) -> Iterator[sqlite3.Connection]:
+        with self._open("rw") as db:
+            prepare(db, self._path)
+            yield db
+
+    @contextmanager
+    def _open(self, mode: str) -> Iterator[sqlite3.Connection]:
+        address = f"file:{quote(str(self._path.absolute()))}?mode={mode}"
+        try:
+            with closing(
+                sqlite3.connect(address, uri=True, timeout=BUSY_TIMEOUT_S, isolation_level=None)
+            ) as db:
+                yield db
+        except sqlite3.Error as error:
+            missing = "" if self._path.exists() else " there is no evidence.db;"
+            raise EvidenceError(
+                f"{self.directory}:{missing} the evidence cannot be read ({error}); give a directory that "
+                "spindlebell has written"
+            ) from error
+
+
+def _count(what: str) -> str:
+    return f"(SELECT count(*) FROM {what})"
+
+
+_BATCHES = (
+    "SELECT id, started_at, source, sample_rate_hz, job, state, duration_s, note, version, "
+    + ", ".join(
+        (
+            _count("events WHERE batch = batches.id AND kind = 'blank_end'"),
+            _count("pecks WHERE batch = batches.id"),
+            _count("events WHERE batch = batches.id AND severity = 'hold'"),
+            _count("events WHERE batch = batches.id AND severity = 'warning'"),
+        )
+    )
+    + " FROM batches"
+)
+_EVENTS = (
+    'SELECT events.id, events.batch, events.at, t, kind, severity, message, value, "limit", unit, blank,'
+    " peck, depth_mm, onset_t, clip, v.verdict, v.note, v.by, v.at FROM events LEFT JOIN verdicts v"
+    " ON v.id = (SELECT max(id) FROM verdicts WHERE event = events.id)"
+)
+_PECKS = ", ".join(PECK_COLUMNS)
+
+
+def _known(value: Any) -> Any:
+    return math.nan if value is None else value
+
+
+def _batch(row: Sequence[Any]) -> Batch:
+    number, started, *rest = row
+    source, fs, job, state, duration_s, note, version, *counts = rest
+    return Batch(
+        number,
+        datetime.fromisoformat(started),
+        source,
+        fs,
+        job,
+        state,
+        _known(duration_s),
+        note,
+        version,
+        *counts,
+    )
+
+
+def _event(row: Sequence[Any]) -> PastEvent:
+    number, batch, at, t, kind, severity, message, *rest = row
+    value, limit, unit, blank, peck, depth_mm, onset_s, clip, *said = rest
+    event = Event(
+        t=t,
+        kind=Kind(kind),
+        severity=Severity(severity),
+        message=message,
+        value=_known(value),
+        limit=_known(limit),
+        unit=unit,
+        blank=blank,
+        peck=peck,
+        depth_mm=_known(depth_mm),
+        onset_s=_known(onset_s),
+    )
+    verdict, note, by, judged_at = said
+    word = OLD_VERDICTS.get(verdict, verdict)
+    return PastEvent(
+        number, batch, at, event, clip, None if verdict is None else Verdict(word, note, by, judged_at)
+    )
+
+
+def _trace(db: sqlite3.Connection, batch: int, from_s: float, to_s: float) -> Iterator[TraceRow]:
+    rows = db.execute(
+        f"SELECT {', '.join(TRACE_COLUMNS)} FROM trace WHERE batch = ? AND t BETWEEN ? AND ? ORDER BY t",
+        (batch, from_s, to_s),
+    )
+    for *numbers, cutting in rows:
+        yield TraceRow._make([*map(_known, numbers), bool(cutting)])
