@@ -2,21 +2,19 @@
 
 from __future__ import annotations
 
-import difflib
 import json
-import tomllib
 from collections.abc import Collection, Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated
 
-from pydantic import BaseModel, BeforeValidator, ConfigDict, Field, ValidationError
+from pydantic import BaseModel, ConfigDict, Field
 
-from monitor.errors import JobError
+from monitor.errors import InputError, JobError
 from monitor.planning.materials import load_materials
-from monitor.quantities import Dimension, Quantity, Units, format_feed, format_length, parse_quantity
+from monitor.quantities import Dimension, Quantity, Units, format_feed, format_length
+from monitor.toml_tables import Table, parse_tables, quantity, read_toml_text
 
-MAX_FILE_BYTES = 1_000_000  # a job file is under 1 kB; more is another kind of file
 MAX_PECKS = 1000  # a deeper schedule is a slip of the pen: no blank is pecked a thousand times
 
 
@@ -53,34 +51,19 @@ def load_job(path: Path | str, materials: Path | None = None) -> Job:
     JobError
         One line naming the file, the key, the value and the mend.
     """
-    path = Path(path)
     try:
-        with path.open("rb") as file:
-            content = file.read(MAX_FILE_BYTES + 1)
-    except OSError as error:
-        raise JobError(f"{path}: cannot be read: {error.strerror}; give the path of a job file") from None
-    if len(content) > MAX_FILE_BYTES:
-        raise JobError(f"{path}: is over 1 MB; a job file is a short TOML text")
-    try:
-        text = content.decode("utf-8-sig")
-    except UnicodeDecodeError as error:
-        line = content[: error.start].count(b"\n") + 1
-        raise JobError(f"{path}: line {line} is not UTF-8 text; save the job file as UTF-8") from None
+        text = read_toml_text(path, "job file")
+    except InputError as error:
+        raise JobError(str(error)) from None
     return parse_job(text, str(path), materials)
 
 
 def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
     """Read a job from TOML text; ``source`` is the name used in messages. Raises JobError."""
     try:
-        written = tomllib.loads(text)
-    except ValueError as error:  # TOMLDecodeError, and numbers too long for Python
-        raise JobError(f"{source}: is not TOML: {error}") from None
-    except RecursionError:
-        raise JobError(f"{source}: is not a job file: nested too deeply") from None
-    try:
-        file = _JobFile.model_validate(written)
-    except ValidationError as error:
-        raise JobError(f"{source}: {_explain(error)}") from None
+        file = parse_tables(text, source, _JobFile, _demo_text())
+    except InputError as error:
+        raise JobError(str(error)) from None
     for key, problem in _contradictions(file, load_materials(materials)):
         raise JobError(f"{source}: {key}: {problem}")
     return _job(file)
@@ -113,50 +96,42 @@ def expand_pecks(pecks_mm: tuple[float, ...], depth_mm: float) -> tuple[float, .
 # The file as written.
 
 
-def _quantity(*dimensions: Dimension) -> BeforeValidator:
-    return BeforeValidator(lambda written: parse_quantity(written, *dimensions))
-
-
-_Length = Annotated[Quantity, _quantity(Dimension.LENGTH)]
-_Speed = Annotated[Quantity, _quantity(Dimension.SPEED)]
-_Feed = Annotated[Quantity, _quantity(Dimension.FEED_PER_REV, Dimension.FEED_RATE)]
-_Percent = Annotated[Quantity, _quantity(Dimension.PERCENT)]
+_Length = Annotated[Quantity, quantity(Dimension.LENGTH)]
+_Speed = Annotated[Quantity, quantity(Dimension.SPEED)]
+_Feed = Annotated[Quantity, quantity(Dimension.FEED_PER_REV, Dimension.FEED_RATE)]
+_Percent = Annotated[Quantity, quantity(Dimension.PERCENT)]
 _Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 
-class _Table(BaseModel):
-    model_config = ConfigDict(frozen=True, extra="forbid", strict=True)
-
-
-class _JobTable(_Table):
+class _JobTable(Table):
     name: _Name
     blanks: int = Field(ge=1, le=100_000)
     material: _Name
 
 
-class _SpindleTable(_Table):
+class _SpindleTable(Table):
     speed: _Speed
     spot_speed: _Speed | None = None
 
 
-class _DrillTable(_Table):
+class _DrillTable(Table):
     diameter: _Length
     flutes: int = Field(ge=1, le=8)
     flute_length: _Length
     feed: _Feed
 
 
-class _HoleTable(_Table):
+class _HoleTable(Table):
     depth: _Length
     pecks: list[_Length] = Field(min_length=1, max_length=MAX_PECKS)
 
 
-class _ThresholdsTable(_Table):
+class _ThresholdsTable(Table):
     sag_warning: _Percent = Quantity(4.0, Dimension.PERCENT, "%")
     sag_hold: _Percent = Quantity(8.0, Dimension.PERCENT, "%")
 
 
-class _JobFile(_Table):
+class _JobFile(Table):
     job: _JobTable
     spindle: _SpindleTable
     drill: _DrillTable
@@ -234,62 +209,3 @@ def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tupl
             "thresholds.sag_warning",
             f"{warning:g} % is not below sag_hold ({hold:g} %); a warning has to come before the hold",
         )
-
-
-# What pydantic found wrong, as one line a machinist can act on.
-
-
-def _explain(error: ValidationError) -> str:
-    # A misspelt key is both unknown and missing: name the misspelling.
-    problems = sorted(error.errors(), key=lambda problem: problem["type"] == "missing")
-    first = problems[0]
-    more = f" (and {len(problems) - 1} more)" if len(problems) > 1 else ""
-    return f"{_key(first['loc'])}: {_problem(first)}{more}"
-
-
-def _key(location: tuple[int | str, ...]) -> str:
-    return "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
-
-
-_MENDS = {
-    "int_type": "is not a whole number; write digits without quotes",
-    "string_type": "is not text; write it in quotes",
-    "string_too_short": "is empty; write something",
-    "list_type": 'is not a list; write it like ["20 mm", "6 mm"]',
-    "too_short": "is empty; write at least one",
-    "greater_than_equal": "is too small; write at least {ge}",
-    "less_than_equal": "is too large; write at most {le}",
-}
-
-
-def _problem(problem: Any) -> str:
-    kind, context = problem["type"], problem.get("ctx", {})
-    if kind == "value_error":
-        return str(context["error"])
-    if kind == "extra_forbidden":
-        return _unknown(problem["loc"])
-    if kind == "missing":
-        return _missing(problem["loc"])
-    if kind == "model_type":
-        return f"is not a table; write [{problem['loc'][-1]}] on a line of its own"
-    shown = json.dumps(problem["input"], ensure_ascii=False, default=str)[:60]
-    return f"{shown} {_MENDS.get(kind, problem['msg']).format(**context)}"
-
-
-def _missing(location: tuple[int | str, ...]) -> str:
-    if len(location) == 1:
-        return f"is missing; write a [{location[0]}] table"
-    example: Any = tomllib.loads(_demo_text())
-    for part in location:
-        example = example[part]
-    return f"is missing; write for example {location[-1]} = {json.dumps(example)}"
-
-
-def _unknown(location: tuple[int | str, ...]) -> str:
-    table: Any = _JobFile
-    for part in location[:-1]:
-        table = table.model_fields[str(part)].annotation
-    known = list(table.model_fields)
-    near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
-    mend = f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"
-    return f"unknown key; {mend}"

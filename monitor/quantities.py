@@ -40,7 +40,7 @@ class _Dimension:
 
 
 class Dimension(Enum):
-    """The kinds of quantity that a job file holds."""
+    """The kinds of quantity that a job or station file holds."""
 
     LENGTH = _Dimension(
         noun="length",
@@ -89,6 +89,24 @@ class Dimension(Enum):
         example=4.0,
         smallest=0.01,
         largest=100.0,
+    )
+    SAMPLE_RATE = _Dimension(
+        noun="sample rate",
+        factors={"hz": 1.0, "khz": 1000.0},
+        metric="kHz",
+        inch="kHz",
+        example=48.0,
+        smallest=8_000.0,
+        largest=192_000.0,
+    )
+    DISK_SPACE = _Dimension(
+        noun="space on a disk",
+        factors={"b": 1.0, "mb": 1e6, "gb": 1e9, "tb": 1e12},
+        metric="GB",
+        inch="GB",
+        example=8.0,
+        smallest=1e7,
+        largest=1e15,
     )
 
 

@@ -7,7 +7,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import JobError
-from monitor.job import MAX_FILE_BYTES, default_job, expand_pecks, load_job, parse_job
+from monitor.job import default_job, expand_pecks, load_job, parse_job
+from monitor.toml_tables import MAX_FILE_BYTES
 
 METRIC = """
 [job]

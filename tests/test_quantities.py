@@ -16,7 +16,7 @@ from monitor.quantities import (
     parse_quantity,
 )
 
-LENGTH, SPEED, PER_REV, RATE, PERCENT = Dimension
+LENGTH, SPEED, PER_REV, RATE, PERCENT, SAMPLE_RATE, SPACE = Dimension
 
 
 @pytest.mark.parametrize(
@@ -42,6 +42,10 @@ LENGTH, SPEED, PER_REV, RATE, PERCENT = Dimension
         ("60 mm/min", RATE, 60.0),
         ("4 %", PERCENT, 4.0),
         ("4%", PERCENT, 4.0),
+        ("44.1 kHz", SAMPLE_RATE, 44100.0),
+        ("16000 Hz", SAMPLE_RATE, 16000.0),
+        ("8 GB", SPACE, 8e9),
+        ("500 MB", SPACE, 5e8),
     ],
 )
 def test_what_people_write(text, dimension, value):
