@@ -143,6 +143,12 @@ def test_device_and_web_libraries_are_not_needed_to_import_the_monitor():
     assert (ended.returncode, ended.stderr) == (0, "")
 
 
+def test_hearing_loads_no_large_library():
+    """SciPy takes most of a second and half of the memory; learning and synthesis may have it."""
+    code = "import sys, monitor.cli, monitor.commands.replay; sys.exit('scipy' in sys.modules)"
+    assert subprocess.run([sys.executable, "-c", code], cwd=ROOT, check=False).returncode == 0
+
+
 def test_the_top_level_stays_small():
     listed = subprocess.run(
         ["git", "ls-files"], cwd=ROOT, capture_output=True, text=True, check=False

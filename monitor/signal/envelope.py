@@ -10,8 +10,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
 
+from monitor.signal.filters import band_taps
 from monitor.signal.frames import FrameGeometry
 
 FINE_HZ = 480.0
@@ -71,7 +71,7 @@ def fine_envelope(geometry: FrameGeometry) -> FineEnvelope:
     bands = ((LOW_HZ, SPLIT_HZ), (SPLIT_HZ, top_hz))
     toeplitz = np.zeros((per + _TAPS - 1, 2 * per), np.float32)
     for band, edges in enumerate(bands):
-        taps = signal.firwin(_TAPS, edges, pass_zero=False, fs=g.fs).astype(np.float32)
+        taps = band_taps(*edges, np.hamming(_TAPS), g.fs)
         for i in range(per):
             toeplitz[i : i + _TAPS, band * per + i] = taps[::-1]
     return FineEnvelope(n_fine, g.hop_s / n_fine, g.hop, toeplitz)

@@ -12,7 +12,8 @@ from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
-from scipy import signal
+
+from monitor.signal.filters import band_taps
 
 HOP_S = 0.05
 """Seconds between analyses: 20 measurements a second."""
@@ -25,6 +26,7 @@ SLOW_RPM = 800.0
 """Below, 0.1 s is not much more than one turn."""
 
 _TAPS_PER_PHASE = 16
+_ALIASES_DB = 70.0
 _ROW_OUTPUTS = 8  # outputs made by one row of the block-Toeplitz product
 
 
@@ -91,14 +93,13 @@ def frame_geometry(fs_in: float, spindle_rpm: float = float("inf")) -> FrameGeom
 def decimation_taps(decimation: int) -> NDArray[np.float32]:
     """Linear-phase low-pass for decimation by an integer, unit gain at DC, shape (n,).
 
-    Pass band to 0.42 of the new rate; aliases into it are 70 dB down (Kaiser window, beta from
-    Kaiser's formula as in scipy.signal.kaiser_beta).
+    Pass band to 0.42 of the new rate; aliases into it are 70 dB down (Kaiser window, beta by Kaiser's
+    formula for more than 50 dB; Oppenheim and Schafer, from memory; as scipy.signal.kaiser_beta).
     """
     if decimation == 1:
         return np.ones(1, np.float32)
     n = _TAPS_PER_PHASE * 2 * decimation
-    beta = signal.kaiser_beta(70.0)
-    return signal.firwin(n, 0.5, window=("kaiser", beta), fs=float(decimation)).astype(np.float32)
+    return band_taps(0.0, 0.5, np.kaiser(n, 0.1102 * (_ALIASES_DB - 8.7)), float(decimation))
 
 
 class Decimator:

@@ -6,9 +6,7 @@ from dataclasses import dataclass
 from functools import cache
 
 import numpy as np
-import scipy.fft
 from numpy.typing import NDArray
-from scipy import signal
 
 FLOOR_QUANTILE = 0.3
 """The floor is read at this quantile of a band, so that up to two thirds of its bins may hold lines."""
@@ -60,7 +58,7 @@ def spectrum_geometry(fs: float, n: int, usable_hz: float) -> SpectrumGeometry:
 @cache
 def hann(n: int) -> NDArray[np.float64]:
     """Periodic Hann window, shape (n,), read-only: equivalent noise bandwidth 1.5 bins (Harris 1978)."""
-    window = signal.get_window("hann", n, fftbins=True).astype(np.float64)
+    window: NDArray[np.float64] = 0.5 - 0.5 * np.cos(2 * np.pi / n * np.arange(n))
     window.flags.writeable = False
     return window
 
@@ -77,12 +75,18 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     float32, shape (n_frames, n_bins), full scale squared per Hz. White noise of variance v reads
     2 v / fs; a sinusoid of power P peaks at P / enbw_hz.
     """
-    window = hann(geometry.n)
-    scale = np.float32(2.0 / (geometry.fs * float(window @ window)))
-    spectrum = scipy.fft.rfft(frames * window.astype(np.float32), 2 * geometry.n, axis=-1)
-    spectrum = spectrum[:, : geometry.n_bins]
-    density: NDArray[np.float32] = (spectrum.real**2 + spectrum.imag**2) * scale
+    scaled = frames * _density_window(geometry.n, geometry.fs)
+    spectrum: NDArray[np.complex64] = np.fft.rfft(scaled, 2 * geometry.n)[:, : geometry.n_bins]
+    density: NDArray[np.float32] = np.square(spectrum.real)
+    density += np.square(spectrum.imag)
     return density
+
+
+@cache
+def _density_window(n: int, fs: float) -> NDArray[np.float32]:
+    """Hann window scaled so that squared magnitudes are one-sided densities."""
+    window = hann(n)
+    return (window * np.sqrt(2 / (fs * float(window @ window)))).astype(np.float32)
 
 
 def band_floor(density: NDArray[np.float32], geometry: SpectrumGeometry) -> NDArray[np.float32]:
@@ -166,7 +170,7 @@ def strongest_line(x: NDArray[np.floating], fs: float, low_hz: float, high_hz: f
     """
     n = len(x)
     n_fft = 4 * n
-    magnitude = np.abs(scipy.fft.rfft(x * hann(n), n_fft))
+    magnitude = np.abs(np.fft.rfft(x * hann(n), n_fft))
     f = np.arange(magnitude.size) * fs / n_fft
     inside = np.flatnonzero((f >= low_hz) & (f <= high_hz))
     if inside.size == 0:

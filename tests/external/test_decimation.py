@@ -4,6 +4,8 @@ import numpy as np
 import pytest
 from scipy import signal
 
+from monitor.signal.envelope import LOW_HZ, SPLIT_HZ
+from monitor.signal.filters import band_taps
 from monitor.signal.frames import Decimator, decimation_taps, frame_geometry
 
 pytestmark = pytest.mark.external
@@ -45,3 +47,17 @@ def test_a_tone_comes_through_as_scipy_resample_poly_gives_it(fs):
     spectra = [np.abs(np.fft.rfft(y[n : 9 * n] * window)) for y in (ours, other)]
     assert f[spectra[0].argmax()] == f[spectra[1].argmax()]
     assert spectra[0].max() == pytest.approx(spectra[1].max(), rel=1e-3)
+
+
+@pytest.mark.parametrize("decimation", [2, 3, 4, 8, 16])
+def test_low_pass_taps_are_those_of_scipy_firwin(decimation):
+    window = ("kaiser", signal.kaiser_beta(70.0))
+    theirs = signal.firwin(32 * decimation, 0.5, window=window, fs=float(decimation))
+    np.testing.assert_array_equal(decimation_taps(decimation), theirs.astype(np.float32))
+
+
+@pytest.mark.parametrize("fs", [8000, 11_025, 12_000, 14_700, 24_000])
+def test_band_pass_taps_are_those_of_scipy_firwin(fs):
+    for edges in ((LOW_HZ, SPLIT_HZ), (SPLIT_HZ, 0.42 * fs)):
+        theirs = signal.firwin(47, edges, pass_zero=False, fs=fs)  # Hamming
+        np.testing.assert_array_equal(band_taps(*edges, np.hamming(47), fs), theirs.astype(np.float32))
