@@ -3,15 +3,16 @@
 from __future__ import annotations
 
 import json
+import tomllib
 from collections.abc import Collection, Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated
+from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field
+from pydantic import BaseModel, ConfigDict, Field, model_validator
 
 from monitor.errors import InputError, JobError
-from monitor.planning.materials import load_materials
+from monitor.planning.materials import Material, load_materials, material_toml, parse_materials
 from monitor.quantities import Dimension, Quantity, Units, format_feed, format_length
 from monitor.toml_tables import Table, parse_tables, quantity, read_toml_text
 
@@ -21,8 +22,11 @@ MAX_PECKS = 1000  # a deeper schedule is a slip of the pen: no blank is pecked a
 class Job(BaseModel):
     """One drilling batch, in millimetres, revolutions and per cent.
 
-    ``pecks_mm`` is the whole schedule, in order, adding up to ``depth_mm``. ``units`` are the
-    person's own, for giving values back to them.
+    ``pecks_mm`` is the whole schedule, in order, adding up to ``depth_mm``. ``properties`` are those of
+    ``material``. Planes lie above the face: ``clearance_mm`` where the program begins and ends,
+    ``retract_mm`` to which each peck is withdrawn; ``approach_mm`` is how far above the last depth the rapid
+    back in ends, ``dwell_s`` the waiting of each peck, ``reload_s`` the time between two blanks. None where
+    the job does not say. ``units`` are the person's own, for giving values back to them.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -41,6 +45,26 @@ class Job(BaseModel):
     sag_warning_pct: float = Field(default=4.0, gt=0, lt=100)
     sag_hold_pct: float = Field(default=8.0, gt=0, le=100)
     units: Units = "mm"
+    properties: Material
+    point_angle_deg: float | None = None
+    lip_clearance_deg: float | None = None
+    rapid_mm_min: float | None = None
+    acceleration_mm_s2: float | None = None
+    droop_rpm_per_nm: float | None = None
+    reload_s: float | None = None
+    clearance_mm: float | None = None
+    retract_mm: float | None = None
+    approach_mm: float | None = None
+    dwell_s: float | None = None
+
+    @model_validator(mode="before")
+    @classmethod
+    def _known_material(cls, data: Any) -> Any:
+        """Take the properties from the table of this version where none are given."""
+        if not isinstance(data, dict) or "properties" in data:
+            return data
+        known = load_materials().get(str(data.get("material")))
+        return data if known is None else {**data, "properties": known}
 
 
 def load_job(path: Path | str, materials: Path | None = None) -> Job:
@@ -50,12 +74,18 @@ def load_job(path: Path | str, materials: Path | None = None) -> Job:
     ------
     JobError
         One line naming the file, the key, the value and the mend.
+    InputError
+        The same of the materials file.
     """
+    return parse_job(read_job(path), str(path), materials)
+
+
+def read_job(path: Path | str) -> str:
+    """Read the text of a job file. Raises JobError."""
     try:
-        text = read_toml_text(path, "job file")
+        return read_toml_text(path, "job file")
     except InputError as error:
         raise JobError(str(error)) from None
-    return parse_job(text, str(path), materials)
 
 
 def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
@@ -64,9 +94,24 @@ def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
         file = parse_tables(text, source, _JobFile, _demo_text())
     except InputError as error:
         raise JobError(str(error)) from None
-    for key, problem in _contradictions(file, load_materials(materials)):
+    table = load_materials(materials)
+    try:
+        table |= parse_materials(file.materials, "materials")
+    except InputError as error:
+        raise JobError(f"{source}: {error}") from None
+    for key, problem in _contradictions(file, table):
         raise JobError(f"{source}: {key}: {problem}")
-    return _job(file)
+    return _job(file, table[file.job.material])
+
+
+def with_material(text: str, job: Job) -> str:
+    """Return the text of a job file with the material's values in it, where they are not the usual ones.
+
+    So that what is stored beside evidence can be read again without the person's materials file.
+    """
+    if load_materials().get(job.material) == job.properties or "materials" in tomllib.loads(text):
+        return text
+    return f"{text.rstrip()}\n\n{material_toml(job.properties, 'materials')}"
 
 
 def default_job() -> Job:
@@ -100,6 +145,11 @@ _Length = Annotated[Quantity, quantity(Dimension.LENGTH)]
 _Speed = Annotated[Quantity, quantity(Dimension.SPEED)]
 _Feed = Annotated[Quantity, quantity(Dimension.FEED_PER_REV, Dimension.FEED_RATE)]
 _Percent = Annotated[Quantity, quantity(Dimension.PERCENT)]
+_Rate = Annotated[Quantity, quantity(Dimension.FEED_RATE)]
+_Time = Annotated[Quantity, quantity(Dimension.TIME)]
+_Angle = Annotated[Quantity, quantity(Dimension.ANGLE)]
+_Acceleration = Annotated[Quantity, quantity(Dimension.ACCELERATION)]
+_Droop = Annotated[Quantity, quantity(Dimension.DROOP)]
 _Name = Annotated[str, Field(min_length=1, max_length=200)]
 
 
@@ -119,11 +169,24 @@ class _DrillTable(Table):
     flutes: int = Field(ge=1, le=8)
     flute_length: _Length
     feed: _Feed
+    point_angle: _Angle | None = None
+    lip_clearance: _Angle | None = None
 
 
 class _HoleTable(Table):
     depth: _Length
     pecks: list[_Length] = Field(min_length=1, max_length=MAX_PECKS)
+    clearance: _Length | None = None
+    retract: _Length | None = None
+    approach: _Length | None = None
+    dwell: _Time | None = None
+
+
+class _MachineTable(Table):
+    rapid: _Rate | None = None
+    acceleration: _Acceleration | None = None
+    droop: _Droop | None = None
+    reload: _Time | None = None
 
 
 class _ThresholdsTable(Table):
@@ -136,16 +199,18 @@ class _JobFile(Table):
     spindle: _SpindleTable
     drill: _DrillTable
     hole: _HoleTable
+    machine: _MachineTable = _MachineTable()
     thresholds: _ThresholdsTable = _ThresholdsTable()
+    materials: dict[str, Any] = Field(default={})
 
 
-def _job(file: _JobFile) -> Job:
+def _job(file: _JobFile, properties: Material) -> Job:
     return Job(
         name=file.job.name,
         blanks=file.job.blanks,
         material=file.job.material,
         spindle_rpm=file.spindle.speed.value,
-        spot_rpm=file.spindle.spot_speed.value if file.spindle.spot_speed else None,
+        spot_rpm=_value(file.spindle.spot_speed),
         drill_diameter_mm=file.drill.diameter.value,
         flutes=file.drill.flutes,
         flute_length_mm=file.drill.flute_length.value,
@@ -155,7 +220,22 @@ def _job(file: _JobFile) -> Job:
         sag_warning_pct=file.thresholds.sag_warning.value,
         sag_hold_pct=file.thresholds.sag_hold.value,
         units=_units(file),
+        properties=properties,
+        point_angle_deg=_value(file.drill.point_angle),
+        lip_clearance_deg=_value(file.drill.lip_clearance),
+        rapid_mm_min=_value(file.machine.rapid),
+        acceleration_mm_s2=_value(file.machine.acceleration),
+        droop_rpm_per_nm=_value(file.machine.droop),
+        reload_s=_value(file.machine.reload),
+        clearance_mm=_value(file.hole.clearance),
+        retract_mm=_value(file.hole.retract),
+        approach_mm=_value(file.hole.approach),
+        dwell_s=_value(file.hole.dwell),
     )
+
+
+def _value(quantity: Quantity | None) -> float | None:
+    return None if quantity is None else quantity.value
 
 
 def _feed_mm_per_rev(file: _JobFile) -> float:
@@ -203,9 +283,22 @@ def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tupl
             f"{format_feed(feed, units)} is over half the drill's diameter each revolution; "
             "check the unit, and the speed if this is a rate",
         )
+    yield from plane_contradictions(_value(file.hole.clearance), _value(file.hole.retract), units)
     warning, hold = file.thresholds.sag_warning.value, file.thresholds.sag_hold.value
     if warning >= hold:
         yield (
             "thresholds.sag_warning",
             f"{warning:g} % is not below sag_hold ({hold:g} %); a warning has to come before the hold",
+        )
+
+
+def plane_contradictions(
+    clearance_mm: float | None, retract_mm: float | None, units: Units
+) -> Iterator[tuple[str, str]]:
+    """What cannot be true of the planes above the face: (key, problem and mend)."""
+    if clearance_mm is not None and retract_mm is not None and clearance_mm < retract_mm:
+        yield (
+            "hole.clearance",
+            f"{format_length(clearance_mm, units)} is nearer to the face than the retract plane "
+            f"({format_length(retract_mm, units)}); both are heights above the face, clearance the higher",
         )

@@ -31,7 +31,6 @@ from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 from monitor.pecks import POINT_DIAMETERS, Cycle
-from monitor.planning.materials import material
 from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
@@ -121,7 +120,7 @@ class Listener:
         expected_rpm = heard_speeds(baseline, speeds)
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
-        self._cycle = Cycle(job, material(job.material).bulking)
+        self._cycle = Cycle(job, job.properties.bulking)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
@@ -129,7 +128,7 @@ class Listener:
         self._masking = MaskingRule()
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
-        softens = material(job.material).softens_c is not None
+        softens = job.properties.softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
         self._lost_cut = LostCutRule(job.feed_mm_per_rev * rotations_s)
         self._packing = PackingRule(job)

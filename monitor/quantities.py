@@ -1,7 +1,7 @@
 """Quantities as people write them: "6 mm", "0.25 in", "800 rpm"; to one base unit and back.
 
-Inch and metric are equals: a value is kept in its base unit (mm, rpm, mm/rev, mm/min, %) together
-with the unit it was written in, so that it can be given back in the person's own units.
+Inch and metric are equals: a value is kept in its base unit (mm, rpm, mm/rev, mm/min, %, s and so on)
+together with the unit it was written in, so that it can be given back in the person's own units.
 """
 
 from __future__ import annotations
@@ -107,6 +107,43 @@ class Dimension(Enum):
         example=8.0,
         smallest=1e7,
         largest=1e15,
+    )
+    TIME = _Dimension(
+        noun="time",
+        factors={"s": 1.0, "ms": 0.001, "min": 60.0},
+        metric="s",
+        inch="s",
+        example=0.5,
+        smallest=0.001,
+        largest=36_000.0,
+    )
+    ANGLE = _Dimension(
+        noun="angle",
+        factors={"deg": 1.0, "°": 1.0},
+        metric="deg",
+        inch="deg",
+        example=118.0,
+        smallest=0.1,
+        largest=180.0,
+    )
+    ACCELERATION = _Dimension(
+        noun="acceleration",
+        factors={"mm/s2": 1.0, "mm/s^2": 1.0, "in/s2": MM_PER_INCH, "in/s^2": MM_PER_INCH},
+        metric="mm/s2",
+        inch="in/s2",
+        example=200.0,
+        smallest=0.1,
+        largest=1_000_000.0,
+        inch_below=1.0,
+    )
+    DROOP = _Dimension(
+        noun="fall of speed with torque",
+        factors={"rpm/nm": 1.0},
+        metric="rpm/Nm",
+        inch="rpm/Nm",
+        example=150.0,
+        smallest=0.001,
+        largest=1_000_000.0,
     )
 
 

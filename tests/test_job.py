@@ -1,5 +1,6 @@
 """The job file: units of the person, one clear line for every mistake, and the peck schedule."""
 
+from dataclasses import replace
 from pathlib import Path
 
 import pytest
@@ -7,7 +8,8 @@ from hypothesis import given
 from hypothesis import strategies as st
 
 from monitor.errors import JobError
-from monitor.job import default_job, expand_pecks, load_job, parse_job
+from monitor.job import default_job, expand_pecks, load_job, parse_job, with_material
+from monitor.planning.materials import load_materials
 from monitor.toml_tables import MAX_FILE_BYTES
 
 METRIC = """
@@ -72,6 +74,49 @@ def test_a_material_of_ones_own(tmp_path):
     assert parse_job(METRIC.replace("acrylic", "resin"), "job.toml", own).material == "resin"
 
 
+def test_what_a_job_may_say_of_machine_planes_and_drill():
+    said = (
+        METRIC.replace('"6 mm"\nflutes', '"6 mm"\npoint_angle = "118 deg"\nlip_clearance = "12 deg"\nflutes')
+        + """
+clearance = "10 mm"
+retract = "0.1 in"
+approach = "0.5 mm"
+dwell = "200 ms"
+[machine]
+rapid = "60 in/min"
+acceleration = "200 mm/s2"
+droop = "150 rpm/Nm"
+reload = "20 s"
+"""
+    )
+    job = parse_job(said, "job.toml")
+    assert (job.point_angle_deg, job.lip_clearance_deg) == (118.0, 12.0)
+    assert (job.clearance_mm, job.retract_mm, job.approach_mm) == pytest.approx((10.0, 2.54, 0.5))
+    assert (job.dwell_s, job.reload_s) == (0.2, 20.0)
+    assert (job.rapid_mm_min, job.acceleration_mm_s2, job.droop_rpm_per_nm) == (1524.0, 200.0, 150.0)
+    silent = parse_job(METRIC, "job.toml")
+    assert silent.clearance_mm is silent.rapid_mm_min is silent.droop_rpm_per_nm is silent.dwell_s is None
+    with pytest.raises(JobError, match=r"hole\.clearance: 2 mm is nearer to the face than the retract plane"):
+        parse_job(said.replace('"10 mm"\nretract', '"2 mm"\nretract'), "job.toml")
+
+
+def test_a_job_knows_its_materials_values():
+    job = parse_job(METRIC, "job.toml")
+    assert job.properties == load_materials()["acrylic"]
+    assert job.model_copy() == job
+    assert hash(job) == hash(job.model_copy())
+
+
+def test_a_material_written_in_the_job_file(tmp_path):
+    own = METRIC.replace("acrylic", "resin")
+    values = replace(load_materials()["burl"], key="resin", name='a "clear" one\x7f', bulking=2.7)
+    text = with_material(own, parse_job(METRIC, "job.toml").model_copy(update={"properties": values}))
+    assert parse_job(text, "job.toml").properties == values
+    assert with_material(METRIC, parse_job(METRIC, "job.toml")) == METRIC
+    with pytest.raises(JobError, match=r"^job\.toml: materials: resin\.chip_form: write chip_form = "):
+        parse_job(own + "[materials.resin]\n", "job.toml")
+
+
 def test_a_metric_drill_in_an_inch_hole_speaks_inches():
     assert parse_job(INCH.replace("1/4 in", "6 mm"), "job.toml").units == "in"
 
@@ -89,7 +134,8 @@ MISTAKES = [
     (
         "flutes =",
         "xyz =",
-        "drill.xyz: unknown key; known here: diameter, flutes, flute_length, feed (and 1 more)",
+        "drill.xyz: unknown key; known here: diameter, flutes, flute_length, feed, point_angle, "
+        "lip_clearance (and 1 more)",
     ),
     ("flutes = 2\n", "", "drill.flutes: is missing; write for example flutes = 2"),
     ('feed = "0.08 mm/rev"', "", 'drill.feed: is missing; write for example feed = "0.08 mm/rev"'),

@@ -16,7 +16,7 @@ from monitor.quantities import (
     parse_quantity,
 )
 
-LENGTH, SPEED, PER_REV, RATE, PERCENT, SAMPLE_RATE, SPACE = Dimension
+LENGTH, SPEED, PER_REV, RATE, PERCENT, SAMPLE_RATE, SPACE, TIME, ANGLE, ACCELERATION, DROOP = Dimension
 
 
 @pytest.mark.parametrize(
@@ -30,6 +30,12 @@ LENGTH, SPEED, PER_REV, RATE, PERCENT, SAMPLE_RATE, SPACE = Dimension
         ("11 cm", LENGTH, 110.0),
         (".5 in", LENGTH, 12.7),
         ("1/4 in", LENGTH, 6.35),
+        ("200 ms", TIME, 0.2),
+        ("118 deg", ANGLE, 118.0),
+        ("118°", ANGLE, 118.0),
+        ("200 mm/s^2", ACCELERATION, 200.0),
+        ("10 in/s2", ACCELERATION, 254.0),
+        ("150 rpm/N m", DROOP, 150.0),
         ("1 1/4 in", LENGTH, 31.75),
         ("1-1/4 inches", LENGTH, 31.75),
         ('0.25"', LENGTH, 6.35),

@@ -15,7 +15,7 @@ import soundfile
 
 from monitor import cli
 from monitor.commands import replay
-from monitor.job import default_job
+from monitor.job import default_job, parse_job
 from monitor.measurements import Event, Kind, Severity
 from tests.scripted import NAN, ScriptedListener, event, peck
 
@@ -113,6 +113,32 @@ def test_the_batch_says_where_it_came_from(files, script):
     ((_, job, listener),) = script["listeners"]
     assert job.pecks_mm[0] == pytest.approx(20.32)
     assert (listener.fs, sum(listener.blocks), listener.finished) == (16_000, 8 * 16_000, True)
+
+
+RESIN = """
+[resin]
+name = "cast resin, \\"clear\\""
+kc = { value = 120.0, range = [90.0, 150.0], source = "measured" }
+bulking = { value = 5.0, source = "measured" }
+chip_form = { value = "curl", source = "seen" }
+speed_m_min = { value = [5.0, 20.0], source = "data sheet" }
+crackle = { value = 0.4, source = "heard" }
+softens_c = { value = 60.0, source = "data sheet" }
+"""
+
+
+def test_a_material_of_ones_own_reaches_the_listener_and_stays_readable_in_the_evidence(files, script):
+    (files / "own.toml").write_text(RESIN)
+    (files / "job.toml").write_text(JOB.replace("acrylic", "resin"))
+    assert run(files) == 2  # not in the table without the file
+    assert run(files, "--materials", str(files / "own.toml")) == 0
+    ((_, job, _),) = script["listeners"]
+    assert (job.properties.bulking, job.properties.softens_c) == (5.0, 60.0)
+    db = sqlite3.connect(files / "out" / "evidence.db")
+    stored = db.execute("SELECT job FROM batches").fetchone()[0]
+    db.close()
+    assert stored.startswith(JOB.replace("acrylic", "resin").rstrip())
+    assert parse_job(stored, "evidence") == job  # without the file
 
 
 def test_the_start_is_taken_from_the_file_when_not_given(files, script):

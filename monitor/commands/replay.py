@@ -19,7 +19,7 @@ from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.errors import InputError
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
-from monitor.job import Job, load_job
+from monitor.job import Job, parse_job, read_job, with_material
 from monitor.listener import Listener
 from monitor.measurements import Event, Heard, Kind, Severity
 from monitor.quantities import format_count, format_length
@@ -36,6 +36,12 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
     )
     parser.add_argument(
+        "--materials",
+        type=Path,
+        metavar="FILE.toml",
+        help="materials of your own, in the form of `spindlebell plan --materials`",
+    )
+    parser.add_argument(
         "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default: 1)"
     )
     parser.add_argument(
@@ -50,7 +56,8 @@ def run(args: argparse.Namespace) -> int:
     """Replay one recording; everything is checked before the directory is touched."""
     from hardware.lines import SimulatedHoldLine
 
-    job = load_job(args.job)
+    text = read_job(args.job)
+    job = parse_job(text, args.job, args.materials)
     baseline = load_baseline(args.baseline)
     recording = open_recording(args.recording, args.channel)
     started, started_from = _start(recording, args.started)
@@ -60,7 +67,7 @@ def run(args: argparse.Namespace) -> int:
         started_from=started_from,
         source=f"{recording.path}, channel {recording.channel}",
         fs=recording.fs,
-        job=Path(args.job).read_text(encoding="utf-8"),
+        job=with_material(text, job),
         baseline=describe(baseline),
         version=__version__,
     )

@@ -2,15 +2,18 @@
 
 from __future__ import annotations
 
+import difflib
+import json
 import tomllib
 from collections.abc import Mapping
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from functools import cache
 from importlib import resources
 from pathlib import Path
 from typing import Any
 
 from monitor.errors import InputError
+from monitor.toml_tables import read_toml_text
 
 CHIP_FORMS = ("curl", "crumb", "fibre", "broken")
 
@@ -20,8 +23,10 @@ class Material:
     """One material.
 
     ``kc`` is the specific cutting force in N/mm^2, ``bulking`` packed chip volume over solid volume,
-    ``speed_m_min`` the usual rim speeds (lowest, highest), ``softens_c`` the softening temperature in
-    Celsius or None, ``crackle`` 0 (hiss) to 1 (crackle), ``sources`` the source of each value by field name.
+    ``speed_m_min`` the usual rim speeds (lowest, highest), ``crackle`` 0 (hiss) to 1 (crackle). None where
+    not known: ``softens_c`` the softening temperature in Celsius, ``heat_j_cm3k`` the heat capacity of a
+    volume, ``feed_of_diameter`` the usual feeds a revolution over the diameter. ``sources`` has the source of
+    each value by field name, ``ranges`` how well a value is known, where that is stated.
     """
 
     key: str
@@ -33,7 +38,24 @@ class Material:
     softens_c: float | None
     crackle: float
     notes: tuple[str, ...]
-    sources: Mapping[str, str]
+    sources: Mapping[str, str] = field(hash=False)
+    heat_j_cm3k: float | None = None
+    feed_of_diameter: tuple[float, float] | None = None
+    ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict, hash=False)
+
+    def span(self, name: str) -> tuple[float, float]:
+        """Return lowest and highest of a single value; the value itself twice where no range is stated."""
+        value = float(getattr(self, name))
+        return self.ranges.get(name, (value, value))
+
+
+_SINGLE = {"kc": (1.0, 20000.0), "bulking": (1.0, 60.0), "crackle": (0.0, 1.0)}
+_SINGLE_OPTIONAL = {"softens_c": (20.0, 2000.0), "heat_j_cm3k": (0.01, 100.0)}
+_PAIRS = {"speed_m_min": (0.1, 5000.0, "m/min")}
+_PAIRS_OPTIONAL = {"feed_of_diameter": (1e-4, 0.5, "mm/rev for each mm of diameter")}
+_FIELDS = (
+    "name", "notes", "chip_form", *_SINGLE, *_SINGLE_OPTIONAL, *_PAIRS, *_PAIRS_OPTIONAL
+)  # fmt: skip
 
 
 def load_materials(extra: Path | None = None) -> dict[str, Material]:
@@ -46,11 +68,7 @@ def load_materials(extra: Path | None = None) -> dict[str, Material]:
     """
     table = dict(_shipped())
     if extra is not None:
-        try:
-            text = extra.read_text(encoding="utf-8")
-        except (OSError, UnicodeDecodeError) as error:
-            raise InputError(f"{extra}: cannot be read ({error}); give a TOML file of materials") from error
-        table.update(_parse(text, str(extra)))
+        table.update(_parse(read_toml_text(extra, "TOML file of materials"), str(extra)))
     return table
 
 
@@ -62,6 +80,32 @@ def material(key: str, extra: Path | None = None) -> Material:
     return table[key]
 
 
+def parse_materials(raw: Mapping[str, Any], where: str) -> dict[str, Material]:
+    """Read materials from tables as TOML gives them; ``where`` is named in messages. Raises InputError."""
+    return {key: _one(key, entry, where) for key, entry in raw.items()}
+
+
+def material_toml(entry: Material, table: str) -> str:
+    """Write one material as the TOML that `parse_materials` reads, under ``[table.key]``."""
+    lines = [f"[{table}.{json.dumps(entry.key)}]", f"name = {_toml_text(entry.name)}"]
+    for name, source in entry.sources.items():
+        value = getattr(entry, name)
+        written = _toml_text(value) if isinstance(value, str) else _toml_number(value)
+        ranged = f", range = {_toml_number(entry.ranges[name])}" if name in entry.ranges else ""
+        lines.append(f"{name} = {{ value = {written}{ranged}, source = {_toml_text(source)} }}")
+    lines.append(f"notes = [{', '.join(_toml_text(note) for note in entry.notes)}]")
+    return "\n".join(lines) + "\n"
+
+
+def _toml_text(text: str) -> str:
+    # TOML's basic strings take JSON's escapes, save that JSON leaves the delete character as it is.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
+def _toml_number(value: float | tuple[float, float]) -> str:
+    return f"[{value[0]!r}, {value[1]!r}]" if isinstance(value, tuple) else repr(value)
+
+
 @cache
 def _shipped() -> dict[str, Material]:
     text = resources.files("monitor.planning").joinpath("materials.toml").read_text(encoding="utf-8")
@@ -71,49 +115,76 @@ def _shipped() -> dict[str, Material]:
 def _parse(text: str, where: str) -> dict[str, Material]:
     try:
         raw = tomllib.loads(text)
-    except tomllib.TOMLDecodeError as error:
+    except (ValueError, RecursionError) as error:
         raise InputError(f"{where}: not valid TOML ({error})") from error
-    return {key: _one(key, entry, where) for key, entry in raw.items()}
+    return parse_materials(raw, where)
 
 
 def _one(key: str, entry: Any, where: str) -> Material:
     if not isinstance(entry, dict):
         raise InputError(f'{where}: "{key}" is not a table; write [{key}] and its values below it')
+    for name in entry:
+        if name not in _FIELDS:
+            near = difflib.get_close_matches(name, _FIELDS, n=1)
+            mend = f'did you mean "{near[0]}"?' if near else f"known: {', '.join(_FIELDS)}"
+            raise InputError(f"{where}: {key}.{name}: unknown key; {mend}")
     sources: dict[str, str] = {}
+    ranges: dict[str, tuple[float, float]] = {}
 
-    def value(field: str) -> Any:
-        item = entry.get(field)
+    def value(name: str) -> Any:
+        item = entry.get(name)
         if not isinstance(item, dict) or "value" not in item or not isinstance(item.get("source"), str):
-            raise InputError(f'{where}: {key}.{field}: write {field} = {{ value = ..., source = "..." }}')
-        sources[field] = item["source"]
+            raise InputError(f'{where}: {key}.{name}: write {name} = {{ value = ..., source = "..." }}')
+        sources[name] = item["source"]
         return item["value"]
 
-    def number(field: str, low: float, high: float) -> float:
-        return _in_range(value(field), f"{where}: {key}.{field}", low, high)
+    def single(name: str, low: float, high: float) -> float:
+        place = f"{where}: {key}.{name}"
+        number = _in_range(value(name), place, low, high)
+        if "range" in entry[name]:
+            ranges[name] = _pair(entry[name]["range"], f"{place}.range", low, high, "")
+            if not ranges[name][0] <= number <= ranges[name][1]:
+                raise InputError(f"{place}: {number:g} is outside its own range")
+        return number
 
     chip_form = value("chip_form")
     if chip_form not in CHIP_FORMS:
         raise InputError(f'{where}: {key}.chip_form: "{chip_form}" is none of {", ".join(CHIP_FORMS)}')
-    speeds = value("speed_m_min")
-    if not isinstance(speeds, list) or len(speeds) != 2:
-        raise InputError(
-            f"{where}: {key}.speed_m_min: write two numbers, the lowest and the highest, in m/min"
-        )
-    low, high = (_in_range(speed, f"{where}: {key}.speed_m_min", 0.1, 5000.0) for speed in speeds)
-    if low > high:
-        raise InputError(f"{where}: {key}.speed_m_min: {low:g} is above {high:g}; put the lower one first")
+    singles = {name: single(name, *limits) for name, limits in _SINGLE.items()}
+    optional = {name: single(name, *limits) for name, limits in _SINGLE_OPTIONAL.items() if name in entry}
+    pairs = {
+        name: _pair(value(name), f"{where}: {key}.{name}", *limits)
+        for name, limits in (_PAIRS | _PAIRS_OPTIONAL).items()
+        if name in _PAIRS or name in entry
+    }
+    notes = entry.get("notes", ())
+    if not isinstance(notes, (list, tuple)):
+        raise InputError(f'{where}: {key}.notes: write a list of sentences, ["..."]')
     return Material(
         key=key,
         name=str(entry.get("name", key)),
-        kc=number("kc", 1.0, 20000.0),
-        bulking=number("bulking", 1.0, 60.0),
+        kc=singles["kc"],
+        bulking=singles["bulking"],
+        crackle=singles["crackle"],
         chip_form=chip_form,
-        speed_m_min=(low, high),
-        softens_c=number("softens_c", 20.0, 2000.0) if "softens_c" in entry else None,
-        crackle=number("crackle", 0.0, 1.0),
-        notes=tuple(str(note) for note in entry.get("notes", ())),
+        speed_m_min=pairs["speed_m_min"],
+        feed_of_diameter=pairs.get("feed_of_diameter"),
+        softens_c=optional.get("softens_c"),
+        heat_j_cm3k=optional.get("heat_j_cm3k"),
+        notes=tuple(str(note) for note in notes),
         sources=sources,
+        ranges=ranges,
     )
+
+
+def _pair(written: Any, where: str, low: float, high: float, unit: str) -> tuple[float, float]:
+    if not isinstance(written, list) or len(written) != 2:
+        ending = f", in {unit}" if unit else ""
+        raise InputError(f"{where}: write two numbers, the lowest and the highest{ending}")
+    least, most = (_in_range(number, where, low, high) for number in written)
+    if least > most:
+        raise InputError(f"{where}: {least:g} is above {most:g}; put the lower one first")
+    return least, most
 
 
 def _in_range(value: Any, where: str, low: float, high: float) -> float:

@@ -56,6 +56,10 @@ def test_a_file_adds_materials(tmp_path: Path) -> None:
         ('"curl"', '"spiral"', r'delrin\.chip_form: "spiral" is none of curl'),
         ("[20.0, 60.0]", "[60.0, 20.0]", r"delrin\.speed_m_min: 60 is above 20"),
         ("[20.0, 60.0]", "20.0", r"delrin\.speed_m_min: write two numbers"),
+        ("[delrin]", "[delrin]\nbulkin = 3", r'delrin\.bulkin: unknown key; did you mean "bulking"'),
+        ("[delrin]", '[delrin]\nnotes = "slippery"', r"delrin\.notes: write a list of sentences"),
+        ("180.0,", "180.0, range = [1.0, 9.0],", r"delrin\.kc: 180 is outside its own range"),
+        ("180.0,", "180.0, range = 3,", r"delrin\.kc\.range: write two numbers"),
         ("[delrin]", "delrin = 3\n[x]", r'"delrin" is not a table'),
         ("[delrin]", "[delrin", "not valid TOML"),
     ],
@@ -67,6 +71,26 @@ def test_a_bad_file_is_refused_with_the_place_and_the_mend(
     path.write_text(EXTRA.replace(old, new))
     with pytest.raises(InputError, match=message):
         load_materials(path)
+
+
+def test_what_is_known_of_a_value_and_what_is_not(tmp_path: Path) -> None:
+    acrylic = material("acrylic")
+    assert acrylic.span("bulking")[0] < acrylic.bulking < acrylic.span("bulking")[1]
+    assert acrylic.heat_j_cm3k == pytest.approx(1.19 * 1.36, abs=0.01)  # data sheets, as above
+    path = tmp_path / "more.toml"
+    path.write_text(EXTRA)
+    delrin = load_materials(path)["delrin"]
+    assert delrin.span("kc") == (180.0, 180.0)
+    assert delrin.heat_j_cm3k is None
+
+
+def test_the_lightest_wood_chips_are_those_of_the_conversion_tables() -> None:
+    # Dobie and Wright (1972), quoted in Briggs's forest-products conversion tables, table 7-1: sawdust takes
+    # 2.50 times the volume of the wood, planer shavings 4.00. Of drilling chips nothing was found.
+    for key in ("hardwood", "burl", "softwood"):
+        low, high = material(key).span("bulking")
+        assert (low, high) == (2.50, 4.00)
+        assert low <= material(key).bulking <= high
 
 
 def test_a_missing_file_and_an_unknown_material_are_named(tmp_path: Path) -> None:
