@@ -76,7 +76,7 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     2 v / fs; a sinusoid of power P peaks at P / enbw_hz.
     """
     scaled = frames * _density_window(geometry.n, geometry.fs)
-    spectrum: NDArray[np.complex64] = np.fft.rfft(scaled, 2 * geometry.n)[:, : geometry.n_bins]
+    spectrum = np.fft.rfft(scaled, 2 * geometry.n)[:, : geometry.n_bins].astype(np.complex64, copy=False)
     density: NDArray[np.float32] = np.square(spectrum.real)
     density += np.square(spectrum.imag)
     return density
@@ -86,7 +86,8 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
 def _density_window(n: int, fs: float) -> NDArray[np.float32]:
     """Hann window scaled so that squared magnitudes are one-sided densities."""
     window = hann(n)
-    return (window * np.sqrt(2 / (fs * float(window @ window)))).astype(np.float32)
+    scaled: NDArray[np.float64] = window * np.sqrt(2 / (fs * float(window @ window)))
+    return scaled.astype(np.float32)
 
 
 def band_floor(density: NDArray[np.float32], geometry: SpectrumGeometry) -> NDArray[np.float32]:
