@@ -12,6 +12,9 @@ Depths = TypeVar("Depths", float, NDArray[np.float64])
 FLUTE_AREA_FRACTION = 0.45
 """Flute cross-section over the hole's: about 0.4 to 0.5 for a two-flute twist drill (from memory, weak)."""
 
+FLUTE_AREA_RANGE = (0.40, 0.50)
+"""How well that is known (from memory, weak): it goes with the web's thickness, which differs by maker."""
+
 
 def flute_fill(
     removed_mm: Depths,
@@ -51,6 +54,21 @@ def flute_fill(
     trapped = np.minimum(removed_mm, np.maximum(np.subtract(hole_depth_mm, flute_length_mm), 0.0))
     fill = bulking * trapped / (flute_area_fraction * flute_length_mm)
     return fill if isinstance(fill, np.ndarray) else float(fill)  # type: ignore[return-value]
+
+
+def fill_range(fill: float, bulking: float, bulking_range: tuple[float, float]) -> tuple[float, float]:
+    """Return lowest and highest of a ``fill`` found with ``bulking``: drill and chips are not well known.
+
+    >>> low, high = fill_range(0.67, 2.4, (1.6, 3.4))
+    >>> round(low, 2), round(high, 2)
+    (0.4, 1.07)
+    """
+    low, high = bulking_range
+    least, most = FLUTE_AREA_RANGE
+    return (
+        fill * low / bulking * FLUTE_AREA_FRACTION / most,
+        fill * high / bulking * FLUTE_AREA_FRACTION / least,
+    )
 
 
 def peck_for_fill(
