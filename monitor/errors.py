@@ -4,7 +4,9 @@ SpindlebellError
 ├── InputError (also ValueError)       exit status 2: arguments, job, baseline or recording
 │   ├── JobError
 │   ├── BaselineError
-│   └── RecordingError
+│   ├── RecordingError
+│   └── DeviceError                    no such microphone or line, or a package for it is missing
+├── DeviceStuck                        the sound system or the board answers no more
 ├── ResetRefused                       a hold cannot be reset now
 └── EvidenceError (also OSError)       exit status 1: the evidence directory cannot be written
 """
@@ -28,6 +30,14 @@ class BaselineError(InputError):
 
 class RecordingError(InputError):
     """A WAV or FLAC file cannot be used."""
+
+
+class DeviceError(InputError):
+    """A microphone or a line cannot be used: it is not there, or what drives it is not installed."""
+
+
+class DeviceStuck(SpindlebellError):
+    """A device hangs within its driver, and this process cannot get it back; the next one may."""
 
 
 class EvidenceError(SpindlebellError, OSError):

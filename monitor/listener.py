@@ -25,6 +25,7 @@ from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.packing import PackingRule
+from monitor.faults.returned import ReturnedMicrophone
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
 from monitor.hop import HEARD, Hop
@@ -69,6 +70,8 @@ class Listener:
         What is drilled, and the thresholds.
     fs : float
         Sample rate of the samples, 8000 to 192000 Hz.
+    live : bool
+        The sound comes from a microphone now: it has to be the one that learned the baseline.
 
     Notes
     -----
@@ -83,7 +86,7 @@ class Listener:
         No line of the baseline can be heard at the job's speed, or the material is not known.
     """
 
-    def __init__(self, baseline: Baseline, job: Job, fs: float) -> None:
+    def __init__(self, baseline: Baseline, job: Job, fs: float, live: bool = False) -> None:
         self._job = job
         self._g = frame_geometry(fs, job.spindle_rpm)
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
@@ -125,6 +128,7 @@ class Listener:
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
+        self._returned = ReturnedMicrophone(live)
         self._masking = MaskingRule()
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
@@ -202,7 +206,8 @@ class Listener:
         return heard
 
     def _active(self) -> frozenset[Kind]:
-        return frozenset(kind for kind, episode in self._episodes.items() if episode.active(self.t))
+        active = {kind for kind, episode in self._episodes.items() if episode.active(self.t)}
+        return frozenset(active | {Kind.MIC_FAULT} if self._returned.unchecked(self.t) else active)
 
     def _judge(self, hops: NDArray[np.float32], heard: Heard) -> None:
         for hop in self._measure(hops):
@@ -305,8 +310,9 @@ class Listener:
         events: list[Event] = []
         sag = self._sag.step(hop, rotation, work)
         sagging = sag is not None and sag.severity is Severity.HOLD
+        returned = self._returned.step(hop, rotation, self._cutting, self._microphone.lost)
         findings = [
-            self._microphone.step(hop, rotation),
+            self._microphone.step(hop, rotation) or returned,
             self._stall.step(hop, rotation, work, sagging),
             sag,
             self._chatter.step(hop, rotation, self._cut_detector, work),

@@ -111,7 +111,9 @@ class MicrophoneRule:
         if self._bad_since_s != self._bad_since_s:
             self._bad_since_s = hop.t - bad * hop.step_s
         lasted = hop.t - self._bad_since_s
-        what = "numbers that are not sound" if hop.broken > hop.stuck else "one unchanging value"
+        what = "one unchanging value"
+        if hop.broken > hop.stuck:  # a live microphone that is gone comes as NaN too
+            what = "no sound, or numbers that are not sound"
         if lasted >= LOST_AFTER_S:
             message = (
                 f"The microphone gives {what}: hearing is lost. "

@@ -1,0 +1,128 @@
+"""`mic_fault`, second half: sound that comes back is not trusted before it is known to be the same ear's.
+
+A lost microphone may come back as another one, with another gain, or in another place: a plug pulled and put
+into the wrong socket, a stand knocked over; a sound server may silently go on with a different device. Every
+rule compares with levels learned through the old one. So after a loss the sound has to last, and as soon as
+the spindle is heard turning free its learned lines have to be as loud as they were.
+
+Room noise lifts the floor and leaves the lines; gain lifts both; a microphone moved away or of another kind
+loses lines. So louder means both, and quieter means the lines.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.faults.episode import NORMAL_FOR_S, Finding
+from monitor.faults.microphone import LOST_AFTER_S
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import Rotation, SpindleState
+
+BACK_FOR_S = 2.0
+"""Sound that lasts this long is back: a plug that is being pushed in crackles for less."""
+
+COMPARED_HOPS = 30
+"""Free running that is compared: 1.5 s in one piece or several, some twenty revolutions, over which beating
+lines even out."""
+
+SAME_WITHIN_DB = 6.0
+"""The same microphone in the same place repeats within 2 dB; half or twice the distance is 6 dB."""
+
+LIKE_BASELINE_DB = 12.0
+"""Since the baseline was learned the machine may have warmed and the stand been moved: twice that."""
+
+
+@dataclass(slots=True)
+class ReturnedMicrophone:
+    """One `step` a hop.
+
+    Parameters
+    ----------
+    live : bool
+        Whether the first free running is compared with the baseline too: at a machine a microphone is either
+        the one that learned it or a mistake; a recording may have been made with any gain.
+    """
+
+    live: bool = False
+    _gone_s: float = math.nan  # since when it is gone, NaN while it is there
+    _back_s: float = -math.inf  # since when it is back
+    _pending: bool = False
+    _other: bool = False
+    _told: bool = False
+    _comparing: bool = False
+    _known: tuple[float, float] | None = None  # lines and floor over the baseline, before the loss
+    _free: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=COMPARED_HOPS))
+
+    def __post_init__(self) -> None:
+        self._pending = self.live
+
+    def unchecked(self, t: float) -> bool:
+        """Whether a person's reset would come too early at ``t``, in seconds of signal."""
+        if self._gone_s == self._gone_s or t - self._back_s < BACK_FOR_S:
+            return True
+        return self._other or (self._comparing and self._back_s > -math.inf)
+
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool, lost: bool) -> Finding | None:
+        """Take one hop; ``lost`` when the sound fell to what only a lost microphone gives."""
+        if hop.deaf or lost:
+            self._gone_s = hop.t - hop.step_s if self._gone_s != self._gone_s else self._gone_s
+            return None
+        if self._gone_s == self._gone_s:
+            self._come_back(hop)
+        free = rotation.state is SpindleState.TURNING and rotation.settled and not cutting and hop.heard
+        self._comparing = free and self._pending
+        if not free:
+            return None
+        self._free.append((hop.line_db, hop.over_db))
+        if not self._pending or len(self._free) < COMPARED_HOPS or hop.t - self._back_s < BACK_FOR_S:
+            return None
+        return self._compare(hop)
+
+    def _come_back(self, hop: Hop) -> None:
+        gone_s, self._gone_s = hop.t - hop.step_s - self._gone_s, math.nan
+        if gone_s < LOST_AFTER_S - hop.step_s / 2:
+            return  # a hiccup: the same device, with a gap
+        if not self._pending and len(self._free) == COMPARED_HOPS:
+            self._known = _middle(self._free)
+        self._free.clear()
+        self._back_s, self._pending, self._other, self._told = hop.t, True, False, False
+
+    def _compare(self, hop: Hop) -> Finding | None:
+        lines_db, floor_db = _middle(self._free)
+        known = self._known or (0.0, 0.0)
+        limit = SAME_WITHIN_DB if self._known else LIKE_BASELINE_DB
+        moved = gain_change_db(lines_db - known[0], floor_db - known[1])
+        self._other = abs(moved) > limit
+        if not self._other:
+            self._pending = False
+            return None
+        # A finding within the time in which the loss itself still counts would be taken for the same cause.
+        if self._told or hop.t - self._back_s <= NORMAL_FOR_S + hop.step_s:
+            return None
+        self._told = True
+        how, before = "louder" if moved > 0 else "quieter", "before" if self._known else "in the baseline"
+        message = (
+            f"The machine sounds {abs(moved):.0f} dB {how} than {before}: another microphone, gain or place. "
+            "Put it back as it was, or stop and learn a new baseline."
+        )
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, moved, math.copysign(limit, moved), "dB")
+
+
+def gain_change_db(lines_db: float, floor_db: float) -> float:
+    """How much louder (positive) the same machine is heard, from its lines and from the noise between them.
+
+    Examples
+    --------
+    >>> gain_change_db(10.0, 11.0), gain_change_db(1.0, 12.0), gain_change_db(-9.0, 0.0)
+    (10.0, 1.0, -9.0)
+    """
+    return min(lines_db, floor_db) if lines_db > 0 and floor_db > 0 else min(lines_db, 0.0)
+
+
+def _middle(hops: deque[tuple[float, float]]) -> tuple[float, float]:
+    lines, floors = zip(*hops, strict=True)
+    return statistics.median(lines), statistics.median(floors)
