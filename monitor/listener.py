@@ -241,7 +241,7 @@ class Listener:
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
         deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
         rhythm, beats = self._rhythm.evidence(envelope)
-        speeds = self._tracker.feed(density_db, floor_db, long, self._g.fs, deaf, rhythm)
+        speeds = self._tracker.feed(density_db, floor_db, long, deaf, rhythm)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         broadband = np.add.reduce(bands.take(self._cut_bands, axis=1), axis=1).astype(np.float64)

@@ -23,5 +23,5 @@ def track_speed(
     long = overlapping(np.zeros(g.n_long - g.hop, np.float32), hops, g.n_long)
     density = power_density(short, spectrum)
     floor_db = spread_floor(band_floor(density, spectrum), spectrum)
-    speeds = tracker.feed(to_db(density), floor_db, long, g.fs, np.zeros(n_hops, np.bool_))
+    speeds = tracker.feed(to_db(density), floor_db, long, np.zeros(n_hops, np.bool_))
     return (np.arange(n_hops) + 1) * g.hop_in / fs, speeds

@@ -7,7 +7,6 @@ frame, each with its own unknown amplitude and phase, in noise of known density 
 from __future__ import annotations
 
 from dataclasses import dataclass
-from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -79,12 +78,7 @@ def refine_speed(
     noise_density: NDArray[np.floating] | None = None,
     pull_in: tuple[int, ...] = (16, 8),
 ) -> Refined:
-    """Refine guesses of the rotation frequency to the maximum-likelihood estimate.
-
-    Non-linear least squares: a rectangular window (Hann would cost 1.5 times the deviation), each
-    line demodulated at the guess in sub-blocks; first the phase steps between short segments pull
-    the guess in (unambiguous while the error is under 40 Hz at the highest line), then Gauss-Newton
-    steps on the whole frame. Lines that contradict the rest (a radio's tone beside one) lose weight.
+    """Refine guesses of the rotation frequency: a `Refinement` made and used once.
 
     Parameters
     ----------
@@ -93,137 +87,236 @@ def refine_speed(
     orders : shape (K,)
     guess_hz, guess_rate : shape (n_frames,), Hz and Hz/s at mid-frame; the rate defaults to 0
     noise_density : shape (n_frames, K), one-sided, per Hz; default 1: equal for all lines
+    pull_in : see `Refinement`
+    """
+    n_frames, n = frames.shape
+    rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
+    density = np.ones((n_frames, len(orders))) if noise_density is None else np.asarray(noise_density)
+    refinement = Refinement(n, fs, np.asarray(orders, np.float64), pull_in)
+    return refinement.apply(frames, np.asarray(guess_hz, np.float64), rate, density)
+
+
+class Refinement:
+    """Maximum-likelihood speed and rate of frames of one length, from the lines at some orders. No state.
+
+    Non-linear least squares: a rectangular window (Hann would cost 1.5 times the deviation), each
+    line demodulated at the guess in sub-blocks; first the phase steps between short segments pull
+    the guess in (unambiguous while the error is under 40 Hz at the highest line), then Gauss-Newton
+    steps on the whole frame. Lines that contradict the rest (a radio's tone beside one) lose weight.
+
+    Parameters
+    ----------
+    n, fs : samples in a frame, and sample rate, Hz
+    orders : shape (K,)
     pull_in : number of segments (4, 8, 16 or 32) whose phase steps are used, stage by stage; of a
         0.2 s frame, 16 are 12.5 ms each, unambiguous up to 40 Hz at the highest line
 
     Notes
     -----
-    Error against the Cramer-Rao bound is measured in tests/benchmarks.
+    Error against the Cramer-Rao bound is measured in tests/benchmarks. Block sums have shape
+    (n_frames, K, n_blocks); a step of speed and rate has shape (n_frames, 2).
     """
-    n_frames, n = frames.shape
-    length = n // _BLOCKS
-    o = np.asarray(orders, np.float64)
-    guess = np.asarray(guess_hz, np.float64)
-    rate = np.zeros(n_frames) if guess_rate is None else np.asarray(guess_rate, np.float64)
-    density = np.ones((n_frames, o.size)) if noise_density is None else np.asarray(noise_density)
-    used = frames[:, : length * _BLOCKS].astype(np.float32, copy=False)
-    mean = np.add.reduce(used, axis=1, keepdims=True) / np.float32(used.shape[1])
-    used = np.subtract(used, mean)  # a rectangular window lets DC leak everywhere
-    blocks = used.reshape(n_frames, _BLOCKS, length)
 
-    turns = guess[:, None] * _centres(length, 1 / fs)[0]
-    basis = _phasors(turns.astype(np.float32)[:, :, None] * (2 * np.pi * o).astype(np.float32))
-    sums = np.matmul(blocks, basis.view(np.float32)).view(np.complex64)
-    times, curve = _centres(_BLOCKS, length / fs)
-    turns = guess[:, None] * times + rate[:, None] * curve  # of the spindle, at block centres
-    # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
-    line_turns = turns[:, :, None] * o
-    line_turns -= np.rint(line_turns)
-    y = _product(sums, _phasors(line_turns.astype(np.float32) * np.float32(2 * np.pi)))
+    def __init__(self, n: int, fs: float, orders: NDArray[np.float64], pull_in: tuple[int, ...]) -> None:
+        length = n // _BLOCKS
+        self._length, self._used = length, length * _BLOCKS
+        self._block_noise = length * fs / 2  # of one block sum, over the density
+        o = self._orders = orders
+        self._within = (-2 * np.pi * o[:, None] * _centres(length, 1 / fs)[0]).astype(np.float32)
+        self._turns = _turns(o, _BLOCKS, length / fs)
+        self._fine = _radians(self._turns)
+        self._coarse = _radians(_turns(o, _BLOCKS // 2, 2 * length / fs))
+        self._stages = [_stage(segments, self._used / fs / segments) for segments in pull_in]
+        self._order_powers = np.stack([o**2, o])
+        self._moments, self._squares = _moments(_BLOCKS // 2, 2 * length / fs)
+        self._per_power = 2 * np.pi * self._squares[0] * o
+        self._per_information = 2 * self._squares[0] * (2 * np.pi * o) ** 2
 
-    # Noise in one block sum: length samples of variance fs/2 times the density.
-    sharpness = 1 / (density * (length * fs / 2))
-    shift, shift_rate = np.zeros(n_frames), np.zeros(n_frames)
-    z = y
-    for segments in pull_in:
-        step, step_rate = _phase_steps(z, segments, o, length * _BLOCKS / fs / segments, sharpness)
-        shift, shift_rate = shift + step, shift_rate + step_rate
-        z = _turned_back(y, shift, shift_rate, o, length / fs)
-    # The guess is near now, so that two blocks can be one.
-    y, z, sharpness = _halved(y), _halved(z), sharpness / 2
-    # Noise may have pulled the wrong way: keep the guess where it explains more power.
-    worse = _explained(z, sharpness) < _explained(y, sharpness)
-    if worse.any():
-        shift, shift_rate = np.where(worse, 0.0, shift), np.where(worse, 0.0, shift_rate)
-        z = np.where(worse[:, None, None], y, z)
-    moments, squares = _moments(_BLOCKS // 2, 2 * length / fs)
-    weights = np.ones((n_frames, o.size))
-    moved, moved_rate = np.zeros(n_frames), np.zeros(n_frames)
-    for iteration in range(_ITERATIONS):
-        if iteration:
-            z = _turned_back(z, moved, moved_rate, o, 2 * length / fs)
-        phasors = np.matmul(moments, z.view(np.float32)).astype(np.float64).view(np.complex128)
-        # Against its mean phasor, how the phase of each line leans over time and along the curve
-        products = _product(phasors, np.conj(phasors[:, :1]))
-        power: NDArray[np.floating] = products[:, 0].real
-        leans: NDArray[np.floating] = products[:, 1:].imag
-        base = weights * o * sharpness
-        fisher = np.maximum((base * o * power).sum(axis=1) * (2 * np.pi), 1e-300)
-        moved, moved_rate = ((base[:, None] * leans).sum(axis=2) / fisher[:, None] / squares).T
-        shift, shift_rate = shift + moved, shift_rate + moved_rate
-        if iteration == 0:
-            # One line alone would move by lean / (2 pi o power sum t^2) more, with variance
-            # noise / (2 power (2 pi o)^2 sum t^2): compare with the joint step.
-            own = leans[:, 0] / np.maximum(power * o * (2 * np.pi * squares[0]), 1e-300)
-            own -= moved[:, None]
-            own_var = 1 / np.maximum(power * sharpness * (2 * squares[0] * (2 * np.pi * o) ** 2), 1e-30)
-            # Other lines leak in: at high SNR that, not noise, sets how well one line can agree.
-            spread2 = own**2 / (own_var + (_LEAKAGE * guess[:, None]) ** 2)
-            weights = 1 / (1 + (spread2 / _OUTLIER_Z**2) ** 2)
-    votes = weights.sum(axis=1)
-    excess = (weights * spread2).sum(axis=1) / np.maximum(votes, 1e-9)
-    information = 2 * (2 * np.pi) ** 2 * (weights * sharpness * power * o**2).sum(axis=1)
-    information = np.maximum(information, 1e-30)  # digital silence: know nothing, overflow nothing
-    sd = np.sqrt(np.maximum(1.0, excess) / information)
-    return Refined(
-        spindle_hz=guess + shift,
-        rate_hz_s=rate + shift_rate,
-        sd_hz=sd / np.sqrt(squares[0]),
-        sd_rate=sd / np.sqrt(squares[1]),
-        votes=votes,
-    )
+    def apply(
+        self,
+        frames: NDArray[np.floating],
+        guess: NDArray[np.float64],
+        rate: NDArray[np.float64],
+        density: NDArray[np.floating],
+    ) -> Refined:
+        """Refine guesses.
+
+        Parameters
+        ----------
+        frames : shape (n_frames, n)
+        guess, rate : shape (n_frames,)
+            Rotation frequency, Hz, and its rate, Hz/s, at mid-frame.
+        density : shape (n_frames, K)
+            Noise density around each line, one-sided, per Hz.
+        """
+        y = self._demodulated(frames, guess, rate)
+        sharpness = 1 / (density * self._block_noise)
+        moved, z = self._pulled_in(y, sharpness)
+        step = np.zeros_like(moved)
+        sharpness /= 2  # of two blocks in one
+        o, squares = self._orders, self._squares
+        pair = np.ones((guess.size, 2, o.size))
+        pair[:, 1] = o
+        pair *= (o * sharpness)[:, None]
+        for iteration in range(_ITERATIONS):
+            if iteration:
+                z = _turned_back(z, step, self._coarse)
+            phasors = np.matmul(z, self._moments).astype(np.complex128)
+            # Against its mean phasor, how the phase of each line leans over time and along the curve
+            products = _product(phasors, np.conj(phasors[:, :, :1]))
+            sums = np.matmul(pair, products)
+            fisher = np.maximum(2 * np.pi * sums[:, 1, :1].real, 1e-300)
+            step = sums[:, 0, 1:].imag / (fisher * squares)
+            moved = moved + step
+            if iteration == 0:
+                spread2 = self._disagreement(products, step, sharpness, guess)
+                weights = 1 / (1 + np.square(spread2 / _OUTLIER_Z**2))
+                pair *= weights[:, None]
+        votes = weights.sum(axis=1)
+        excess = (weights * spread2).sum(axis=1) / np.maximum(votes, 1e-9)
+        information = np.maximum(4 * np.pi * fisher[:, 0], 1e-30)  # digital silence: know nothing
+        sd = np.sqrt(np.maximum(1.0, excess) / information)
+        return Refined(
+            spindle_hz=guess + moved[:, 0],
+            rate_hz_s=rate + moved[:, 1],
+            sd_hz=sd / np.sqrt(squares[0]),
+            sd_rate=sd / np.sqrt(squares[1]),
+            votes=votes,
+        )
+
+    def _demodulated(
+        self, frames: NDArray[np.floating], guess: NDArray[np.float64], rate: NDArray[np.float64]
+    ) -> NDArray[np.complex64]:
+        """Block sums of each line, demodulated at the guess."""
+        n_frames, n_lines = guess.size, self._orders.size
+        used = frames[:, : self._used].astype(np.float32, copy=False)
+        mean = np.add.reduce(used, axis=1, keepdims=True) / np.float32(self._used)
+        used = np.subtract(used, mean)  # a rectangular window lets DC leak everywhere
+        blocks = used.reshape(n_frames, _BLOCKS, self._length)
+        angle = guess.astype(np.float32)[:, None, None] * self._within
+        basis = np.empty((n_frames, 2, n_lines, self._length), np.float32)
+        np.cos(angle, out=basis[:, 0])
+        np.sin(angle, out=basis[:, 1])
+        rows = basis.reshape(n_frames, 2 * n_lines, self._length)
+        sums = np.matmul(rows, blocks.transpose(0, 2, 1))
+        y = np.empty((n_frames, n_lines, _BLOCKS), np.complex64)
+        y.real, y.imag = sums[:, :n_lines], sums[:, n_lines:]
+        # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
+        turns = guess[:, None, None] * self._turns[0]
+        turns += rate[:, None, None] * self._turns[1]
+        turns -= np.rint(turns)
+        y *= _phasors(turns.astype(np.float32) * np.float32(-2 * np.pi))
+        return y
+
+    def _pulled_in(
+        self, y: NDArray[np.complex64], sharpness: NDArray[np.float64]
+    ) -> tuple[NDArray[np.float64], NDArray[np.complex64]]:
+        """Step of speed and rate from the phase steps, and what it leaves of the block sums, two in one."""
+        by_line = (sharpness[:, None] * self._order_powers).astype(np.float32)[:, :, None]
+        moved = np.zeros((y.shape[0], 2))
+        z = y
+        for segments, regression in self._stages:
+            moved = moved + _phase_steps(z, segments, by_line, regression)
+            z = _turned_back(y, moved, self._fine)
+        # The guess is near now, so that two blocks can be one.
+        z, y = _halved(z), _halved(y)
+        # Noise may have pulled the wrong way: keep the guess where it explains more power.
+        worse = _explained(z, sharpness) < _explained(y, sharpness)
+        if worse.any():
+            moved[worse] = 0.0
+            z[worse] = y[worse]
+        return moved, z
+
+    def _disagreement(
+        self,
+        products: NDArray[np.complexfloating],
+        step: NDArray[np.float64],
+        sharpness: NDArray[np.float64],
+        guess: NDArray[np.float64],
+    ) -> NDArray[np.float64]:
+        """Square of how far each line would move alone beyond the joint step, in deviations, (n_frames, K).
+
+        One line alone would move by lean / (2 pi o power sum t^2), with variance noise / (2 power
+        (2 pi o)^2 sum t^2).
+        """
+        power = products[:, :, 0].real
+        own = products[:, :, 1].imag / np.maximum(power * self._per_power, 1e-300)
+        own -= step[:, :1]
+        own_var = 1 / np.maximum(power * sharpness * self._per_information, 1e-30)
+        # Other lines leak in: at high SNR that, not noise, sets how well one line can agree.
+        own_var += np.square(_LEAKAGE * guess)[:, None]
+        disagreement: NDArray[np.float64] = np.square(own) / own_var
+        return disagreement
 
 
-@cache
-def _centres(n: int, step_s: float) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
+def _centres(n: int, step_s: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
     """Times of the centres of ``n`` blocks from mid-frame, s, and the turns there of a rate of 1 Hz/s."""
-    times = (np.arange(n) - (n - 1) / 2) * step_s
+    times = ((np.arange(n) - (n - 1) / 2) * step_s).astype(np.float64)
     return times, times**2 / 2
 
 
-@cache
-def _moments(n: int, step_s: float) -> tuple[NDArray[np.float32], NDArray[np.floating]]:
-    """Rows that give the mean of ``n`` blocks, their first moment in time and that along the curve of a rate.
+def _turns(orders: NDArray[np.float64], n: int, step_s: float) -> NDArray[np.float64]:
+    """Turns of each line at the block centres for 1 Hz and for 1 Hz/s of the spindle, (2, K, n)."""
+    return orders[:, None] * np.stack(_centres(n, step_s))[:, None]
+
+
+def _radians(turns: NDArray[np.float64]) -> NDArray[np.float32]:
+    """Angle by which such turns are undone."""
+    return (-2 * np.pi * turns).astype(np.float32)
+
+
+def _moments(n: int, step_s: float) -> tuple[NDArray[np.complex64], NDArray[np.float64]]:
+    """Columns that give the mean of ``n`` blocks, their moment in time and that along the curve of a rate.
 
     And the sums of the squares of the last two.
     """
     times, curve = _centres(n, step_s)
     curve = curve - curve.mean()
-    moments = np.stack([np.full(n, 1 / n), times, curve]).astype(np.float32)
+    moments = np.stack([np.full(n, 1 / n), times, curve], axis=1).astype(np.complex64)
     return moments, np.array([times @ times, curve @ curve])
 
 
-def _halved(y: NDArray[np.complexfloating]) -> NDArray[np.complexfloating]:
-    """Neighbouring blocks summed, (n_frames, n_blocks / 2, K)."""
-    return y[:, ::2] + y[:, 1::2]
+def _stage(segments: int, segment_s: float) -> tuple[int, NDArray[np.float64]]:
+    """Number of segments, and the sums over their steps: (2, segments - 1, 3).
+
+    Of the weights: all, times time, times its square; of what they weigh, angles over orders, the same in Hz.
+    """
+    at = _centres(segments - 1, segment_s)[0]
+    sums = np.stack([np.ones(at.size), at, at**2], axis=1)
+    return segments, np.stack([sums, sums / (2 * np.pi * segment_s)])
 
 
-def _explained(z: NDArray[np.complexfloating], sharpness: NDArray[np.floating]) -> NDArray[np.float64]:
+def _halved(y: NDArray[np.complex64]) -> NDArray[np.complex64]:
+    """Neighbouring blocks summed, (n_frames, K, n_blocks / 2)."""
+    return y[:, :, ::2] + y[:, :, 1::2]
+
+
+def _explained(z: NDArray[np.complex64], sharpness: NDArray[np.float64]) -> NDArray[np.float64]:
     """Log likelihood (up to constants) of lines at rest in ``z``: their power over the noise, (n_frames,)."""
-    total = z.sum(axis=1)
-    likelihood: NDArray[np.float64] = ((total.real**2 + total.imag**2) * sharpness).sum(axis=1)
+    total = z.sum(axis=2)
+    power = np.square(total.real)
+    power += np.square(total.imag)
+    likelihood: NDArray[np.float64] = (power * sharpness).sum(axis=1)
     return likelihood
 
 
 def _turned_back(
-    y: NDArray[np.complexfloating],
-    shift: NDArray[np.float64],
-    shift_rate: NDArray[np.float64],
-    orders: NDArray[np.float64],
-    block_s: float,
-) -> NDArray[np.complexfloating]:
-    """Block sums with a change of speed (Hz) and rate (Hz/s) undone, (n_frames, n_blocks, K)."""
-    times, curve = _centres(y.shape[1], block_s)
-    turns = shift[:, None] * times + shift_rate[:, None] * curve
-    angle = turns.astype(np.float32)[:, :, None] * (2 * np.pi * orders).astype(np.float32)
-    return _product(y, _phasors(angle))
+    y: NDArray[np.complex64], step: NDArray[np.float64], radians: NDArray[np.float32]
+) -> NDArray[np.complex64]:
+    """Block sums with a step of speed and rate undone."""
+    speed, rate = step.astype(np.float32).T[:, :, None, None]
+    angle = speed * radians[0]
+    angle += rate * radians[1]
+    turned = _phasors(angle)
+    turned *= y
+    return turned
 
 
 def _phasors(angle: NDArray[np.float32]) -> NDArray[np.complex64]:
-    """exp(-j angle), of the shape of ``angle``."""
+    """exp(j angle), of the shape of ``angle``."""
     phasors = np.empty(angle.shape, np.complex64)
     np.cos(angle, out=phasors.real)
-    np.negative(np.sin(angle), out=phasors.imag)
+    np.sin(angle, out=phasors.imag)
     return phasors
 
 
@@ -238,30 +331,29 @@ def _product(a: NDArray[np.complexfloating], b: NDArray[np.complexfloating]) -> 
 
 
 def _phase_steps(
-    y: NDArray[np.complexfloating],
-    n_segments: int,
-    orders: NDArray[np.float64],
-    segment_s: float,
-    sharpness: NDArray[np.floating],
-) -> tuple[NDArray[np.floating], NDArray[np.floating]]:
-    """Speed (Hz) and rate (Hz/s) still missing, from phase steps between neighbouring segments."""
-    while y.shape[1] > n_segments:
+    y: NDArray[np.complex64],
+    segments: int,
+    by_line: NDArray[np.float32],
+    regression: NDArray[np.float64],
+) -> NDArray[np.float64]:
+    """Speed (Hz) and rate (Hz/s) still missing, from phase steps between segments, (n_frames, 2).
+
+    A step's angle, which measures order times speed, has variance ~ noise / |segment|^2: it is weighed by
+    |step| over the noise. The weighted straight line over the time of the steps gives its slope, and its
+    height at mid-frame.
+    """
+    while y.shape[2] > segments:
         y = _halved(y)
-    before = np.conj(y[:, :-1])
-    steps = _product(y[:, 1:], before)
-    # A step's angle has variance ~ noise / |segment|^2: weight by |step| over the noise; the angle
-    # measures order times speed.
-    size = np.sqrt(steps.real**2 + steps.imag**2)
-    angle = np.arctan2(steps.imag, steps.real)
-    by_line = (sharpness * orders)[:, :, None].astype(np.float32)
-    along = np.matmul(angle * size, by_line)[:, :, 0].astype(np.float64)
-    norm = np.matmul(size, by_line * orders.astype(np.float32)[:, None])[:, :, 0].astype(np.float64)
-    norm = np.maximum(norm, 1e-30)
-    # Weighted straight line over the time of the steps: its slope, and its height at mid-frame
-    at = _centres(n_segments - 1, segment_s)[0]
-    total, height = norm.sum(axis=1), along.sum(axis=1)
-    middle = (norm * at).sum(axis=1) / total
-    offset = at - middle[:, None]
-    rate = (along * offset).sum(axis=1) / np.maximum((norm * offset**2).sum(axis=1), 1e-300)
-    radians = 2 * np.pi * segment_s
-    return (height / total - rate * middle) / radians, rate / radians
+    steps = _product(y[:, :, 1:], np.conj(y[:, :, :-1]))
+    weighed = np.empty((steps.shape[0], 2, *steps.shape[1:]), np.float32)
+    np.abs(steps, out=weighed[:, 0])
+    np.arctan2(steps.imag, steps.real, out=weighed[:, 1])
+    weighed[:, 1] *= weighed[:, 0]
+    sums = np.matmul(np.matmul(by_line, weighed).astype(np.float64), regression)
+    (total, first, second), (height, lean, _) = sums.transpose(1, 3, 0, 2)[..., 0]
+    total = np.maximum(total, 1e-30)
+    middle = first / total
+    missing = np.empty((steps.shape[0], 2))
+    rate = (lean - height * middle) / np.maximum(second - first * middle, 1e-300)
+    missing[:, 0], missing[:, 1] = height / total - rate * middle, rate
+    return missing

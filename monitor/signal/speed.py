@@ -18,7 +18,7 @@ from monitor.baseline import Baseline
 from monitor.errors import BaselineError
 from monitor.signal.line_choice import LOWEST_HZ, choose_lines
 from monitor.signal.line_evidence import LineEvidence, Steps, spectrum_steps
-from monitor.signal.refine import Refined, refine_speed
+from monitor.signal.refine import Refined, Refinement
 from monitor.signal.spectrum import SpectrumGeometry
 from monitor.signal.speed_track import SpeedFilter, Track
 
@@ -100,7 +100,7 @@ class SpeedTracker:
         self._filter = SpeedFilter(self.grid_hz, speeds_rpm, self._short_hops)
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
         drilling = float((self.lines.orders * speeds_rpm[0] / 60).max())
-        self._pull_in = (16, 8) if drilling > 1600 else (8,) if drilling > 800 else (4,)
+        pull_in = (16, 8) if drilling > 1600 else (8,) if drilling > 800 else (4,)
         # Within a main lobe of the highest line heard at a speed all candidates score alike.
         bins = self._evidence.bins
         highest = np.where(bins < geometry.n_bins, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ)
@@ -108,7 +108,9 @@ class SpeedTracker:
         self._plateau = np.minimum(reach, np.ceil(_WIDEST / self._step)).astype(np.intp)
         self._around = np.arange(-self._plateau.max(), self._plateau.max() + 1)
         self._measuring_bins = np.ascontiguousarray(bins[self.lines.measuring].T)
-        self._measuring_orders = self.lines.orders[self.lines.measuring]
+        n_long = 4 * geometry.n // self._short_hops
+        measuring = self.lines.orders[self.lines.measuring]
+        self._refinement = Refinement(n_long, geometry.fs, measuring, pull_in)
         self._recent = np.full(2, np.nan)  # tracked speed one and two hops ago
 
     def feed(
@@ -116,7 +118,6 @@ class SpeedTracker:
         density_db: NDArray[np.float32],
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
-        fs: float,
         deaf: NDArray[np.bool_],
         rhythm: NDArray[np.float32] | None = None,
     ) -> Speeds:
@@ -128,7 +129,6 @@ class SpeedTracker:
             Spectra of the short frames and the floor under their lines, dB per Hz.
         frames : shape (n_hops, n_long)
             The long frames, ending with the same hops.
-        fs : internal sample rate, Hz
         deaf : shape (n_hops,)
             Hops whose samples say nothing, because the microphone gave none.
         rhythm : shape (n_hops, n_states)
@@ -139,7 +139,7 @@ class SpeedTracker:
         scores[:, deaf] = 0
         track = self._filter.feed(scores, rhythm)
         state, tracked_hz = self._localise(track, steps)
-        spindle_hz, sd_hz, rate_hz_s, voters = self._refine(state, tracked_hz, floor_db, frames, fs)
+        spindle_hz, sd_hz, rate_hz_s, voters = self._refine(state, tracked_hz, floor_db, frames)
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
         most_sure = _MOST_SURE.take(np.minimum(voters, _MOST_SURE.size - 1))
         audible, expected = self._evidence.expected(steps, state)
@@ -196,7 +196,6 @@ class SpeedTracker:
         tracked_hz: NDArray[np.float64],
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
-        fs: float,
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
         """Speed, deviation and rate at the newest sample, and the number of lines that can be told apart."""
         n_hops, n_bins = floor_db.shape
@@ -211,7 +210,7 @@ class SpeedTracker:
         at = np.minimum(bins, n_bins - 1) + (np.arange(n_hops) * n_bins)[:, None]
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = np.where(inside, 10 ** (floor_db.ravel().take(at) * 0.1), _NO_VOTE)
-        refined = refine_speed(frames, fs, self._measuring_orders, guess, rate, noise, self._pull_in)
+        refined = self._refinement.apply(frames, guess, rate, noise)
         plateau = self._plateau.take(state) * self._step
         voters = inside.sum(axis=1)
         at_newest = _at_newest(

@@ -147,7 +147,7 @@ def searched(snr_db: float, draws: int, in_workshop: bool, seed: int = 0) -> Acc
         power = power_density(np.ascontiguousarray(short), geometry)
         floor_db = spread_floor(band_floor(power, geometry), geometry)
         got = tracker.feed(
-            to_db(power), floor_db, np.ascontiguousarray(long), FS, np.zeros(len(long), np.bool_)
+            to_db(power), floor_db, np.ascontiguousarray(long), np.zeros(len(long), np.bool_)
         ).spindle_hz[-1]
         bound = speed_bound(FS, N, lines.orders, lines.amplitudes, density * FS / 2)
         z[i] = (got - lines.spindle_hz) / bound if np.isfinite(got) else np.inf
