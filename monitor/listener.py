@@ -240,8 +240,8 @@ class Listener:
         density_db = to_db(density)
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
         deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
-        rhythm, beats = self._rhythm.evidence(envelope)
-        speeds = self._tracker.feed(density_db, floor_db, long, deaf, rhythm)
+        beats = self._rhythm.feed(envelope)
+        speeds = self._tracker.feed(density_db, floor_db, long, deaf, beats)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         broadband = np.add.reduce(bands.take(self._cut_bands, axis=1), axis=1).astype(np.float64)
@@ -278,7 +278,7 @@ class Listener:
             over_db,
             chatter_db.astype(np.float64),
             rise,
-            self._rhythm.beat_at(beats, speeds.state),
+            beats.power(speeds.state),
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
             knock_db,
             peak_db,

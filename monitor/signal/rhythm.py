@@ -7,6 +7,7 @@ half a second, but independently of the lines.
 from __future__ import annotations
 
 import math
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -60,62 +61,47 @@ class CutRhythm:
         orders = [o for o in sorted({1, flutes}) if o * spindle_hz * window_s >= LEAST_TURNS] or [flutes]
         low, high = float(grid_hz[0]), float(grid_hz[-1]) * max(orders)
         beats = low * np.exp(_STEP * np.arange(math.ceil(math.log(high / low) / _STEP) + 1))
-        self._at = [np.rint(np.log(order * grid_hz / low) / _STEP).astype(np.intp) for order in orders]
-        inner = 2 * np.pi * beats * (np.arange(n_fine) - (n_fine - 1) / 2)[:, None] * step_s
-        self._basis = np.concatenate([np.cos(inner), -np.sin(inner)], axis=1).astype(np.float32)
-        self._n = beats.size
+        # rows of the table of beats for each order of each candidate
+        self._at = np.rint(np.log(np.outer(orders, grid_hz) / low) / _STEP).astype(np.intp)
         middle = np.arange(self.hops) - (self.hops - 1) / 2
-        taper = np.cos(np.pi * middle / self.hops) ** 2
-        outer = 2 * np.pi * beats * (middle * hop_s)[:, None]
-        self._turn = (taper[:, None] * np.exp(-1j * outer)).astype(np.complex64)
+        taper = np.repeat(np.cos(np.pi * middle / self.hops) ** 2, n_fine)
         self._taper = (taper / taper.sum()).astype(np.float32)
-        constant = self._basis.sum(axis=0)
-        flat = constant[: self._n] + 1j * constant[self._n :]
-        self._flat = (flat * self._turn).sum(axis=0).astype(np.complex64)  # what a constant level gives
-        self._per_noise = np.float32(1 / (n_fine * np.square(taper).sum()))
-        self._beats = np.zeros((self.hops - 1, self._n), np.complex64)
-        self._means = np.zeros((self.hops - 1, 2), np.float32)
+        at_s = (np.arange(taper.size) - (taper.size - 1) / 2) * step_s
+        waves = taper * np.exp(-2j * np.pi * beats[:, None] * at_s)
+        waves -= waves.sum(axis=1, keepdims=True) * self._taper  # what a constant level gives
+        # rows: real and imaginary part of each beat, so that their squares over the variance are the power
+        rows = np.stack([waves.real, waves.imag], axis=1) / np.sqrt(np.square(taper).sum())
+        self._waves = rows.astype(np.float32)
+        self._levels = np.zeros((self.hops - 1) * n_fine, np.float32)
         self._missing = self.hops - 1
 
-    def evidence(self, envelope: NDArray[np.float32]) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
-        """Log likelihood of each candidate, against the best of them, that each hop adds.
-
-        Hann windows half their length apart are all but independent: a hop adds so much of one. It says
-        which speed, never whether the spindle turns: anything may beat.
+    def feed(self, envelope: NDArray[np.float32]) -> Beats:
+        """Take hops.
 
         Parameters
         ----------
         envelope : float32, shape (n_hops, 2, n_fine)
-
-        Returns
-        -------
-        said : float32, shape (n_hops, n_states), nats, 0 at most
-        power : float32, shape (n_hops, n_beats)
-            For `beat_at`.
         """
-        n_hops = envelope.shape[0]
+        n_hops, _, n_fine = envelope.shape
         bands = np.log(np.maximum(envelope, np.float32(1e-18)))
         level = (bands[:, 0] + bands[:, 1]) * np.float32(0.5)
-        parts = np.matmul(level[:, None, :], self._basis)[:, 0]
-        beats = np.empty((n_hops, self._n), np.complex64)
-        beats.real, beats.imag = parts[:, : self._n], parts[:, self._n :]
-        means = np.empty((n_hops, 2), np.float32)
-        np.add.reduce(level, axis=1, out=means[:, 0])
-        np.add.reduce(np.square(level), axis=1, out=means[:, 1])
-        means /= np.float32(level.shape[1])
-        beats = np.concatenate([self._beats, beats])
-        means = np.concatenate([self._means, means])
-        self._beats, self._means = beats[n_hops:].copy(), means[n_hops:].copy()
-        total = np.zeros((n_hops, self._n), np.complex64)
-        turned = np.empty_like(total)
-        for k in range(self.hops):
-            total += np.multiply(beats[k : k + n_hops], self._turn[k], out=turned)
-        windows = every(means.ravel(), 2 * self.hops, 2).reshape(n_hops, self.hops, 2)
-        mean, square = np.matmul(self._taper, windows).T
-        total -= np.multiply(mean[:, None], self._flat, out=turned)
-        variance = np.maximum(square - np.square(mean), np.float32(1e-6))
-        power = (np.square(total.real) + np.square(total.imag)) * (self._per_noise / variance)[:, None]
-        nats = power * np.float32(EXPECTED / (1 + EXPECTED))
+        levels = np.concatenate([self._levels, level.ravel()])
+        self._levels = levels[level.size :].copy()
+        windows = every(levels, self._taper.size, n_fine)
+        mean = np.matmul(windows[:, None], self._taper)
+        centred = windows - mean
+        variance = np.matmul(np.square(centred)[:, None], self._taper)[:, 0]
+        missing = min(max(0, self._missing), n_hops)
+        self._missing -= n_hops
+        return Beats(self, centred, 1 / np.maximum(variance, np.float32(1e-6)), missing)
+
+    def said(self, beats: Beats, hops: NDArray[np.intp]) -> NDArray[np.float32]:
+        """See `Beats.said`."""
+        waves = self._waves.reshape(-1, self._taper.size)
+        parts = np.matmul(waves, beats.centred[hops][:, :, None])[:, :, 0]
+        np.square(parts, out=parts)
+        power = parts[:, ::2] + parts[:, 1::2]
+        nats = power * (np.float32(EXPECTED / (1 + EXPECTED)) * beats.per_variance[hops])[:, None]
         # bounded as a whole, so that the shape of the peak, which places the speed, is kept
         nats *= np.float32(MOST_NATS) / np.maximum(nats.max(axis=1, keepdims=True), np.float32(MOST_NATS))
         said: NDArray[np.float32] = nats.take(self._at[0], axis=1)
@@ -123,14 +109,49 @@ class CutRhythm:
             said += nats.take(at, axis=1)
         said -= said.max(axis=1, keepdims=True)
         said *= np.float32(2 / self.hops)
-        said[: max(0, self._missing)] = 0.0  # the first window is not full
-        self._missing -= n_hops
-        return said, power
+        said[hops < beats.missing] = 0.0  # the first window is not full
+        return said
 
-    def beat_at(self, power: NDArray[np.float32], states: NDArray[np.intp]) -> NDArray[np.float64]:
-        """Power of the beat over that of noise at the speed found, mean of its orders, shape (n_hops,)."""
-        hops = np.arange(states.size)
-        total = power[hops, self._at[0].take(states)]
-        for at in self._at[1:]:
-            total = total + power[hops, at.take(states)]
-        return total.astype(np.float64) / len(self._at)
+    def power(self, beats: Beats, states: NDArray[np.intp]) -> NDArray[np.float64]:
+        """See `Beats.power`."""
+        n_hops, size = beats.centred.shape
+        waves = self._waves.take(self._at.take(states, axis=1).T, axis=0).reshape(n_hops, -1, size)
+        parts = np.matmul(waves, beats.centred[:, :, None])[:, :, 0]
+        power = np.square(parts, out=parts).sum(axis=1) * beats.per_variance
+        mean: NDArray[np.float64] = power.astype(np.float64) / len(self._at)
+        return mean
+
+
+@dataclass(frozen=True, slots=True)
+class Beats:
+    """The log envelope up to each hop of a call, before it is asked for its beat.
+
+    ``centred``, shape (n_hops, n): its window less the mean; ``per_variance``, shape (n_hops,); the first
+    ``missing`` windows are not full.
+    """
+
+    rhythm: CutRhythm
+    centred: NDArray[np.float32]
+    per_variance: NDArray[np.float32]
+    missing: int
+
+    def said(self, hops: NDArray[np.intp]) -> NDArray[np.float32]:
+        """Log likelihood of each candidate, against the best of them, that some hops add.
+
+        Hann windows half their length apart are all but independent: a hop adds so much of one. It says
+        which speed, never whether the spindle turns: anything may beat.
+
+        Parameters
+        ----------
+        hops : shape (n,)
+            Indices of the hops in this call.
+
+        Returns
+        -------
+        float32, shape (n, n_states), nats, 0 at most
+        """
+        return self.rhythm.said(self, hops)
+
+    def power(self, states: NDArray[np.intp]) -> NDArray[np.float64]:
+        """Power of the beat over that of noise at a state of each hop, mean of its orders, (n_hops,)."""
+        return self.rhythm.power(self, states)

@@ -19,6 +19,7 @@ from monitor.errors import BaselineError
 from monitor.signal.line_choice import LOWEST_HZ, choose_lines
 from monitor.signal.line_evidence import LineEvidence, Steps, spectrum_steps
 from monitor.signal.refine import Refined, Refinement
+from monitor.signal.rhythm import Beats
 from monitor.signal.spectrum import SpectrumGeometry
 from monitor.signal.speed_track import SpeedFilter, Track
 
@@ -119,7 +120,7 @@ class SpeedTracker:
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
         deaf: NDArray[np.bool_],
-        rhythm: NDArray[np.float32] | None = None,
+        beats: Beats | None = None,
     ) -> Speeds:
         """Track and refine.
 
@@ -131,13 +132,13 @@ class SpeedTracker:
             The long frames, ending with the same hops.
         deaf : shape (n_hops,)
             Hops whose samples say nothing, because the microphone gave none.
-        rhythm : shape (n_hops, n_states)
-            What the beat of the cut says of each candidate, nats; see ``monitor.signal.rhythm``.
+        beats : Beats
+            The beat of the cut at the same hops; see ``monitor.signal.rhythm``.
         """
         steps = spectrum_steps(density_db, floor_db)
         scores = self._evidence.scores(steps)
         scores[:, deaf] = 0
-        track = self._filter.feed(scores, rhythm)
+        track = self._filter.feed(scores, beats)
         state, tracked_hz = self._localise(track, steps)
         spindle_hz, sd_hz, rate_hz_s, voters = self._refine(state, tracked_hz, floor_db, frames)
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf

@@ -10,6 +10,8 @@ from dataclasses import dataclass
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.signal.rhythm import Beats
+
 _NARROW = 0.003  # wander and ordinary sag, per hop
 _BOUND = 0.02  # per hop: 40 % a second, a bit binding hard
 _BURST = 0.10  # per hop: spin-up, a jammed drill
@@ -79,16 +81,15 @@ class SpeedFilter:
         self._silent = 1.0
         self._best = (0, 0, 0)  # most likely state, the last three hops
 
-    def feed(self, scores: NDArray[np.float32], rhythm: NDArray[np.float32] | None = None) -> Track:
+    def feed(self, scores: NDArray[np.float32], beats: Beats | None = None) -> Track:
         """Go on by some hops.
 
         Parameters
         ----------
         scores : shape (n_states, n_hops)
             Log likelihood ratios of the lines, present at each speed against absent.
-        rhythm : shape (n_hops, n_states)
-            Log likelihoods of each speed from elsewhere, given that the spindle turns; used where the lines
-            tell little.
+        beats : Beats
+            Of the same hops: what the cut's beat says of each speed is asked where the lines tell little.
         """
         n, n_hops = scores.shape
         tempered = scores * self._temper
@@ -100,16 +101,19 @@ class SpeedFilter:
         running = np.empty(n_hops)
         padded = np.zeros((n_hops, self._padded.size))
         posteriors = padded[:, self._margin : self._margin + n]
-        drowned = [False] * n_hops if rhythm is None else (tops < _DROWNED * self._temper).tolist()
-        for i, nothing in enumerate(none.tolist()):
-            prior, posterior = self._predict(drowned[i]), posteriors[i]
-            if rhythm is not None and drowned[i]:
+        drowned = tops < _DROWNED * self._temper
+        asked = np.flatnonzero(drowned) if beats is not None else np.empty(0, np.intp)
+        said = iter(np.exp(beats.said(asked))) if beats is not None and asked.size else iter(())
+        hops = zip(none.tolist(), drowned.tolist(), likelihoods, posteriors, strict=True)
+        for i, (nothing, unheard, likelihood, posterior) in enumerate(hops):
+            prior = self._predict(unheard and beats is not None)
+            if unheard and beats is not None:
                 turning = float(prior.sum())
-                prior *= np.exp(rhythm[i])
+                prior *= next(said)
                 prior *= turning / float(prior.sum())  # it says which speed, never whether it turns
             silent = (self._silent * (1 - _START_CHANCE) + (1 - self._silent) * _STOP_CHANCE) * nothing
-            total = float(prior.dot(likelihoods[i])) + silent
-            np.multiply(prior, likelihoods[i], out=posterior)
+            total = float(prior.dot(likelihood)) + silent
+            np.multiply(prior, likelihood, out=posterior)
             posterior *= 1 / total
             self._padded = padded[i]
             self._silent = silent / total
