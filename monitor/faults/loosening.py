@@ -12,6 +12,7 @@ level of the knock grows on: a chip bundle that has begun to slap is as loud, bu
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -42,6 +43,10 @@ cut that begins, is no growth of the knock."""
 SETTLE_S, LOOK_BACK_S = 0.1, 6.0
 """A sound is suddenly there if it is within this time; growth is looked for no further back."""
 
+FIRST_S = 1.0
+"""The first second of idling, and of cutting, is taken for what this machine does: one may knock at every turn
+by a belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
+
 _LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
 
@@ -54,6 +59,8 @@ class LooseningRule:
     hop_s: float
     _share: float = field(init=False)
     _settle_hops: int = field(init=False)
+    _first: dict[bool, list[float]] = field(init=False)
+    _first_hops: int = field(init=False)
     _sum: Cusum = field(init=False)
     _free: Normal = field(init=False)
     _cut: Normal = field(init=False)
@@ -72,6 +79,8 @@ class LooseningRule:
         lag = round(_LAG_S / self.hop_s)
         self._free = Normal(1.5, 0.6, prior=40, lag=lag, least=0.3)
         self._cut = Normal(3.0, 1.2, prior=20, lag=lag, least=0.3)
+        self._first = {False: [], True: []}
+        self._first_hops = round(FIRST_S / self.hop_s)
         self._settle_hops = round(SETTLE_S / self.hop_s)
         self._levels = deque(maxlen=round(LOOK_BACK_S / self.hop_s))
 
@@ -80,11 +89,16 @@ class LooseningRule:
         if hop.deaf or rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
             self._forget()
             return None
-        self._levels.append(hop.peak_db)
         if cutting != self._cutting:
             self._cutting, self._mixed_hops = cutting, 2 * self.half_hops
+            self._levels.clear()  # the cut's own sound comes and goes: no growth of the knock
+        self._levels.append(hop.peak_db)
         self._mixed_hops = max(0, self._mixed_hops - 1)
         mixed = self._mixed_hops > 0
+        if len(self._first[cutting]) < self._first_hops:
+            if not mixed and rotation.settled and hop.heard:
+                self._take_first(cutting, hop.knock_db)
+            return None
         normal = self._cut if cutting or mixed else self._free
         z = min(normal.z(hop.knock_db), self._free.z(hop.knock_db))
         self._risen_hops = self._risen_hops + 1 if z > RISEN_Z else 0
@@ -102,6 +116,13 @@ class LooseningRule:
         if hop.t - self._told_s >= _STAYS_S:
             return None
         return self._finding(hop, normal)
+
+    def _take_first(self, cutting: bool, knock_db: float) -> None:
+        """Another hop of the first second of this state; complete, it says what is normal there."""
+        first, normal = self._first[cutting], self._cut if cutting else self._free
+        first.append(knock_db)
+        if len(first) == self._first_hops:
+            normal.location = statistics.median(first)
 
     def _forget(self) -> None:
         self._sum.clear()
