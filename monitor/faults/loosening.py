@@ -44,8 +44,8 @@ SETTLE_S, LOOK_BACK_S = 0.1, 6.0
 """A sound is suddenly there if it is within this time; growth is looked for no further back."""
 
 FIRST_S = 1.0
-"""The first second of idling, and of cutting, is taken for what this machine does: one may knock at every turn
-by a belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
+"""The first second of idling, and of cutting, is taken for what this machine does: one may knock at every
+turn by a belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
 
 _LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
@@ -64,9 +64,9 @@ class LooseningRule:
     _sum: Cusum = field(init=False)
     _free: Normal = field(init=False)
     _cut: Normal = field(init=False)
-    _levels: deque[float] = field(init=False)
+    _levels: dict[bool, deque[float]] = field(init=False)  # idling, cutting: the cut is a louder sound itself
+    _risen_hops: dict[bool, int] = field(init=False)
     _mixed_hops: int = 0
-    _risen_hops: int = 0
     _cutting: bool = False
     _told_s: float = -math.inf
 
@@ -82,7 +82,9 @@ class LooseningRule:
         self._first = {False: [], True: []}
         self._first_hops = round(FIRST_S / self.hop_s)
         self._settle_hops = round(SETTLE_S / self.hop_s)
-        self._levels = deque(maxlen=round(LOOK_BACK_S / self.hop_s))
+        hops = round(LOOK_BACK_S / self.hop_s)
+        self._levels = {state: deque(maxlen=hops) for state in (False, True)}
+        self._risen_hops = dict.fromkeys(self._levels, 0)
 
     def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
         """Finding while a knock of every turn is more than normal and has grown."""
@@ -91,17 +93,17 @@ class LooseningRule:
             return None
         if cutting != self._cutting:
             self._cutting, self._mixed_hops = cutting, 2 * self.half_hops
-            self._levels.clear()  # the cut's own sound comes and goes: no growth of the knock
-        self._levels.append(hop.peak_db)
         self._mixed_hops = max(0, self._mixed_hops - 1)
         mixed = self._mixed_hops > 0
+        if self._mixed_hops <= self.half_hops:
+            self._levels[cutting].append(hop.peak_db)
         if len(self._first[cutting]) < self._first_hops:
             if not mixed and rotation.settled and hop.heard:
                 self._take_first(cutting, hop.knock_db)
             return None
         normal = self._cut if cutting or mixed else self._free
         z = min(normal.z(hop.knock_db), self._free.z(hop.knock_db))
-        self._risen_hops = self._risen_hops + 1 if z > RISEN_Z else 0
+        self._risen_hops[cutting] = self._risen_hops[cutting] + 1 if z > RISEN_Z else 0
         if hop.knock_db < LEAST_DB:
             z = min(z, 0.0)
         sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self._share)
@@ -123,16 +125,20 @@ class LooseningRule:
         first.append(knock_db)
         if len(first) == self._first_hops:
             normal.location = statistics.median(first)
+            seen = 1.25 * statistics.fmean(abs(knock - normal.location) for knock in first)
+            normal.spread = math.sqrt((normal.spread**2 + seen**2) / 2)  # a second is worth what was expected
 
     def _forget(self) -> None:
         self._sum.clear()
-        self._levels.clear()
+        for state, levels in self._levels.items():
+            levels.clear()
+            self._risen_hops[state] = 0
         self._told_s = -math.inf
 
     def _grows(self) -> bool:
         """Whether the level has risen, and on from where a sound that is suddenly there would have stayed."""
-        begin = self._risen_hops + 2 * self.half_hops
-        levels = list(self._levels)[-begin:]
+        begin = self._risen_hops[self._cutting] + 2 * self.half_hops
+        levels = list(self._levels[self._cutting])[-begin:]
         sudden = 3 * self.half_hops + self._settle_hops
         if len(levels) <= sudden:
             return False
