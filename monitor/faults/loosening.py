@@ -32,7 +32,7 @@ ALARM_EVERY_S = 1000 * 3600.0
 LEAST_DB = 3.0
 """A knock stands over the sound beside it at least by twice the power, whatever is normal."""
 
-GROWN_DB, GROWS_ON_DB = 4.5, 1.0
+GROWN_DB, GROWS_ON_DB = 3.0, 1.0
 """Growth of the level since the knock began to stand out: nearly three times the power; and what of it must
 come after a sound that is suddenly there has reached its level: the deviation of a level that stays."""
 
@@ -102,7 +102,9 @@ class LooseningRule:
                 self._take_first(cutting, hop.knock_db)
             return None
         normal = self._cut if cutting or mixed else self._free
-        z = min(normal.z(hop.knock_db), self._free.z(hop.knock_db))
+        z = normal.z(hop.knock_db)
+        if mixed:
+            z = min(z, self._free.z(hop.knock_db))
         self._risen_hops[cutting] = self._risen_hops[cutting] + 1 if z > RISEN_Z else 0
         if hop.knock_db < LEAST_DB:
             z = min(z, 0.0)
