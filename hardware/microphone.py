@@ -15,16 +15,18 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import suppress
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from queue import Empty, SimpleQueue
 from typing import NamedTuple, Protocol, Self
 
 import numpy as np
 from numpy.typing import NDArray
 
-from hardware.portaudio import BLOCK_S, OpenInput, Take
+from hardware.portaudio import BLOCK_S, OpenInput, Take, open_input, refresh
 from monitor.errors import DeviceError, DeviceStuck
+from monitor.ports import Block
 from monitor.quantities import format_count
+from monitor.station import MicrophoneChoice
 
 STALLED_S = 0.3
 """No callback for so long, where one is due every 20 ms, and hearing counts as lost: longer than a scheduler
@@ -35,18 +37,6 @@ QUEUE_S = 2.0  # a monitor that is further behind than this is no monitor: drop,
 STEP_S = 0.05  # pace of what stands in for lost sound: one hop
 RETRY_S = 0.5
 ATTEMPT_LIMIT_S = 15.0  # closing and opening within a sound system that works takes under a second
-
-
-class Block(NamedTuple):
-    """A piece of sound, float32, shape (n,), full scale 1.
-
-    ``at``: when its newest sample was handed over, on the monotonic clock. ``heard``: False where it stands
-    in for lost sound and is NaN.
-    """
-
-    x: NDArray[np.float32]
-    at: float
-    heard: bool
 
 
 class Opener(Protocol):
@@ -276,6 +266,16 @@ class Microphone:
     def _check_attempt(self, now: float) -> None:
         if self._stream is None and now - self._attempt_since > ATTEMPT_LIMIT_S:
             raise _stuck()
+
+
+def live_microphone(choice: MicrophoneChoice) -> Microphone:
+    """The microphone of a station, through PortAudio."""
+
+    def opener(take: Take, ended: Callable[[], None], rate_hz: int | None) -> OpenInput:
+        same_rate = replace(choice, rate_hz=rate_hz) if rate_hz else choice
+        return open_input(same_rate, take, ended)
+
+    return Microphone(opener, refresh)
 
 
 def _stuck() -> DeviceStuck:

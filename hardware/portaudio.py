@@ -7,6 +7,7 @@ sets no flag; the callbacks just end. So nothing here tells a loss; `hardware.mi
 
 from __future__ import annotations
 
+import atexit
 from collections.abc import Callable, Sequence
 from dataclasses import dataclass
 from types import ModuleType
@@ -184,6 +185,8 @@ def _sounddevice() -> ModuleType:
             "the PortAudio library is missing: install it with `sudo apt install libportaudio2` "
             "(Debian, Raspberry Pi OS, Ubuntu), then try again"
         ) from error
+    # We close what we open. Its own tidying at exit stops streams first, which hangs where the device does.
+    atexit.unregister(sounddevice._exit_handler)
     module: ModuleType = sounddevice
     return module
 

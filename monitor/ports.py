@@ -2,7 +2,22 @@
 
 from __future__ import annotations
 
-from typing import Protocol
+from typing import NamedTuple, Protocol
+
+import numpy as np
+from numpy.typing import NDArray
+
+
+class Block(NamedTuple):
+    """A piece of live sound, float32, shape (n,), full scale 1.
+
+    ``at``: when its newest sample was handed over, on the monotonic clock. ``heard``: False where it stands
+    in for lost sound and is NaN.
+    """
+
+    x: NDArray[np.float32]
+    at: float
+    heard: bool
 
 
 class HoldLine(Protocol):

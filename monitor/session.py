@@ -64,6 +64,11 @@ class Session:
         Where it is written; the session finishes it, whoever opened it closes it.
     hold_line : HoldLine
         Opened by the first hold, closed again by `reset` alone.
+    spindle_line : HoldLine, optional
+        Opened by a hold that asks for the spindle to be stopped too, closed again by `reset` alone.
+    held_from_start : str, optional
+        Why a person has to reset before the line closes for the first time; without it whoever composes the
+        session closes it.
 
     Attributes
     ----------
@@ -73,12 +78,21 @@ class Session:
         Each is called, from the thread that feeds, with what each call has heard.
     """
 
-    def __init__(self, listener: Core, evidence: Evidence, hold_line: HoldLine) -> None:
+    def __init__(
+        self,
+        listener: Core,
+        evidence: Evidence,
+        hold_line: HoldLine,
+        spindle_line: HoldLine | None = None,
+        held_from_start: str = "",
+    ) -> None:
         self.board = AlarmBoard()
+        if held_from_start:
+            self.board = self.board.raised(Event(0.0, Kind.HOLD_NOW, Severity.HOLD, held_from_start))
         self.on_heard: list[Callable[[Heard], None]] = []
         self._listener = listener
         self._evidence = evidence
-        self._hold_line = hold_line
+        self._lines = [hold_line] if spindle_line is None else [hold_line, spindle_line]
         self._n = 0
         self._active: frozenset[Kind] = frozenset()
         self._blank = self._peck = 0
@@ -130,12 +144,13 @@ class Session:
             if board is not self.board:
                 self._evidence.act(self.t, "reset", by)
                 self.board = board
-                self._hold_line.close()
+                for line in self._lines:
+                    line.close()
 
     def hold_now(self, by: str) -> None:
         """Hold because a person asks for it; ``by`` says who. Nobody has to be sure to ask for a hold."""
+        self._lines[0].open()  # before anything that could have to wait
         with self._lock:
-            self._hold_line.open()
             if not self._over and not self.board.held:
                 self._say(Kind.HOLD_NOW, Severity.HOLD, f"Held by hand ({by}).")
 
@@ -169,6 +184,13 @@ class Session:
                     message = f"The sag {noun} was set from {old:g} % to {new:g} % ({by})."
                     self._say(Kind.THRESHOLD, Severity.INFO, message, new, old, "%")
 
+    def say(self, kind: Kind, severity: Severity, message: str) -> None:
+        """Enter an event that was not heard, such as that of a full disk; after the end nothing is "
+        "entered."""
+        with self._lock:
+            if not self._over:
+                self._say(kind, severity, message)
+
     def _say(
         self,
         kind: Kind,
@@ -178,13 +200,14 @@ class Session:
         limit: float = math.nan,
         unit: str = "",
     ) -> None:
-        """Enter an event that was not heard but brought about by a person."""
         event = Event(self.t, kind, severity, message, value, limit, unit, self._blank, self._peck)
         self._act_on(np.zeros(0, dtype=np.float32), Heard(events=[event], active=self._active))
 
     def _act_on(self, x: NDArray[np.floating], heard: Heard) -> Heard:
         if any(event.severity is Severity.HOLD for event in heard.events):
-            self._hold_line.open()
+            self._lines[0].open()
+        if any(event.stops_spindle for event in heard.events):
+            self._lines[-1].open()
         board = self.board
         for event in heard.events:
             board = board.raised(event)
@@ -207,5 +230,5 @@ class Session:
             yield
         except BaseException:
             self._failed = True
-            self._hold_line.open()
+            self._lines[0].open()
             raise

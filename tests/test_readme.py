@@ -92,5 +92,7 @@ def test_paths_named_in_the_guides_exist():
 def test_the_layout_names_every_module_of_the_core_and_no_other(folder):
     files = {path.stem for path in (ROOT / folder).glob("[!_]*.py")}
     assert files <= set(re.findall(r"\w+", LAYOUT))
-    everywhere = {path.stem for path in (ROOT / "monitor").rglob("*.py")}
+    everywhere = {
+        path.stem for top in ("monitor", "dashboard", "hardware") for path in (ROOT / top).rglob("*.py")
+    }
     assert set(re.findall(r"(\w+)\.py", LAYOUT)) <= everywhere

@@ -174,3 +174,36 @@ def test_thresholds_that_cannot_be_are_refused(evidence, line, limits):
     with pytest.raises(InputError, match="cannot be"):
         session.set_sag_limits(*limits, "Ann")
     assert session.sag_limits_pct == (4.0, 8.0)
+
+
+def test_loosening_opens_the_spindle_line_too_and_a_reset_closes_both(evidence):
+    hold, spindle = CountingLine(), CountingLine()
+    listener = ScriptedListener(FS, [event(0.5), event(2.5, Kind.LOOSENING)])
+    session = Session(listener, evidence, hold, spindle)
+    session.feed(SECOND)
+    assert (hold.closed, spindle.closed) == (False, True)  # a bind leaves the spindle turning
+    session.reset("Ann")
+    session.feed(SECOND)
+    session.feed(SECOND)
+    assert (hold.closed, spindle.closed) == (False, False)
+    session.reset("Ann")
+    assert (hold.closed, spindle.closed) == (True, True)
+
+
+def test_a_session_that_begins_held_waits_for_a_person_and_counts_no_hold(tmp_path, evidence):
+    line = CountingLine(closed=False)
+    session = Session(ScriptedListener(FS), evidence, line, held_from_start="Look first.")
+    assert session.board.held
+    session.feed(SECOND)
+    assert (line.acts, session.board.first_up.message) == ([], "Look first.")
+    session.reset("Ann")
+    assert (line.closed, session.board.held) == (True, False)
+    assert asked(tmp_path / "evidence.db", "SELECT count(*) FROM events") == [(0,)]
+
+
+def test_what_was_not_heard_can_be_said_until_the_end(tmp_path, evidence, line):
+    session = session_of(evidence, line)
+    session.say(Kind.MIC_FAULT, Severity.INFO, "Sound was lost.")
+    session.finish()
+    session.say(Kind.MIC_FAULT, Severity.INFO, "Too late.")
+    assert asked(tmp_path / "evidence.db", "SELECT message FROM events") == [("Sound was lost.",)]

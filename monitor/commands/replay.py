@@ -119,10 +119,10 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     """Lines in plain words: what was heard, every hold and warning, where the evidence is."""
     factor = tally.heard_s / max(tally.took_s, 1e-9)
     return [
-        f"Heard {_clock(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
+        f"Heard {clock_text(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
         f"{tally.blanks} of {job.blanks} blanks, {format_count(tally.pecks, 'peck')}.",
-        *_told("hold", tally.holds, job),
-        *_told("warning", tally.warnings, job),
+        *told("hold", tally.holds, job),
+        *told("warning", tally.warnings, job),
         f"Evidence: {directory}, batch {batch} (events.jsonl, trace.csv, pecks.csv, clips, evidence.db)",
     ]
 
@@ -131,7 +131,7 @@ _BLOCK_S = 2.5  # large blocks are cheaper; half of what the store gathers befor
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 
-def _told(noun: str, events: Sequence[Event], job: Job) -> list[str]:
+def told(noun: str, events: Sequence[Event], job: Job) -> list[str]:
     if not events:
         return [f"No {noun} was raised."]
     return [f"{format_count(len(events), noun)}:", *(f"  {_sentence(event, job)}" for event in events)]
@@ -142,15 +142,15 @@ def _sentence(event: Event, job: Job) -> str:
     where += [f"peck {event.peck}"] if event.peck else []
     where += [f"at {format_length(event.depth_mm, job.units)}"] if event.depth_mm == event.depth_mm else []
     place = f" ({', '.join(where)})" if where else ""
-    return f"{_clock(event.t)}  {event.kind.value}{place}: {event.message}"
+    return f"{clock_text(event.t)}  {event.kind.value}{place}: {event.message}"
 
 
-def _clock(t: float) -> str:
+def clock_text(t: float) -> str:
     """Minutes and seconds into the recording.
 
     Examples
     --------
-    >>> _clock(83.456), _clock(3661)
+    >>> clock_text(83.456), clock_text(3661)
     ('1:23.46', '1:01:01.00')
     """
     minutes, hundredths = divmod(round(t * 100), 6000)

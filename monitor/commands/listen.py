@@ -1,0 +1,306 @@
+"""``spindlebell listen``: the monitor at the machine, from microphone to hold line and page.
+
+It begins held, and a person's reset closes the line for the first time: whoever starts it, a person, the
+computer's start or the service manager after a fault, the machine waits until somebody has looked at it.
+"""
+
+from __future__ import annotations
+
+import argparse
+import os
+import signal
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator
+from contextlib import ExitStack, closing, contextmanager
+from dataclasses import replace
+from datetime import UTC, datetime, timedelta
+from pathlib import Path
+from types import FrameType
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor import __version__
+from monitor.alarm import AlarmBoard
+from monitor.baseline import describe, load_baseline
+from monitor.cli import EXIT_DONE, EXIT_HELD
+from monitor.commands.replay import Tally, clock_text, told
+from monitor.errors import ResetRefused
+from monitor.evidence.recorder import Evidence
+from monitor.evidence.store import BatchInfo
+from monitor.job import Job, load_job
+from monitor.listener import Listener
+from monitor.measurements import Heard, Kind, Severity
+from monitor.meter import meter
+from monitor.ports import Block
+from monitor.quantities import Dimension, format_count, parse_quantity
+from monitor.session import Session
+from monitor.station import Station, load_station
+
+STARTED = (
+    "The monitor has just started and holds. Look at the machine, then press Reset: until then the line "
+    "stays "
+    "open."
+)
+METER_EVERY_S = 0.25
+TOLD_AGAIN_AFTER_S = 10.0  # overflows come in bursts; each is counted, not each is an event
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    parser.add_argument("--job", required=True, metavar="JOB.toml", help="the job that is drilled")
+    parser.add_argument("--baseline", required=True, metavar="FILE", help="made by spindlebell baseline")
+    parser.add_argument(
+        "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
+    )
+    add_station_arguments(parser)
+    parser.add_argument("--host", help="address of the page (default: the station's, or this computer only)")
+    parser.add_argument("--port", type=int, help="port of the page (default: the station's, or 8765; 0: any)")
+
+
+def add_station_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare what every command at the machine takes."""
+    parser.add_argument(
+        "--station", metavar="FILE.toml", help="which microphone and which wires (default: no wires)"
+    )
+    parser.add_argument(
+        "--device", metavar="NAME", help="microphone, by part of its name (default: the system's)"
+    )
+    parser.add_argument(
+        "--rate", metavar="RATE", help='sample rate, such as "48 kHz" (default: the best it offers)'
+    )
+    parser.add_argument("--channel", type=int, metavar="N", help="channel of the microphone, from 1")
+
+
+def station_of(args: argparse.Namespace) -> Station:
+    """The station file, if there is one, with what the command line says otherwise. Raises InputError."""
+    station = load_station(args.station) if args.station else Station()
+    said = {"device": args.device, "channel": args.channel}
+    if args.rate is not None:
+        said["rate_hz"] = round(parse_quantity(args.rate, Dimension.SAMPLE_RATE).value)
+    microphone = replace(station.microphone, **{key: v for key, v in said.items() if v is not None})
+    return replace(station, microphone=microphone)
+
+
+def run(args: argparse.Namespace) -> int:
+    """Listen until told to stop."""
+    from dashboard.app import SessionOperator, create_app
+    from dashboard.live import LiveState
+    from dashboard.serve import listen, page_address, serving
+    from dashboard.sound import SoundMemory
+    from hardware.microphone import live_microphone
+    from hardware.service import Service
+    from hardware.wires import unwired, wired
+
+    station = station_of(args)
+    host = args.host or station.host
+    job, baseline = load_job(args.job), load_baseline(args.baseline)
+    job_text = Path(args.job).read_text(encoding="utf-8")
+    stop, service = threading.Event(), Service()
+    with ExitStack() as opened:
+        listening = opened.enter_context(
+            closing(listen(host, station.port if args.port is None else args.port))
+        )
+        wires = opened.enter_context(wired(station.lines)) if station.lines else unwired()
+        microphone = opened.enter_context(live_microphone(station.microphone))
+        listener = Listener(baseline, job, microphone.fs, live=True)
+        opened.enter_context(asked_to_stop(stop))
+        blocks = microphone.blocks()
+        first = next(blocks)
+        info = BatchInfo(
+            started=began(first, microphone.fs),
+            started_from="clock",
+            source=f"microphone {microphone.name}, channel {station.microphone.channel}",
+            fs=microphone.fs,
+            job=job_text,
+            baseline=describe(baseline),
+            version=__version__,
+        )
+        evidence = opened.enter_context(Evidence(args.out, info))
+        session = Session(listener, evidence, wires.hold, wires.spindle_stop, STARTED)
+        live, sound, tally = LiveState(job), SoundMemory(microphone.fs), Tally()
+        session.on_heard += [
+            tally.add,
+            lambda heard: live.heard(heard, session.board),
+            lambda heard: tell(heard, info.started),
+        ]
+        operator = SessionOperator(session, live)
+        wires.on_reset(lambda: reset_by_button(operator.reset))
+        app = create_app(live, operator, sound=sound, names=[host])
+        with serving(app, listening):
+            url = page_address(host, listening.getsockname()[1])
+            print("\n".join(foreword(url, host, station, info.source, microphone.fs)), flush=True)
+            service.ready()
+
+            def sounding() -> Iterator[Block]:
+                yield first
+                yield from blocks
+
+            hear(
+                sounding(),
+                session,
+                wires.heartbeat.beat,
+                wires.beacon.show,
+                sound.take,
+                service.alive,
+                lambda: microphone.losses.overflows,
+                stop,
+            )
+            service.stopping()
+            session.finish("stopped by a person")
+            wires.hold.open()
+            live.finish("The monitor was stopped.")
+    print("\n".join(summary(tally, session.t, job, evidence, str(microphone.losses))), flush=True)
+    return EXIT_HELD if tally.holds else EXIT_DONE
+
+
+def hear(
+    blocks: Iterator[Block],
+    session: Session,
+    beat: Callable[[float], None],
+    shine: Callable[[AlarmBoard, bool], None],
+    keep: Callable[[NDArray[np.float32], bool], None],
+    alive: Callable[[], None],
+    overflows: Callable[[], int],
+    stop: threading.Event,
+) -> None:
+    """Take every block through the session, and let the heart beat for each hop of fresh sound.
+
+    Parameters
+    ----------
+    blocks : iterator of Block
+        Sound, and NaN in its place.
+    beat : callable
+        Given when the newest sample of a hop came, once it is analysed; never for what stands in for sound.
+    shine : callable
+        Given the alarms, and whether there is sound, after each block.
+    keep : callable
+        Given each block and whether a hold was raised in it.
+    alive : callable
+        Called when a block has gone through, whether it was sound or not: the program runs.
+    overflows : callable
+        How often sound was lost before it came here.
+    stop : Event
+        Ends it, after the block under way.
+    """
+    status, told_at, n_told = Status(), -TOLD_AGAIN_AFTER_S, 0
+    for block in blocks:
+        heard = session.feed(block.x)
+        if heard.trace and block.heard:
+            beat(block.at)
+        shine(session.board, block.heard)
+        alive()
+        keep(block.x, any(event.severity is Severity.HOLD for event in heard.events))
+        if overflows() > n_told and session.t - told_at >= TOLD_AGAIN_AFTER_S:
+            told_at, n_told = session.t, overflows()
+            message = f"Sound was lost before it came here: {format_count(n_told, 'overflow')} so far."
+            session.say(Kind.MIC_FAULT, Severity.INFO, message)
+        status.show(heard, block.heard)
+        if stop.is_set():
+            return
+
+
+class Status:
+    """What a terminal shows: level and speed, and when the microphone goes and comes."""
+
+    def __init__(self) -> None:
+        self._next_at = 0.0
+        self._heard = True
+        self._meter = sys.stdout.isatty()
+
+    def show(self, heard: Heard, sounding: bool) -> None:
+        """Take what one block gave."""
+        if sounding != self._heard:
+            self._heard = sounding
+            print(
+                "The microphone is back. When it has been heard for 2 s, press Reset."
+                if sounding
+                else "The microphone is gone: held until it is back, checked and reset.",
+                flush=True,
+            )
+        now = time.monotonic()
+        if self._meter and heard.trace and now >= self._next_at:
+            self._next_at = now + METER_EVERY_S
+            row = heard.trace[-1]
+            speed = "speed not heard" if row.speed_rpm != row.speed_rpm else f"{row.speed_rpm:.0f} rpm"
+            level = row.level_db if sounding else float("nan")
+            print(f"\r{meter(level)}  {speed:16}", end="\r", flush=True)
+
+
+def tell(heard: Heard, started: datetime) -> None:
+    """Print warnings and holds; for the journal with their importance (sd-daemon(3))."""
+    journal = "JOURNAL_STREAM" in os.environ
+    for event in heard.events:
+        if event.severity is Severity.INFO:
+            continue
+        importance = ("<2>" if event.severity is Severity.HOLD else "<4>") if journal else ""
+        at = (started + timedelta(seconds=event.t)).astimezone().strftime("%H:%M:%S")
+        where = f"blank {event.blank}, peck {event.peck}: " if event.blank and event.peck else ""
+        print(f"{importance}{at} {event.severity.upper():8}{where}{event.message}", flush=True)
+
+
+def reset_by_button(reset: Callable[[str], None]) -> None:
+    """Somebody at the machine pressed and let go of the button."""
+    try:
+        reset("the button at the machine")
+    except ResetRefused as refused:
+        print(f"The button at the machine: {refused}.", flush=True)
+
+
+def began(first: Block, fs: int) -> datetime:
+    """The time of day of the first sample."""
+    ago = time.monotonic() - first.at + len(first.x) / fs
+    return datetime.now(UTC) - timedelta(seconds=ago)
+
+
+@contextmanager
+def asked_to_stop(stop: threading.Event) -> Iterator[None]:
+    """Ctrl-C and SIGTERM end the batch in good order for as long as the block lasts."""
+
+    def ask(number: int, frame: FrameType | None) -> None:
+        stop.set()
+
+    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    try:
+        yield
+    finally:
+        for number, handler in before.items():
+            signal.signal(number, handler)
+
+
+def foreword(url: str, host: str, station: Station, source: str, fs: int) -> list[str]:
+    """What the person is told before the first sound."""
+    from dashboard.serve import is_loopback
+
+    lines = [f"Listening: {source}, {fs / 1000:g} kHz.", f"Open {url} in a browser.", STARTED]
+    if station.lines is None:
+        lines.append("No lines are wired: the hold is shown and written, and no machine is held.")
+    elif station.lines.hold_input == "normally open":
+        lines.append(
+            "Caution: the machine's hold input is normally open. A broken wire, a lost supply or a "
+            "program that "
+            "has ended will NOT hold it; only the heartbeat's relay can (hardware/WIRING.md)."
+        )
+    lines += [
+        "Ctrl-C ends it, and leaves the line open.",
+        "A monitor, not a safety function: it replaces no guard, no emergency stop and no person. A held "
+        "feed "
+        "leaves the spindle turning.",
+    ]
+    if not is_loopback(host):
+        lines.append("Everyone on this network can watch.")
+    return lines
+
+
+def summary(tally: Tally, heard_s: float, job: Job, evidence: Evidence, losses: str) -> list[str]:
+    """Lines in plain words: what was heard, every hold and warning, what was lost, where the evidence is."""
+    return [
+        f"Listened for {clock_text(heard_s)}: {tally.blanks} of {job.blanks} blanks, "
+        f"{format_count(tally.pecks, 'peck')}.",
+        *told("hold", tally.holds, job),
+        *told("warning", tally.warnings, job),
+        losses,
+        f"Evidence: {evidence.directory}, batch {evidence.batch}",
+    ]
