@@ -53,7 +53,7 @@ from monitor.signal.whitened import whitened_level
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
-_HOPS_AT_ONCE = 64  # bounds memory; the result does not depend on it
+_HOPS_AT_ONCE = 256  # bounds memory (20 MB); the result does not depend on it
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below

@@ -127,7 +127,7 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     ]
 
 
-_BLOCK_S = 2.5  # large blocks are cheaper; half of what the store gathers before it writes
+_BLOCK_S = 10.0  # large blocks are cheaper: what a call costs is shared by 200 hops
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 

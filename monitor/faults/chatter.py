@@ -208,16 +208,17 @@ class ChatterRule:
             return None
         tones = hop.tones
         self._follow_speed(hop, rotation)
-        over = self._memory.departure(tones)
-        self._follow_cut(detector)
         # Lines that sweep as the spindle runs up or down are not learned ones for long.
         steady = rotation.settled and not rotation.changed
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
+            self._follow_cut(detector)
             self._past.append(tones)
             self._hops += 1
             self._track = None
             return None
+        over = self._memory.departure(tones)  # from what was usual up to the hop before
+        self._follow_cut(detector)
         self._follow_track(hop, over, tones, detector)
         self._past.append(tones)
         self._departures[self._hops % PAST_HOPS] = over
@@ -262,14 +263,13 @@ class ChatterRule:
     def _learn(self, hop: Hop, tones: Tones, detector: CuttingDetector) -> None:
         if self._hops % ToneMemory.LEARNS_EVERY:
             return
-        track = self._track
-        but = self._around(track.hz) if track is not None else None
         if detector.cutting:
             self._memory.hear_peck(tones)
             if self._good_pecks < NEW_PECKS and hop.t - detector.onset_s <= CONTACT_S:
                 self._memory.hear_outside(tones, None)
         elif not hop.t - detector.end_s < AFTERMATH_S:
-            self._memory.hear_outside(tones, but)
+            track = self._track
+            self._memory.hear_outside(tones, None if track is None else self._around(track.hz))
 
     # ---- the line -----------------------------------------------------------------------------------
 
@@ -333,7 +333,7 @@ class ChatterRule:
         track.level_db += (level_db - track.level_db) / min(track.n, 5)
         track.slow_best_db = max(track.slow_best_db, track.slow_db)
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
-        now = 10 * math.log10(max(float(tones.newest[max(0, k - 1) : k + 2].max()), 1e-20))
+        now = 10 * math.log10(max(*tones.newest[max(0, k - 1) : k + 2].tolist(), 1e-20))
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
@@ -393,7 +393,8 @@ class ChatterRule:
         """Frequency of a peak by the parabola through the logarithms."""
         if not 0 < k < self._n_bins - 1:
             return k * self._bin_hz
-        a, b, c = (math.log(max(float(v), 1e-6)) for v in average[k - 1 : k + 2])
+        before, at, after = average[k - 1 : k + 2].tolist()
+        a, b, c = math.log(max(before, 1e-6)), math.log(max(at, 1e-6)), math.log(max(after, 1e-6))
         bend = a - 2 * b + c
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
         return (k + max(-1.0, min(1.0, shift))) * self._bin_hz

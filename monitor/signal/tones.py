@@ -165,9 +165,13 @@ class ToneMemory:
         state = self._state
         if abs(at - state) > 0.75:
             state = min(max(round(at), 0), self._states - 1)
-        if (key, state, raised) != (self._key, self._state, self._raised):
-            self._key, self._state, self._raised = key, state, raised
-            self._turn()
+        if key != self._key:
+            self._key = key
+            self._move()
+        elif (state, raised) == (self._state, self._raised):
+            return
+        self._state, self._raised = state, raised
+        self._turn()
 
     def departure(self, tones: Tones) -> NDArray[np.float32]:
         """Power over what is usual, at each bin. The array is reused by the next call."""
@@ -208,10 +212,13 @@ class ToneMemory:
 
     def _know(self) -> None:
         np.maximum(self._outside, self._good, out=self._known)
+        self._move()
         self._turn()
 
-    def _turn(self) -> None:
+    def _move(self) -> None:
         np.maximum(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
+
+    def _turn(self) -> None:
         np.multiply(self._lines[self._state], np.float32(self._raised), out=self._usual)
         np.maximum(self._usual, self._now, out=self._usual)
 
@@ -220,7 +227,7 @@ class ToneMemory:
         widened = power.copy()
         np.maximum(power[:-1], power[1:], out=widened[:-1])
         np.maximum(widened[1:], power[:-1], out=widened[1:])
-        return widened.take(_moved_bins(power.size, key * self._RATIO_STEP))
+        return widened.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else widened
 
 
 @lru_cache(maxsize=128)  # a spindle keeps to a few speeds
