@@ -1,23 +1,30 @@
-"""Who may ask for what: addresses that are really ours, and a reset that is really meant.
+"""Who may ask for what: addresses that are really ours, rights, and a reset that is really meant.
 
 Two attacks matter for a server on loopback. A page on the web can send requests to it (so the
 Origin of whatever changes something must be ours), and a name on the web can be made to resolve to
-127.0.0.1 (DNS rebinding: then the Origin matches, so the Host must not be a foreign name).
+127.0.0.1 (DNS rebinding: then the Origin matches, so the Host must not be a foreign name). On a network,
+nothing but the page's own files is given to anyone without a session (`dashboard.entry`); what is not named
+here needs the right to operate.
 """
 
 from __future__ import annotations
 
 import ipaddress
+import math
 import secrets
 import time
 from collections.abc import Callable, Collection, Iterable
 from dataclasses import dataclass, field
+from http.cookies import CookieError, SimpleCookie
 from urllib.parse import urlsplit
 
+import anyio
 from starlette.datastructures import Headers, MutableHeaders
-from starlette.responses import PlainTextResponse
+from starlette.responses import JSONResponse
 from starlette.types import ASGIApp, Message, Receive, Scope, Send
 from starlette.websockets import WebSocketClose
+
+from dashboard.entry import COOKIE, HERE, Entry, Right, Visitor
 
 # Long enough that neither a stumble against the screen nor a double tap ends a hold; short enough
 # to keep a finger still.
@@ -25,7 +32,12 @@ KEEP_PRESSED_S = 1.5
 # A press that has been begun and not ended by then was let go without the page being able to say so.
 PRESS_EXPIRES_S = 10.0
 MAX_OPEN_PRESSES = 32  # more fingers than a shop has: the oldest is forgotten
-MAX_BODY_BYTES = 4096  # the longest request there is has a hundred
+MAX_BODY_BYTES = 16_384  # the longest request there is holds a note of 2000 characters
+BODY_TIMEOUT_S = 10.0  # a request that dribbles in more slowly is not a person's
+
+OPEN_PATHS = ("/", "/api/session", "/api/session/end")
+OPEN_FOLDER = "/page/"
+WATCHERS_MAY_POST = ("/api/hold",)  # nobody has to be sure to ask for a hold
 
 SECURITY_HEADERS = {
     "Content-Security-Policy": (
@@ -75,25 +87,50 @@ def same_origin(headers: Headers, scheme: str) -> bool:
 
 
 class Guard:
-    """ASGI wrapper: our own Host only, bounded bodies, same origin for changes, security headers."""
+    """ASGI wrapper: our own Host only, bounded bodies, same origin for changes, rights, security headers.
 
-    def __init__(self, app: ASGIApp, names: Iterable[str] = ()) -> None:
+    Leaves the `Visitor` in the request's state, None where nobody has come in yet.
+    """
+
+    def __init__(self, app: ASGIApp, names: Iterable[str] = (), entry: Entry | None = None) -> None:
         self._app = app
         self._names = frozenset(name.lower() for name in names)
+        self._entry = entry
 
     async def __call__(self, scope: Scope, receive: Receive, send: Send) -> None:
         """Answer or pass on one request or WebSocket."""
         if scope["type"] not in ("http", "websocket"):
             await self._app(scope, receive, send)
             return
-        refusal = self._refusal(scope, Headers(scope=scope))
+        headers = Headers(scope=scope)
+        visitor = self._visitor(headers)
+        status, refusal = 403, self._refusal(scope, headers)
         if refusal is None:
+            status, refusal = self._missing_right(scope, visitor)
+        if not refusal:
+            scope.setdefault("state", {})["visitor"] = visitor
             await self._app(scope, _bounded(scope, receive), _with_headers(scope, send))
         elif scope["type"] == "websocket":
             await WebSocketClose(code=1008, reason=refusal)(scope, receive, send)
         else:
-            response = PlainTextResponse(refusal + "\n", status_code=403)
+            response = JSONResponse({"detail": refusal}, status_code=status)
             await response(scope, receive, _with_headers(scope, send))
+
+    def _visitor(self, headers: Headers) -> Visitor | None:
+        if self._entry is None:
+            return HERE
+        return self._entry.visitor(_cookie(headers))
+
+    def _missing_right(self, scope: Scope, visitor: Visitor | None) -> tuple[int, str]:
+        path = scope["path"]
+        if path in OPEN_PATHS or path.startswith(OPEN_FOLDER):
+            return 0, ""
+        if visitor is None:
+            return 401, "Open the link that the terminal shows, or enter its token."
+        watching = scope["type"] == "websocket" or scope["method"] in ("GET", "HEAD")
+        if watching or path in WATCHERS_MAY_POST or visitor.right is Right.OPERATE:
+            return 0, ""
+        return 403, "This session may watch, not operate; open the link for operating."
 
     def _refusal(self, scope: Scope, headers: Headers) -> str | None:
         if not host_is_ours(headers.get("host", ""), self._names):
@@ -107,21 +144,32 @@ class Guard:
         return None
 
 
+def _cookie(headers: Headers) -> str:
+    try:
+        cookies = SimpleCookie(headers.get("cookie", ""))
+    except CookieError:
+        return ""
+    return cookies[COOKIE].value if COOKIE in cookies else ""
+
+
 def int_or_zero(text: str) -> int:
     """The number in ``text``; 0 where there is none."""
     return int(text) if text.isascii() and text.isdigit() and len(text) < 20 else 0
 
 
 def _bounded(scope: Scope, receive: Receive) -> Receive:
-    """Cut off a body that is longer than it may be, whatever its headers said."""
+    """Cut off a body that is longer than it may be, whatever its headers said, or that dribbles in."""
     if scope["type"] != "http":
         return receive
-    seen = 0
+    seen, complete = 0, False
 
     async def limited() -> Message:
-        nonlocal seen
-        message = await receive()
+        nonlocal seen, complete
+        message: Message = {"type": "http.disconnect"}
+        with anyio.move_on_after(math.inf if complete else BODY_TIMEOUT_S):
+            message = await receive()
         seen += len(message.get("body", b""))
+        complete = not message.get("more_body", False)
         if seen > MAX_BODY_BYTES:
             return {"type": "http.disconnect"}
         return message

@@ -1,44 +1,47 @@
-"""The dashboard's server: one page, one WebSocket, and the few requests a person makes.
+"""The dashboard's server: one page, one WebSocket, and the requests a person makes.
 
     GET  /                   the page
-    GET  /page/NAME          its script, style and picture, from memory
-    GET  /api/state          everything the page knows, once
-    GET  /api/sound.wav      the last seconds of what the microphone hears
-    GET  /api/hold.wav       the seconds around the newest hold
-    WS   /api/live           the same as /api/state, then what is new, at most 20 times a second
-    POST /api/acknowledge    someone has seen the alarms
-    POST /api/reset/begin    Reset went down
-    POST /api/reset/end      Reset was kept down long enough: the hold ends
+    GET  /page/NAME          its scripts, styles and pictures, from memory
+    GET  /api/session        what this browser may do, and what there is to see
+    POST /api/session        come in with a token
+    POST /api/session/end    go out again
+
+What is seen and heard of the work is in ``watching.py``, what changes it in ``operating.py``, past work in
+``past.py``, and who may ask for what in ``access.py`` and ``entry.py``.
 
 No path and no file name from a client reaches the file system.
 """
 
 from __future__ import annotations
 
+import gzip
 import hashlib
-import json
 from collections.abc import Iterable
 from dataclasses import dataclass
 from importlib import resources
-from typing import Annotated, Any, Protocol
 
-import anyio
-import anyio.to_thread
-from fastapi import FastAPI, HTTPException, Query, Request, Response, WebSocket, WebSocketDisconnect
+from fastapi import FastAPI, HTTPException, Request, Response
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.types import ASGIApp
 
-from dashboard.access import KEEP_PRESSED_S, Guard, Presses
-from dashboard.live import Cursor, LiveState
+from dashboard.access import Guard, Presses
+from dashboard.entry import COOKIE, Entry, Right, TooManyTries, Visitor
+from dashboard.live import LiveState
+from dashboard.operating import (
+    NOT_ALLOWED,
+    Done,
+    Operator,
+    SessionOperator,
+    add_operating,
+    client_of,
+    refused,
+)
+from dashboard.past import add_past
 from dashboard.sound import SoundMemory
-from monitor.errors import ResetRefused
-from monitor.session import Session
+from dashboard.watching import add_watching
+from monitor.evidence.archive import Archive
 
-UPDATE_INTERVAL_S = 0.05  # one analysis hop: faster would repeat, slower would be seen
-# The page calls the data lost after 1.5 s without a message, so two of these may go missing.
-HEARTBEAT_S = 0.5
-SEND_TIMEOUT_S = 10.0  # a browser that takes nothing for so long is gone, or will come back for it
-MAX_WATCHERS = 100  # every phone of a shop; each takes 20 messages a second
+__all__ = ["Operator", "SessionOperator", "create_app"]
 
 MEDIA_TYPES = {
     ".html": "text/html; charset=utf-8",
@@ -46,64 +49,23 @@ MEDIA_TYPES = {
     ".js": "text/javascript; charset=utf-8",
     ".svg": "image/svg+xml",
 }
-ASSETS = ("index.html", "page.css", "page.js", "icon.svg", "uplot/uplot.js", "uplot/uplot.css")
+CHART_LIBRARY = ("uplot/uplot.js", "uplot/uplot.css")  # brought in when the package is built
 
 
-class Operator(Protocol):
-    """Who carries out what a person asks for; called from a worker thread, may block shortly."""
+class Session(BaseModel):
+    """What this browser may do (null before it came in), until when, and what there is to see."""
 
-    def acknowledge(self) -> None:
-        """Someone has seen every alarm there is."""
-        ...
-
-    def reset(self, by: str) -> None:
-        """A person ends the hold on purpose; ``by`` says from where. Raises ResetRefused."""
-        ...
+    right: Right | None
+    until: float | None
+    live: bool
+    past: bool
 
 
-@dataclass(frozen=True, slots=True)
-class SessionOperator:
-    """Carries a person's wishes to a session, and what came of them back to the page."""
-
-    session: Session
-    live: LiveState
-
-    def acknowledge(self) -> None:
-        """See `Operator`."""
-        self.session.acknowledge()
-        self.live.operated(self.session.board)
-
-    def reset(self, by: str) -> None:
-        """See `Operator`."""
-        self.session.reset(by)
-        self.live.operated(self.session.board)
-
-
-class ResetBegin(BaseModel):
-    """The hold that the page was showing when Reset went down."""
+class Token(BaseModel):
+    """A token, as a link carries it."""
 
     model_config = ConfigDict(extra="forbid")
-    hold: int = Field(ge=1, le=2**53)
-
-
-class Press(BaseModel):
-    """A press under way: its name, and how long it has to be kept."""
-
-    press: str
-    keep_s: float
-
-
-class ResetEnd(BaseModel):
-    """The press that was kept."""
-
-    model_config = ConfigDict(extra="forbid")
-    press: str = Field(max_length=64)
-
-
-class Done(BaseModel):
-    """It was done."""
-
-    done: bool = True
+    token: str = Field(max_length=200)
 
 
 @dataclass(frozen=True, slots=True)
@@ -111,15 +73,19 @@ class Asset:
     """One file of the page, as it is sent."""
 
     content: bytes
+    zipped: bytes
     media_type: str
     etag: str
 
 
 def create_app(
-    live: LiveState,
-    operator: Operator,
+    live: LiveState | None,
+    operator: Operator | None,
     *,
     sound: SoundMemory | None = None,
+    archive: Archive | None = None,
+    batch: int = 0,
+    entry: Entry | None = None,
     names: Iterable[str] = (),
     presses: Presses | None = None,
 ) -> ASGIApp:
@@ -127,12 +93,18 @@ def create_app(
 
     Parameters
     ----------
-    live : LiveState
-        What there is to show.
-    operator : Operator
-        Carries out acknowledge and reset.
+    live : LiveState, optional
+        What there is to show of the work going on; without it only past work is shown.
+    operator : Operator, optional
+        Carries out what a person asks for; needed with ``live``.
     sound : SoundMemory, optional
         The last seconds heard; without it the page offers no listening.
+    archive : Archive, optional
+        Evidence of this and earlier batches; without it the page shows no past.
+    batch : int
+        The batch in the archive that ``live`` shows.
+    entry : Entry, optional
+        Who may come in; without it everyone who can reach the page may operate: for loopback only.
     names : iterable of str
         Names, besides addresses and ``localhost``, that this server is reached by.
     presses : Presses, optional
@@ -140,33 +112,44 @@ def create_app(
     """
     app = FastAPI(title="spindlebell", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
     _add_page(app, _load_assets())
-    _add_watching(app, live, sound)
-    _add_operating(app, live, operator, presses or Presses())
-    return Guard(app, names)
+    _add_session(app, entry, has_live=live is not None, has_past=archive is not None)
+    if live is not None:
+        add_watching(app, live, sound)
+        if operator is not None:
+            add_operating(app, live, operator, presses or Presses())
+    if archive is not None:
+        add_past(app, archive, batch)
+    return Guard(app, names, entry)
 
 
 def _load_assets() -> dict[str, Asset]:
+    """Every file of the page, by name. Without the chart library, in a checkout that was never installed, the
+    page says so in place of curves."""
     page = resources.files("dashboard").joinpath("page")
-    assets = {}
-    for name in ASSETS:
-        try:
-            content = page.joinpath(name).read_bytes()
-        except FileNotFoundError:
-            if not name.startswith("uplot/"):
-                raise
-            continue  # run from a checkout that was never installed; the page says so in place of curves
-        digest = hashlib.sha256(content).hexdigest()[:16]
-        assets[name] = Asset(content, MEDIA_TYPES[name[name.rindex(".") :]], f'"{digest}"')
-    return assets
+    own = [file.name for file in page.iterdir() if file.is_file() and _suffix(file.name) in MEDIA_TYPES]
+    names = [*own, *(name for name in CHART_LIBRARY if page.joinpath(name).is_file())]
+    return {name: _asset(name, page.joinpath(name).read_bytes()) for name in names}
+
+
+def _suffix(name: str) -> str:
+    return name[name.rindex(".") :]
+
+
+def _asset(name: str, content: bytes) -> Asset:
+    digest = hashlib.sha256(content).hexdigest()[:16]
+    return Asset(content, gzip.compress(content, mtime=0), MEDIA_TYPES[_suffix(name)], f'"{digest}"')
 
 
 def _add_page(app: FastAPI, assets: dict[str, Asset]) -> None:
     def answer(request: Request, asset: Asset | None) -> Response:
         if asset is None:
             raise HTTPException(404)
-        headers = {"ETag": asset.etag, "Cache-Control": "no-cache"}
+        headers = {"ETag": asset.etag, "Cache-Control": "no-cache", "Vary": "Accept-Encoding"}
         if request.headers.get("if-none-match") == asset.etag:
             return Response(status_code=304, headers=headers)
+        if "gzip" in request.headers.get("accept-encoding", ""):
+            headers["Content-Encoding"] = "gzip"
+            return Response(asset.zipped, media_type=asset.media_type, headers=headers)
         return Response(asset.content, media_type=asset.media_type, headers=headers)
 
     @app.get("/", include_in_schema=False)
@@ -178,108 +161,39 @@ def _add_page(app: FastAPI, assets: dict[str, Asset]) -> None:
         return answer(request, assets.get(name))
 
 
-def _add_watching(app: FastAPI, live: LiveState, sound: SoundMemory | None) -> None:
-    watchers: set[WebSocket] = set()
-    can_listen = sound is not None
+def _add_session(app: FastAPI, entry: Entry | None, *, has_live: bool, has_past: bool) -> None:
+    def session(visitor: Visitor | None) -> Session:
+        right, until = (None, None) if visitor is None else (visitor.right, visitor.until)
+        return Session(right=right, until=until, live=has_live, past=has_past)
 
-    @app.get("/api/state")
-    async def state() -> dict[str, Any]:
-        return _message(live, Cursor(), "", can_listen)[0]
+    @app.get("/api/session", responses=refused(403, "not this server's own name"))
+    async def look(request: Request) -> Session:
+        return session(request.state.visitor)
 
-    if sound is not None:
-        wav: dict[int | str, dict[str, Any]] = {200: {"content": {"audio/wav": {}}}}
+    refusals = NOT_ALLOWED | refused(429, "too many wrong tokens")
 
-        @app.get("/api/sound.wav", response_class=Response, responses=wav)
-        def recent_sound() -> Response:
-            return Response(sound.recent(), media_type="audio/wav")
-
-        @app.get(
-            "/api/hold.wav", response_class=Response, responses=wav | {404: {"description": "no hold yet"}}
-        )
-        def hold_sound() -> Response:
-            content = sound.hold()
-            if content is None:
-                raise HTTPException(404, "No hold was raised yet.")
-            return Response(content, media_type="audio/wav")
-
-    @app.websocket("/api/live")
-    async def watch(
-        socket: WebSocket,
-        run: Annotated[str, Query(max_length=32)] = "",
-        rows: Annotated[int, Query(ge=0, le=2**53)] = 0,
-        events: Annotated[int, Query(ge=0, le=2**53)] = 0,
-    ) -> None:
-        if len(watchers) >= MAX_WATCHERS:
-            await socket.close(code=1013, reason="Too many are watching.")
-            return
-        await socket.accept()
-        watchers.add(socket)
+    @app.post("/api/session", responses=refusals)
+    async def come_in(given: Token, request: Request, response: Response) -> Session:
+        if entry is None:
+            return session(request.state.visitor)
         try:
-            await _watch(socket, live, Cursor(rows, events), run, can_listen)
-        finally:
-            watchers.discard(socket)
+            admitted = entry.admit(given.token, client_of(request))
+        except TooManyTries as error:
+            wait = f"{error.wait_s:.0f}"
+            raise HTTPException(
+                429, f"Too many wrong tokens; wait {wait} s.", {"Retry-After": wait}
+            ) from None
+        if admitted is None:
+            raise HTTPException(401, "That token is not right. Open the link that the terminal shows.")
+        cookie, visitor = admitted
+        secure = request.url.scheme == "https"
+        response.set_cookie(
+            COOKIE, cookie, expires=None, httponly=True, samesite="strict", secure=secure, path="/",
+            max_age=round((visitor.until or 0) - entry.clock()),
+        )  # fmt: skip
+        return session(visitor)
 
-
-def _message(live: LiveState, cursor: Cursor, run: str, can_listen: bool) -> tuple[dict[str, Any], Cursor]:
-    message, cursor = live.since(cursor, run)
-    if message["fresh"]:
-        message["can_listen"] = can_listen
-    return message, cursor
-
-
-async def _watch(socket: WebSocket, live: LiveState, cursor: Cursor, run: str, can_listen: bool) -> None:
-    """Send what is new until the browser goes away or takes nothing any more."""
-    async with anyio.create_task_group() as group:
-        group.start_soon(_until_gone, socket, group.cancel_scope)
-        await _send_updates(socket, live, cursor, run, can_listen)
-        group.cancel_scope.cancel()
-
-
-async def _until_gone(socket: WebSocket, scope: anyio.CancelScope) -> None:
-    """Receive, which notices that the browser left; nothing that a watcher says matters."""
-    while (await socket.receive())["type"] != "websocket.disconnect":
-        pass
-    scope.cancel()
-
-
-async def _send_updates(
-    socket: WebSocket, live: LiveState, cursor: Cursor, run: str, can_listen: bool
-) -> None:
-    version, sent_at = -1, 0.0
-    while True:
-        if live.version != version or anyio.current_time() - sent_at >= HEARTBEAT_S:
-            version, sent_at = live.version, anyio.current_time()
-            message, cursor = _message(live, cursor, run, can_listen)
-            run = live.run
-            text = json.dumps(message, separators=(",", ":"), allow_nan=False)
-            try:
-                with anyio.fail_after(SEND_TIMEOUT_S):
-                    await socket.send_text(text)
-            except (TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
-                return  # too slow or gone: its next connection says where it had got to
-        await anyio.sleep(UPDATE_INTERVAL_S)
-
-
-def _add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: Presses) -> None:
-    @app.post("/api/acknowledge")
-    def acknowledge() -> Done:
-        operator.acknowledge()
-        return Done()
-
-    @app.post("/api/reset/begin", responses={409: {"description": "that hold is not the one there is"}})
-    async def begin_reset(asked: ResetBegin) -> Press:
-        if asked.hold != live.hold_id:
-            raise HTTPException(409, "There is no such hold; look at the page again.")
-        return Press(press=presses.begin(asked.hold), keep_s=KEEP_PRESSED_S)
-
-    @app.post("/api/reset/end", responses={409: {"description": "not kept long enough, or another hold"}})
-    async def end_reset(asked: ResetEnd, request: Request) -> Done:
-        refusal = presses.end(asked.press, live.hold_id)
-        if refusal is not None:
-            raise HTTPException(409, refusal)
-        client = request.client.host if request.client else "unknown"
-        try:
-            await anyio.to_thread.run_sync(operator.reset, f"dashboard at {client}")
-        except ResetRefused as error:
-            raise HTTPException(409, f"{error}.".capitalize()) from None
+    @app.post("/api/session/end", responses=NOT_ALLOWED)
+    async def go_out(response: Response) -> Done:
+        response.delete_cookie(COOKIE, path="/")
         return Done()

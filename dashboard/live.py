@@ -9,20 +9,27 @@ from __future__ import annotations
 
 import math
 import secrets
+import statistics
 import threading
 import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
 from enum import StrEnum
-from itertools import islice
+from itertools import islice, pairwise
 from typing import Any
 
+from dashboard.spectrogram import STEP_S, OrderSpectrogram
 from monitor.alarm import AlarmBoard, AlarmState
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
+from monitor.signal.frames import HOP_S
 
 HISTORY_ROWS = 6000  # 5 minutes of 50 ms rows: what a reconnecting page can fill in
+FRESH_ROWS = 1800  # a new page shows a minute; more would be slow to come over a poor connection
+HISTORY_PECKS = 80  # the pecks that the present one is laid over
+PECK_POINT_S = 0.1  # of a finished peck's curve: some 30 points
+CYCLES = 20  # blanks whose time tells how long the rest will take
 HISTORY_EVENTS = 300
 # Analysis reports every 50 ms hop. One second without a report is 20 missed hops: not a late
 # scheduler but a stopped microphone or analysis.
@@ -33,6 +40,7 @@ SPEED_UNKNOWN_S = 1.0
 
 TRACE_FIELDS = (
     "t", "speed_rpm", "speed_confidence", "sag_pct", "level_db", "cut_level_db", "chatter_db", "cutting",
+    "depth_mm",
 )  # fmt: skip
 
 
@@ -52,6 +60,7 @@ class Cursor:
 
     rows: int = 0
     events: int = 0
+    columns: int = 0
 
 
 # What a person does about each kind. Words only: nothing here moves a machine, and a held feed leaves
@@ -66,10 +75,12 @@ ON_HOLD = {
     Kind.LOST_CUT: "Stop the spindle. Look for a broken drill, a spun blank or a missing one.",
     Kind.MIC_FAULT: "Nothing is being heard. Look at the microphone, its cable and its place.",
     Kind.MASKED: "Look at the machine yourself. Silence the other sound.",
+    Kind.HOLD_NOW: "Somebody asked for this hold. Ask who, and look at the machine.",
 }
 ON_WARNING = {
     Kind.SAG: "Look at the chips and the drill; be ready to stop.",
     Kind.PACKING: "Look whether the flutes come out full. Shorten the pecks for the next blank.",
+    Kind.MELTING: "Look whether chips still come, and whether the work smears; be ready to stop.",
     Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
     Kind.MIC_FAULT: "Look at the microphone, its cable and its place.",
     Kind.MASKED: "Something else may be louder than the machine. Look at the machine yourself.",
@@ -89,6 +100,10 @@ class LiveState:
         The job under way: counters, thresholds, commanded speed and the person's units.
     synthetic : bool
         True when every sound is computed; the page says so in a mark that cannot be closed.
+    picture : OrderSpectrogram, optional
+        The sound by orders; whoever brings the sound gives it to `SoundMemory` too.
+    batch : int
+        Number of the batch in the evidence, 0 where none is kept.
     clock : callable
         Wall clock, seconds since the epoch; replaced in tests.
     """
@@ -98,10 +113,18 @@ class LiveState:
         job: Job,
         *,
         synthetic: bool = False,
+        picture: OrderSpectrogram | None = None,
+        batch: int = 0,
         clock: Callable[[], float] = time.time,
     ) -> None:
         self.run = secrets.token_hex(8)  # tells a reconnecting page that the server restarted
-        self._job = _describe_job(job, synthetic)
+        self._job = _describe_job(job, synthetic, picture, batch)
+        self._limits = (job.sag_warning_pct, job.sag_hold_pct)
+        self._blanks = job.blanks
+        self._picture = picture
+        self._depth = _Depth(job)
+        self._pecks: deque[dict[str, Any]] = deque(maxlen=HISTORY_PECKS)
+        self._starts: deque[float] = deque(maxlen=CYCLES + 1)
         self._clock = clock
         self._lock = threading.Lock()
         self._rows: deque[list[float | int | None]] = deque(maxlen=HISTORY_ROWS)
@@ -129,14 +152,14 @@ class LiveState:
         """Take what one block of sound gave, as ``Listener.feed`` returned it, and the alarms after it."""
         now = self._clock()
         with self._lock:
-            self._heard_at = now
+            if heard.trace:  # a person's wish comes without sound
+                self._heard_at = now
+            events = deque(heard.events)
             for row in heard.trace:
-                self._rows.append(_pack(row))
-                self._last = row
-                if not math.isnan(row.speed_rpm):
-                    self._speed_known_t = row.t
-            self._row_count += len(heard.trace)
-            for event in heard.events:
+                while events and events[0].t <= row.t:
+                    self._take_event(events.popleft(), now)
+                self._take_row(row)
+            for event in events:
                 self._take_event(event, now)
             self._take_board(board)
             self._changed()
@@ -145,6 +168,12 @@ class LiveState:
         """Take the alarms after a person acknowledged or reset."""
         with self._lock:
             self._take_board(board)
+            self._changed()
+
+    def set_sag_limits(self, warning_pct: float, hold_pct: float) -> None:
+        """Other thresholds hold from now on."""
+        with self._lock:
+            self._limits = (warning_pct, hold_pct)
             self._changed()
 
     def note(self, text: str) -> None:
@@ -164,9 +193,23 @@ class LiveState:
         self._version += 1
         self._update_band(self._clock())
 
+    def _take_row(self, row: TraceRow) -> None:
+        self._rows.append([*pack_row(row), _number(self._depth.step(row), 2)])
+        self._row_count += 1
+        self._last = row
+        if not math.isnan(row.speed_rpm):
+            self._speed_known_t = row.t
+            if self._picture is not None:
+                self._picture.turn(row.speed_rpm)
+
     def _take_event(self, event: Event, now: float) -> None:
         self._event_count += 1
         self._events.append(_pack_event(self._event_count, event, now))
+        curve = self._depth.note(event)
+        if curve:
+            self._pecks.append({"blank": event.blank, "peck": event.peck, "points": curve})
+        if event.kind is Kind.BLANK_START:
+            self._starts.append(event.t)
         if event.blank:
             if event.blank != self._blank:
                 self._peck = 0
@@ -208,18 +251,25 @@ class LiveState:
             rows_missing = self._row_count - cursor.rows if known else self._row_count
             events_missing = self._event_count - cursor.events if known else self._event_count
             fresh = not known or rows_missing > len(self._rows)
+            columns: list[str] = []
+            column_count = 0
+            if self._picture is not None:
+                most = int(FRESH_ROWS * HOP_S / STEP_S)
+                columns, column_count = self._picture.since(0 if fresh else cursor.columns, most)
             message: dict[str, Any] = {
                 "run": self.run,
                 "fresh": fresh,
-                "cursor": [self._row_count, self._event_count],
+                "cursor": [self._row_count, self._event_count, column_count],
                 "state": self._state(),
-                "rows": _newest(self._rows, len(self._rows) if fresh else rows_missing),
+                "rows": _newest(self._rows, FRESH_ROWS if fresh else rows_missing),
                 "events": _newest(self._events, len(self._events) if fresh else events_missing),
+                "columns": columns,
             }
             if fresh:
                 message["job"] = self._job
                 message["fields"] = TRACE_FIELDS
-            return message, Cursor(self._row_count, self._event_count)
+                message["pecks"] = list(self._pecks)
+            return message, Cursor(self._row_count, self._event_count, column_count)
 
     def _state(self) -> dict[str, Any]:
         now = self._clock()
@@ -237,7 +287,23 @@ class LiveState:
             "blank": self._blank,
             "peck": self._peck,
             "blanks_done": self._blanks_done,
+            "left_s": self._left_s(),
+            "limits": self._limits,
+            "can_hold": not self._over,
         }
+
+    def _left_s(self) -> float | None:
+        """Seconds until the batch is through, by the blanks so far; None before two of them have begun.
+
+        The middle one counts: a hold that was waited for lengthens one blank, not the others.
+        """
+        left = self._blanks - self._blanks_done
+        if self._last is None or len(self._starts) < 2 or self._over:
+            return None
+        cycle = statistics.median(b - a for a, b in pairwise(self._starts))
+        under_way = self._blank > self._blanks_done
+        spent = min(self._last.t - self._starts[-1], cycle) if under_way else 0.0
+        return round(max(0.0, left * cycle - spent))
 
     def _update_band(self, now: float) -> tuple[Word, str, str]:
         """Judge, and keep since when: for a word, or for the alarm behind it."""
@@ -301,7 +367,8 @@ def _number(value: float, digits: int) -> float | None:
     return round(value, digits) if math.isfinite(value) else None
 
 
-def _pack(row: TraceRow) -> list[float | int | None]:
+def pack_row(row: TraceRow) -> list[float | None]:
+    """A row of the curves, in the order of `TRACE_FIELDS` but for the depth; rounded to what can be seen."""
     return [
         round(row.t, 3),
         _number(row.speed_rpm, 1),
@@ -331,7 +398,50 @@ def _pack_event(number: int, event: Event, now: float) -> dict[str, Any]:
     }
 
 
-def _describe_job(job: Job, synthetic: bool) -> dict[str, Any]:
+class _Depth:
+    """How deep the drill is in each row of a peck, and the peck's curve of load against depth.
+
+    Reckoned for the picture from the depth that `peck_start` tells, the feed and the speed.
+    """
+
+    def __init__(self, job: Job) -> None:
+        self._feed = job.feed_mm_per_rev
+        self._depth: float | None = None
+        self._rpm = job.spindle_rpm
+        self._t = 0.0
+        self._curve: list[list[float]] = []
+        self._curve_t = -math.inf
+
+    def step(self, row: TraceRow) -> float:
+        """Depth in this row, mm; NaN outside of a peck and where nothing is cut."""
+        if row.speed_rpm > 0:
+            self._rpm = row.speed_rpm
+        if self._depth is None or not row.cutting:
+            self._t = row.t
+            return math.nan
+        self._depth += self._rpm / 60 * (row.t - self._t) * self._feed
+        self._t = row.t
+        if math.isfinite(row.sag_pct) and (not self._curve or row.t - self._curve_t >= PECK_POINT_S - 1e-6):
+            self._curve.append([round(self._depth, 2), round(row.sag_pct, 2)])
+            self._curve_t = row.t
+        return self._depth
+
+    def note(self, event: Event) -> list[list[float]]:
+        """Take an event; at the end of a peck its curve: depth in mm, sag in per cent."""
+        if event.kind is Kind.PECK_START:
+            self._depth, self._t = _depth_or_zero(event), event.t
+            self._curve, self._curve_t = [], -math.inf
+        elif event.kind is Kind.PECK_END:
+            self._depth = None
+            return self._curve
+        return []
+
+
+def _depth_or_zero(event: Event) -> float:
+    return event.depth_mm if math.isfinite(event.depth_mm) else 0.0
+
+
+def _describe_job(job: Job, synthetic: bool, picture: OrderSpectrogram | None, batch: int) -> dict[str, Any]:
     return {
         "name": job.name,
         "blanks": job.blanks,
@@ -340,8 +450,9 @@ def _describe_job(job: Job, synthetic: bool) -> dict[str, Any]:
         "spot_rpm": job.spot_rpm,
         "pecks_mm": list(job.pecks_mm),
         "depth_mm": job.depth_mm,
-        "sag_warning_pct": job.sag_warning_pct,
-        "sag_hold_pct": job.sag_hold_pct,
         "units": job.units,
         "synthetic": synthetic,
+        "batch": batch,
+        "top_order": picture.top_order if picture else None,
+        "lines": picture.lines if picture else [],
     }

@@ -70,16 +70,26 @@ def serving(app: ASGIApp, listening: socket.socket) -> Iterator[None]:
 
 
 def page_address(host: str, port: int) -> str:
-    """The address to open in a browser on this computer.
+    """The address to open in a browser; for every address of this computer, the one others reach it by.
 
     Examples
     --------
-    >>> page_address("127.0.0.1", 8765), page_address("::1", 80), page_address("0.0.0.0", 8765)
-    ('http://127.0.0.1:8765/', 'http://[::1]:80/', 'http://127.0.0.1:8765/')
+    >>> page_address("127.0.0.1", 8765), page_address("::1", 80)
+    ('http://127.0.0.1:8765/', 'http://[::1]:80/')
     """
     if host in ("0.0.0.0", "::", ""):
-        host = "127.0.0.1"
+        host = _own_address()
     return f"http://[{host}]:{port}/" if ":" in host else f"http://{host}:{port}/"
+
+
+def _own_address() -> str:
+    """The address from which this computer would speak to another one; nothing is sent."""
+    with socket.socket(socket.AF_INET, socket.SOCK_DGRAM) as probe:
+        try:
+            probe.connect(("192.0.2.1", 9))  # TEST-NET-1, RFC 5737: nobody's
+            return str(probe.getsockname()[0])
+        except OSError:  # no network
+            return "127.0.0.1"
 
 
 def is_loopback(host: str) -> bool:

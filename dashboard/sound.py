@@ -10,6 +10,8 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
+from dashboard.spectrogram import OrderSpectrogram
+
 RECENT_S = 10.0
 AFTER_HOLD_S = 2.0  # the sound of a hold runs on for so long, to hear what followed it
 
@@ -23,10 +25,13 @@ class SoundMemory:
     ----------
     fs : float
         Sample rate in Hz.
+    picture : OrderSpectrogram, optional
+        Is given the sound too.
     """
 
-    def __init__(self, fs: float) -> None:
+    def __init__(self, fs: float, picture: OrderSpectrogram | None = None) -> None:
         self._fs = round(fs)
+        self._picture = picture
         self._blocks: deque[NDArray[np.int16]] = deque()
         self._n = 0
         self._hold: NDArray[np.int16] | None = None
@@ -35,6 +40,8 @@ class SoundMemory:
 
     def take(self, x: NDArray[np.floating], hold: bool = False) -> None:
         """Take the next samples, shape (n,), full scale 1; ``hold`` when a hold was raised in them."""
+        if self._picture is not None:
+            self._picture.take(x)
         block = (np.clip(np.nan_to_num(x), -1.0, 1.0) * 32767).astype(np.int16)
         with self._lock:
             self._blocks.append(block)

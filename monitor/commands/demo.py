@@ -8,6 +8,7 @@ hold line (simulated) holds the synthetic machine's feed until a person resets i
 from __future__ import annotations
 
 import argparse
+import sys
 import tempfile
 import threading
 import time
@@ -25,6 +26,7 @@ from monitor import __version__
 from monitor.baseline import Baseline, describe
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.errors import InputError
+from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.listener import Listener
@@ -70,14 +72,17 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Play the demo batch and serve its page."""
     from dashboard.app import SessionOperator, create_app
+    from dashboard.entry import entry_for, invitation
     from dashboard.live import LiveState
     from dashboard.serve import listen, page_address, serving
     from dashboard.sound import SoundMemory
+    from dashboard.spectrogram import OrderSpectrogram
     from hardware.lines import SimulatedHoldLine
 
     _check(args)
     scene = demo_scene(args.blanks, bind_on_blank=BIND_ON_BLANK)
     job = scene_job(scene)
+    entry = entry_for(args.host)
     with closing(listen(args.host, args.port)) as listening:
         print("SYNTHETIC DEMO: no machine is connected and no microphone is used.")
         print("Recording the synthetic machine running free, and learning from it ...", flush=True)
@@ -95,17 +100,28 @@ def run(args: argparse.Namespace) -> int:
         with Evidence(out, info) as evidence:
             line = SimulatedHoldLine(lambda: session.t)
             session = Session(Listener(baseline, job, FS), evidence, line)
-            live, sound, tally = LiveState(job, synthetic=True), SoundMemory(FS), Tally()
+            picture = OrderSpectrogram(baseline, job.spindle_rpm, FS)
+            live = LiveState(job, synthetic=True, picture=picture, batch=evidence.batch)
+            sound, tally = SoundMemory(FS, picture), Tally()
             session.on_heard += [
                 tally.add,
                 close_when_heard(line, session),
                 lambda heard: live.heard(heard, session.board),
                 _tell,
             ]
-            app = create_app(live, SessionOperator(session, live), sound=sound, names=[args.host])
+            app = create_app(
+                live,
+                SessionOperator(session, live),
+                sound=sound,
+                archive=Archive(out),
+                batch=evidence.batch,
+                entry=entry,
+                names=[args.host],
+            )
             with serving(app, listening):
                 url = page_address(args.host, listening.getsockname()[1])
-                print("\n".join(foreword(url, args, out)), flush=True)
+                ways_in = invitation(url, entry, qr=sys.stdout.isatty())
+                print("\n".join(foreword(ways_in, args, out)), flush=True)
                 play(HeldScene(SceneStream(scene, FS), waiting), session, line, sound.take, args.speed)
                 session.finish("synthetic demo")
                 ending = f"The batch is over: {args.blanks} blanks, {format_count(len(tally.holds), 'hold')}."
@@ -193,12 +209,10 @@ def play(
         time.sleep(max(0.0, next_at - time.monotonic()))
 
 
-def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
+def foreword(ways_in: list[str], args: argparse.Namespace, out: Path) -> list[str]:
     """What the person is told before the first sound."""
-    from dashboard.serve import is_loopback
-
     lines = [
-        f"Open {url} in a browser.",
+        *ways_in,
         f"A batch of {format_count(args.blanks, 'lamp cord pull')} is drilled, about half a minute each, "
         f"at {args.speed:g} times real time.",
     ]
@@ -211,8 +225,6 @@ def foreword(url: str, args: argparse.Namespace, out: Path) -> list[str]:
         f"Evidence goes to {out}. Ctrl-C ends the demo.",
         "A monitor, not a safety function: it replaces no guard, no emergency stop and no person.",
     ]
-    if not is_loopback(args.host):
-        lines.append("Caution: everyone on this network can watch this demo and reset it.")
     return lines
 
 

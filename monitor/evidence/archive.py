@@ -14,6 +14,7 @@ from collections.abc import Iterator, Sequence
 from contextlib import closing, contextmanager
 from dataclasses import dataclass
 from datetime import UTC, datetime
+from itertools import islice
 from pathlib import Path
 from typing import Any
 from urllib.parse import quote
@@ -142,6 +143,17 @@ class Archive:
         """Its measured curves, or what lies between two times of them."""
         with self._reading() as db:
             return list(_trace(db, batch, from_s, to_s))
+
+    def trace_pages(self, batch: int, page: int = 12_000) -> Iterator[list[TraceRow]]:
+        """Its measured curves in pieces of some minutes, so that a long batch need not fit into memory."""
+        after = -math.inf
+        while True:
+            with self._reading() as db:
+                rows = list(islice(_trace(db, batch, math.nextafter(after, math.inf), math.inf), page))
+            if not rows:
+                return
+            yield rows
+            after = rows[-1].t
 
     def acts(self, batch: int) -> list[Act]:
         """What people did during it, in time order."""

@@ -106,7 +106,8 @@ def test_from_all_well_over_look_and_held_back_to_all_well(
     expect(page.locator("#blank")).to_have_text("1")
     expect(page.locator("#peck")).to_have_text("2")
     expect(page.locator("#peck-depth")).to_have_text("to 30 mm of 110 mm")
-    expect(page.locator("#actions")).to_be_hidden()
+    expect(page.locator("#reset")).to_be_hidden()
+    expect(page.locator("#hold-now")).to_be_visible()
 
     shop.lasting = True
     shop.coming = (warning(shop.t),)
@@ -139,7 +140,7 @@ def test_from_all_well_over_look_and_held_back_to_all_well(
     press_and_keep(page, 2.0)
     expect(page.locator("#word")).to_have_text("ALL WELL")
     assert shop.resets == ["dashboard at 127.0.0.1"]
-    expect(page.locator("#actions")).to_be_hidden()
+    expect(page.locator("#acknowledge")).to_be_hidden()
     expect(page.locator("#state-voice")).to_contain_text("ALL WELL")
     look("well again")
 

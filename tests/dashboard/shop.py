@@ -10,7 +10,9 @@ from contextlib import contextmanager
 import numpy as np
 
 from dashboard.live import LiveState
+from dashboard.spectrogram import OrderSpectrogram
 from monitor.alarm import AlarmBoard
+from monitor.errors import InputError
 from monitor.job import Job, default_job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
 
@@ -67,11 +69,19 @@ def info(t: float, kind: Kind, message: str, blank: int = 0, peck: int = 0) -> E
 class Shop:
     """A session without sound: feeds a live state and carries out what the page asks for."""
 
-    def __init__(self, job: Job | None = None, clock: Callable[[], float] = time.time) -> None:
+    def __init__(
+        self,
+        job: Job | None = None,
+        clock: Callable[[], float] = time.time,
+        picture: OrderSpectrogram | None = None,
+        batch: int = 0,
+    ) -> None:
         self.job = job or default_job()
-        self.live = LiveState(self.job, synthetic=True, clock=clock)
+        self.picture = picture
+        self.live = LiveState(self.job, synthetic=True, picture=picture, batch=batch, clock=clock)
         self.board = AlarmBoard()
         self.resets: list[str] = []
+        self.limits: list[tuple[float, float, str]] = []
         self.t = 0.0
         self.coming: tuple[Event, ...] = ()  # events of the next block while busy
         self.lasting = False  # while busy: whatever was raised goes on being heard
@@ -86,6 +96,19 @@ class Shop:
         self.t += seconds
         self.board = self.board.settled(active, self.t)
         self.live.heard(given, self.board)
+
+    def hold_now(self, by: str) -> None:
+        """As a session's operator does."""
+        message = f"Held by hand ({by})."
+        self.board = self.board.raised(Event(self.t, Kind.HOLD_NOW, Severity.HOLD, message, blank=1, peck=2))
+        self.live.heard(Heard(events=[self.board.first_up] if self.board.first_up else []), self.board)
+
+    def set_sag_limits(self, warning_pct: float, hold_pct: float, by: str) -> None:
+        """As a session's operator does."""
+        if not warning_pct < hold_pct:
+            raise InputError("the warning comes before the hold")
+        self.limits.append((warning_pct, hold_pct, by))
+        self.live.set_sag_limits(warning_pct, hold_pct)
 
     def acknowledge(self) -> None:
         """As a session's operator does."""

@@ -4,9 +4,11 @@ from __future__ import annotations
 
 import io
 import json
+import re
 import time
 import wave
 from collections.abc import Iterator
+from pathlib import Path
 
 import numpy as np
 import pytest
@@ -16,7 +18,8 @@ from starlette.testclient import TestClient
 from starlette.websockets import WebSocketDisconnect
 
 from dashboard.access import MAX_BODY_BYTES, Presses
-from dashboard.app import ASSETS, create_app
+from dashboard.app import create_app
+from dashboard.live import Word
 from dashboard.sound import SoundMemory
 from monitor.measurements import Kind
 from tests.dashboard.shop import Shop, hold, warning
@@ -24,6 +27,7 @@ from tests.dashboard.shop import Shop, hold, warning
 HERE = "http://127.0.0.1:8765"
 LIVE = "ws://127.0.0.1:8765/api/live"
 SAME = {"origin": HERE}
+PAGE = Path(__file__).parents[2] / "dashboard" / "page"
 
 
 class Clock:
@@ -55,9 +59,16 @@ def client(shop: Shop, clock: Clock) -> Iterator[TestClient]:
 def test_the_page_and_all_its_parts_are_served(client: TestClient) -> None:
     page = client.get("/")
     assert page.headers["content-type"].startswith("text/html")
-    for name in ASSETS[1:]:
-        assert f"/page/{name}" in page.text
-        assert client.get(f"/page/{name}").status_code == 200
+    named = re.findall(r'(?:href|src)="(/page/[^"]+)"', page.text)
+    for path in named:
+        assert client.get(path).status_code == 200
+    scripts = {f"/page/{file.name}" for file in PAGE.glob("*.js")}
+    assert scripts <= set(named)  # each asked for at once, not one after the other
+    for path in scripts:
+        assert client.get(path).headers["content-type"] == "text/javascript; charset=utf-8"
+    for word in Word:
+        name = word.value.lower().replace(" ", "-").removeprefix("all-")
+        assert client.get(f"/page/icon-{name}.svg").status_code == 200
 
 
 def test_the_page_asks_nothing_of_the_outside_and_has_no_inline_script(client: TestClient) -> None:
@@ -74,8 +85,11 @@ def test_the_page_asks_nothing_of_the_outside_and_has_no_inline_script(client: T
 
 
 def test_a_part_that_has_not_changed_is_not_sent_again(client: TestClient) -> None:
-    first = client.get("/page/page.js")
-    again = client.get("/page/page.js", headers={"if-none-match": first.headers["etag"]})
+    first = client.get("/page/main.js")
+    assert first.headers["content-encoding"] == "gzip"
+    plain = client.get("/page/main.js", headers={"accept-encoding": "identity"})
+    assert plain.text == first.text == (PAGE / "main.js").read_text("utf-8")
+    again = client.get("/page/main.js", headers={"if-none-match": first.headers["etag"]})
     assert (again.status_code, again.content) == (304, b"")
 
 
@@ -86,7 +100,7 @@ def test_a_part_that_has_not_changed_is_not_sent_again(client: TestClient) -> No
         "/page/%2e%2e/app.py",
         "/page/..%2fapp.py",
         "/page//etc/passwd",
-        "/page/page.js%00",
+        "/page/main.js%00",
         "/page/",
         "/page/uplot/",
         "/page/uplot/../../live.py",
@@ -157,8 +171,8 @@ def test_a_page_that_comes_back_gets_what_it_missed(client: TestClient, shop: Sh
     with client.websocket_connect(LIVE, headers=SAME) as socket:
         seen = json.loads(socket.receive_text())
     shop.work(1)
-    rows, events = seen["cursor"]
-    address = f"{LIVE}?run={seen['run']}&rows={rows}&events={events}"
+    rows, events, columns = seen["cursor"]
+    address = f"{LIVE}?run={seen['run']}&rows={rows}&events={events}&columns={columns}"
     with client.websocket_connect(address, headers=SAME) as socket:
         missed = json.loads(socket.receive_text())
     assert not missed["fresh"]

@@ -8,7 +8,7 @@ from dataclasses import replace
 
 import pytest
 
-from dashboard.live import HISTORY_ROWS, STALE_AFTER_S, Cursor, LiveState
+from dashboard.live import FRESH_ROWS, HISTORY_ROWS, STALE_AFTER_S, Cursor, LiveState
 from monitor.alarm import AlarmBoard
 from monitor.job import default_job
 from monitor.measurements import Heard, Kind
@@ -181,7 +181,10 @@ def test_history_is_bounded_and_a_reader_behind_it_begins_anew(shop: Shop) -> No
     shop.work(0.05 * (HISTORY_ROWS + 100))
     message, _ = shop.live.since(cursor, shop.live.run)
     assert message["fresh"]
-    assert len(message["rows"]) == HISTORY_ROWS
+    assert len(message["rows"]) == FRESH_ROWS
+    behind = Cursor(message["cursor"][0] - HISTORY_ROWS, 0)
+    message, _ = shop.live.since(behind, shop.live.run)
+    assert (message["fresh"], len(message["rows"])) == (False, HISTORY_ROWS)
 
 
 def test_every_message_is_strict_json(shop: Shop) -> None:

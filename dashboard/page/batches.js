@@ -1,0 +1,188 @@
+// Past work: the list of batches, one batch with every blank and peck, and how the drill wears.
+import { $, date, el, fill, kindName, length, number, plural, sessionTime, severitySign, text } from "./format.js";
+import { addChart, colours, drawLevel, drawUpright, line } from "./charts.js";
+import { verdictWord } from "./holds.js";
+import { eventItem } from "./events.js";
+import { Refused, get } from "./server.js";
+
+const DOWNLOADS = [
+  ["events.jsonl", "Events (JSON lines)"], ["trace.csv", "Curves (CSV)"], ["pecks.csv", "Pecks (CSV)"], ["clips.zip", "Sound clips (ZIP of FLAC)"],
+];
+
+const perHour = (n, batch) => (batch.duration_s > 0 ? (3600 * n) / batch.duration_s : null);
+export const batchName = (batch) => batch.job?.name ?? batch.source;
+
+export async function showBatches() {
+  const box = $("batches");
+  try {
+    const { batches, running } = await get("/api/batches");
+    if (!batches.length) { fill(box, el("p", { class: "quiet" }, "No batch was kept yet.")); return; }
+    const chosen = new Set();
+    const compare = el("a", { class: "button off", role: "link", "aria-disabled": "true" }, "Compare two");
+    const choose = (number_, on) => {
+      if (on) chosen.add(number_);
+      else chosen.delete(number_);
+      const ready = chosen.size === 2;
+      compare.classList.toggle("off", !ready);
+      compare.setAttribute("aria-disabled", String(!ready));
+      if (ready) compare.href = `#/compare/${[...chosen].sort((a, b) => a - b).join("/")}`;
+      else compare.removeAttribute("href");
+      text("batches-state", ready ? "Two are chosen." : `Choose two batches to compare; ${chosen.size} chosen.`);
+    };
+    fill(box, 
+      el("div", { class: "row" }, compare, el("p", { id: "batches-state", class: "quiet", role: "status" }, "Choose two batches to compare.")),
+      el("ul", { class: "batch-list" }, ...batches.map((batch) => batchRow(batch, running, choose))));
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    fill(box, el("p", { role: "alert" }, error.message));
+  }
+}
+
+function stateWord(batch, running) {
+  if (batch.state === "running") return batch.number === running ? "running now" : "cut off";
+  return batch.state;
+}
+
+function batchRow(batch, running, choose) {
+  return el("li", { class: "card" },
+    el("input", { type: "checkbox", "aria-label": `Choose batch ${batch.number} to compare`, onchange: (e) => choose(batch.number, e.target.checked) }),
+    el("a", { href: `#/batch/${batch.number}` }, el("strong", {}, `${batch.number}: ${batchName(batch)}`)),
+    el("span", { class: "quiet" }, `${date(batch.started)}, ${batch.duration_s ? `${sessionTime(batch.duration_s)} of sound, ` : ""}${stateWord(batch, running)}`),
+    el("span", {}, `${plural(batch.blanks, "blank")}, ${plural(batch.pecks, "peck")}`),
+    el("span", { class: batch.holds ? "hold" : "" }, batch.holds ? severitySign("hold") : null, plural(batch.holds, "hold")),
+    el("span", { class: batch.warnings ? "warning" : "" }, batch.warnings ? severitySign("warning") : null, plural(batch.warnings, "warning")));
+}
+
+// ---- one batch
+
+let shown = [];
+
+export async function showBatch(number_) {
+  const box = $("batch");
+  fill(box, el("p", { class: "quiet" }, "Loading."));
+  shown = [];
+  try {
+    const [batch, curve] = await Promise.all([get(`/api/batches/${number_}`), get(`/api/batches/${number_}/curve`)]);
+    build(box, batch, curve);
+  } catch (error) {
+    if (!(error instanceof Refused)) throw error;
+    fill(box, el("p", { role: "alert" }, error.message));
+  }
+}
+
+function build(box, batch, curve) {
+  const job = batch.job;
+  const whole = el("div", { class: "curve tall", role: "img", "aria-label": "Curve of sag over the whole batch, with its warnings and holds." });
+  const wear = el("div", { class: "curve tall", role: "img", "aria-label": wearSentence(batch.wear) });
+  fill(box, 
+    el("nav", { class: "row", "aria-label": "Batch" }, el("a", { class: "button", href: "#/batches" }, "All batches"), el("a", { class: "button", href: `#/holds/${batch.number}` }, "Its holds and warnings")),
+    el("h2", { tabindex: -1, id: "batch-title", class: "title" }, `Batch ${batch.number}: ${batchName(batch)}`),
+    el("p", {}, [date(batch.started), batch.duration_s ? `${sessionTime(batch.duration_s)} of sound` : "", batch.source, batch.state].filter(Boolean).join(", ")),
+    job ? el("p", { class: "quiet" }, `${job.material}, ${job.spindle_rpm} rpm, drill ${length(job.drill_diameter_mm)}, hole ${length(job.depth_mm)}, pecks ${job.pecks_mm.map(length).join(", ")}; sag warning ${job.sag_warning_pct} %, hold ${job.sag_hold_pct} %`) : null,
+    batch.note ? el("p", {}, batch.note) : null,
+    el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
+    el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
+    el("section", { class: "card" }, el("h3", {}, "Every blank and peck"), el("p", { class: "quiet" }, "Mean sag of each peck in %; the signs mark what went wrong in it. More of each in the table below."), blanksTable(batch)),
+    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the middle blank"), wear, el("p", { id: "wear-words" }, wearSentence(batch.wear))),
+    el("details", { class: "card" }, el("summary", {}, "All pecks in figures"), pecksTable(batch.rows)),
+    el("section", { class: "card" }, el("h3", {}, "Take away"), el("ul", { class: "downloads" }, ...downloads(batch))),
+    el("section", { class: "card" }, el("h3", {}, "What happened"), el("ol", { class: "event-list", tabindex: 0, "aria-label": "What happened, oldest first" }, ...happenings(batch))),
+  );
+  drawWhole(whole, batch, curve);
+  drawWear(wear, batch.wear);
+  $("batch-title").focus({ preventScroll: true });
+}
+
+function downloads(batch) {
+  const list = DOWNLOADS.map(([file, words]) => el("li", {}, el("a", { href: `/api/batches/${batch.number}/${file}`, download: true }, words)));
+  if (batch.report) list.unshift(el("li", {}, el("a", { href: `/api/batches/${batch.number}/report.html`, download: true }, "The report, one page (HTML)")));
+  return list;
+}
+
+function happenings(batch) {
+  const acts = batch.acts.map((act) => ({ t: act.t, item: eventItem({ severity: "info", message: `${act.act[0].toUpperCase()}${act.act.slice(1)}${act.by ? ` (${act.by})` : ""}.` }, sessionTime(act.t)) }));
+  const events = batch.events.map((event) => ({ t: event.t, item: eventItem(event, sessionTime(event.t)) }));
+  return [...events, ...acts].sort((a, b) => a.t - b.t).map((one) => one.item);
+}
+
+// Blanks down, pecks across.
+function blanksTable(batch) {
+  const blanks = [...new Set(batch.rows.map((row) => row.blank))];
+  const most = Math.max(0, ...batch.rows.map((row) => row.peck));
+  if (!most) return el("p", { class: "quiet" }, "No peck was heard.");
+  const at = new Map(batch.rows.map((row) => [`${row.blank} ${row.peck}`, row]));
+  const numbers = Array.from({ length: most }, (_, i) => i + 1);
+  const cell = (row) => (row === undefined ? el("td", {}) : el("td", { class: row.worst_event ? "bad" : "" },
+    number(row.mean_sag_pct, 1), row.worst_event ? el("span", { class: "fault" }, ` ${kindName(row.worst_event)}`) : null));
+  return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Table of every blank and peck" }, el("table", {},
+    el("thead", {}, el("tr", {}, el("th", { scope: "col" }, "Blank"), ...numbers.map((peck) => el("th", { scope: "col" }, `Peck ${peck}`)))),
+    el("tbody", {}, ...blanks.map((blank) => el("tr", {}, el("th", { scope: "row" }, String(blank)), ...numbers.map((peck) => cell(at.get(`${blank} ${peck}`))))))));
+}
+
+function pecksTable(rows) {
+  const columns = [
+    ["Blank", (r) => r.blank], ["Peck", (r) => r.peck], ["Start", (r) => sessionTime(r.start_s)], ["Lasts", (r) => `${number(r.end_s - r.start_s, 1)} s`],
+    ["From", (r) => length(r.depth_from_mm)], ["To", (r) => length(r.depth_to_mm)], ["Mean sag", (r) => `${number(r.mean_sag_pct, 2)} %`], ["Most sag", (r) => `${number(r.max_sag_pct, 2)} %`],
+    ["Load climbs at", (r) => (r.climb_depth_mm === null ? "" : length(r.climb_depth_mm))], ["Cutting sound", (r) => `${number(r.mean_cut_level_db, 1)} dB`],
+    ["Flutes full", (r) => (r.flute_fill === null ? "" : `${number(100 * r.flute_fill, 0)} %`)], ["Worst", (r) => (r.worst_event ? kindName(r.worst_event) : "")],
+  ];
+  return el("div", { class: "scroll", tabindex: 0, role: "region", "aria-label": "Table of all pecks" }, el("table", {},
+    el("thead", {}, el("tr", {}, ...columns.map(([name]) => el("th", { scope: "col" }, name)))),
+    el("tbody", {}, ...rows.map((row) => el("tr", {}, ...columns.map(([, value]) => el("td", {}, String(value(row)))))))));
+}
+
+export function wearSentence(wear) {
+  if (wear.per_blank === null) return `Drill wear is told from 4 blanks on; ${plural(wear.blanks.length, "blank")} can be compared so far.`;
+  const per = (value) => `${number(100 * value, 1)} %`;
+  const range = `${per(wear.low)} to ${per(wear.high)} with 95 % confidence`;
+  if (!wear.rises) return `No sure rise of the load: ${per(wear.per_blank)} a blank (${range}).`;
+  const left = Math.max(0, (1.2 - wear.load.at(-1)) / wear.per_blank);
+  return `The load rises by ${per(wear.per_blank)} a blank (${range}). At this pace it is a fifth over the middle blank's in about ${plural(Math.ceil(left), "blank")}: look at the edges of the drill.`;
+}
+
+function drawWhole(box, batch, curve) {
+  const job = batch.job;
+  const end = curve.t.at(-1) ?? 1;
+  const limits = job ? [job.sag_warning_pct, job.sag_hold_pct] : [];
+  const top = Math.max(1.5 * (limits[1] ?? 8), 1.1 * Math.min(60, Math.max(0, ...curve.sag_pct.filter((v) => v !== null))));
+  shown.push(addChart(box, { x: () => [0, end], y: () => [-top / 6, top], series: [line()], under: (u) => {
+    u.ctx.save();
+    if (limits.length) { drawLevel(u, limits[0], colours["warning-ink"], [8, 5], `warning ${limits[0]} %`); drawLevel(u, limits[1], colours["hold-ink"], [], `hold ${limits[1]} %`); }
+    for (const event of batch.events) if (event.severity !== "info") drawUpright(u, event.t, event.severity === "hold" ? colours["hold-ink"] : colours["warning-ink"], 2);
+    u.ctx.restore();
+  } }, [curve.t, curve.sag_pct]));
+}
+
+export function drawWear(box, ...wears) {
+  const many = wears.filter((wear) => wear.blanks.length);
+  const blanks = [...new Set(many.flatMap((wear) => wear.blanks))].sort((a, b) => a - b);
+  if (!blanks.length) { fill(box, el("p", { class: "quiet" }, "No two like pecks to compare.")); return; }
+  const data = many.map((wear) => blanks.map((blank) => { const i = wear.blanks.indexOf(blank); return i < 0 ? null : wear.load[i]; }));
+  const values = data.flat().filter((v) => v !== null);
+  const [low, high] = [Math.min(0.8, ...values) - 0.05, Math.max(1.2, ...values) + 0.05];
+  const points = (i) => ({ ...line(i ? "other" : "curve", 2, i ? [6, 3] : undefined), points: { show: true, size: 9, fill: () => colours[i ? "card" : "curve"], stroke: () => colours[i ? "other" : "curve"] }, spanGaps: true });
+  shown.push(addChart(box, {
+    x: () => [blanks[0] - 0.5, blanks.at(-1) + 0.5], y: () => [low, high], series: data.map((_, i) => points(i)), xAxis: { incrs: [1, 2, 5, 10, 20, 50, 100] },
+    xValues: (u, splits) => splits.map((v) => (Number.isInteger(v) ? String(v) : "")),
+    over: (u) => { u.ctx.save(); many.forEach((wear, i) => drawTrend(u, wear, i ? colours.other : colours.mark)); u.ctx.restore(); },
+  }, [blanks, ...data]));
+}
+
+function drawTrend(u, wear, colour) {
+  if (wear.per_blank === null) return;
+  const middle = (values) => [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)];
+  const [x0, y0] = [middle(wear.blanks), middle(wear.load)];
+  const at = (blank) => y0 + wear.per_blank * (blank - x0);
+  const [a, b] = [wear.blanks[0], wear.blanks.at(-1)];
+  u.ctx.strokeStyle = colour;
+  u.ctx.lineWidth = 2 * devicePixelRatio;
+  u.ctx.setLineDash([10 * devicePixelRatio, 5 * devicePixelRatio]);
+  u.ctx.beginPath();
+  u.ctx.moveTo(u.valToPos(a, "x", true), u.valToPos(at(a), "y", true));
+  u.ctx.lineTo(u.valToPos(b, "x", true), u.valToPos(at(b), "y", true));
+  u.ctx.stroke();
+  u.ctx.setLineDash([]);
+}
+
+export function repaintBatch() { shown.forEach((chart) => chart.redraw()); }
+export { perHour };
