@@ -75,7 +75,7 @@ ON_HOLD = {
     Kind.LOST_CUT: "Stop the spindle. Look for a broken drill, a spun blank or a missing one.",
     Kind.MIC_FAULT: "Nothing is being heard. Look at the microphone, its cable and its place.",
     Kind.MASKED: "Look at the machine yourself. Silence the other sound.",
-    Kind.HOLD_NOW: "Somebody asked for this hold. Ask who, and look at the machine.",
+    Kind.HOLD_NOW: "Look at the machine.",
 }
 ON_WARNING = {
     Kind.SAG: "Look at the chips and the drill; be ready to stop.",

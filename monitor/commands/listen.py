@@ -28,6 +28,7 @@ from monitor.baseline import describe, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.replay import Tally, clock_text, told
 from monitor.errors import ResetRefused
+from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.job import Job, load_job
@@ -87,9 +88,11 @@ def station_of(args: argparse.Namespace) -> Station:
 def run(args: argparse.Namespace) -> int:
     """Listen until told to stop."""
     from dashboard.app import SessionOperator, create_app
+    from dashboard.entry import entry_for, invitation
     from dashboard.live import LiveState
     from dashboard.serve import listen, page_address, serving
     from dashboard.sound import SoundMemory
+    from dashboard.spectrogram import OrderSpectrogram
     from hardware.microphone import live_microphone
     from hardware.service import Service
     from hardware.wires import unwired, wired
@@ -98,6 +101,7 @@ def run(args: argparse.Namespace) -> int:
     host = args.host or station.host
     job, baseline = load_job(args.job), load_baseline(args.baseline)
     job_text = Path(args.job).read_text(encoding="utf-8")
+    entry = entry_for(host)
     stop, service = threading.Event(), Service()
     with ExitStack() as opened:
         listening = opened.enter_context(
@@ -120,7 +124,9 @@ def run(args: argparse.Namespace) -> int:
         )
         evidence = opened.enter_context(Evidence(args.out, info))
         session = Session(listener, evidence, wires.hold, wires.spindle_stop, STARTED)
-        live, sound, tally = LiveState(job), SoundMemory(microphone.fs), Tally()
+        picture = OrderSpectrogram(baseline, job.spindle_rpm, microphone.fs)
+        live = LiveState(job, picture=picture, batch=evidence.batch)
+        sound, tally = SoundMemory(microphone.fs, picture), Tally()
         session.on_heard += [
             tally.add,
             lambda heard: live.heard(heard, session.board),
@@ -128,10 +134,19 @@ def run(args: argparse.Namespace) -> int:
         ]
         operator = SessionOperator(session, live)
         wires.on_reset(lambda: reset_by_button(operator.reset))
-        app = create_app(live, operator, sound=sound, names=[host])
+        app = create_app(
+            live,
+            operator,
+            sound=sound,
+            archive=Archive(evidence.directory),
+            batch=evidence.batch,
+            entry=entry,
+            names=[host],
+        )
         with serving(app, listening):
             url = page_address(host, listening.getsockname()[1])
-            print("\n".join(foreword(url, host, station, info.source, microphone.fs)), flush=True)
+            ways_in = invitation(url, entry, qr=sys.stdout.isatty())
+            print("\n".join(foreword(ways_in, station, info.source, microphone.fs)), flush=True)
             service.ready()
 
             def sounding() -> Iterator[Block]:
@@ -270,11 +285,9 @@ def asked_to_stop(stop: threading.Event) -> Iterator[None]:
             signal.signal(number, handler)
 
 
-def foreword(url: str, host: str, station: Station, source: str, fs: int) -> list[str]:
+def foreword(ways_in: list[str], station: Station, source: str, fs: int) -> list[str]:
     """What the person is told before the first sound."""
-    from dashboard.serve import is_loopback
-
-    lines = [f"Listening: {source}, {fs / 1000:g} kHz.", f"Open {url} in a browser.", STARTED]
+    lines = [f"Listening: {source}, {fs / 1000:g} kHz.", *ways_in, STARTED]
     if station.lines is None:
         lines.append("No lines are wired: the hold is shown and written, and no machine is held.")
     elif station.lines.hold_input == "normally open":
@@ -289,8 +302,6 @@ def foreword(url: str, host: str, station: Station, source: str, fs: int) -> lis
         "feed "
         "leaves the spindle turning.",
     ]
-    if not is_loopback(host):
-        lines.append("Everyone on this network can watch.")
     return lines
 
 
