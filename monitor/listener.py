@@ -150,6 +150,15 @@ class Listener:
         """Seconds of signal judged so far."""
         return self._n_hops * self._g.hop_in / self._g.fs_in
 
+    def forget_told(self) -> None:
+        """A person has reset: what is found from now on is told anew, however soon it comes.
+
+        Otherwise the same cause coming back within the time in which it still counts would find the line
+        closed and raise nothing.
+        """
+        for episode in self._episodes.values():
+            episode.worst = -1
+
     def feed(self, x: NDArray[np.floating]) -> Heard:
         """Take the next samples.
 

@@ -42,6 +42,10 @@ class Core(Protocol):
         """Judge by other thresholds from now on."""
         ...
 
+    def forget_told(self) -> None:
+        """A person has reset: what is found from now on is told anew, however soon it comes."""
+        ...
+
     def feed(self, x: NDArray[np.floating]) -> Heard:
         """Take the next samples, shape (n,), full scale 1."""
         ...
@@ -144,6 +148,7 @@ class Session:
             if board is not self.board:
                 self._evidence.act(self.t, "reset", by)
                 self.board = board
+                self._listener.forget_told()
                 for line in self._lines:
                     line.close()
 

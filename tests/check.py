@@ -34,6 +34,13 @@ SOUNDS = {
     "simutrans-pak64": "/usr/share/games/simutrans/pak/sound",
     "sonic-pi-samples": "/usr/share/sonic-pi/samples",
 }
+# Debian packages that make a microphone where there is no sound card, each with a file by which it is known.
+MICROPHONE = {
+    "libportaudio2": "lib/*/libportaudio.so.2",
+    "libasound2-plugins": "lib/*/alsa-lib/libasound_module_pcm_pulse.so",
+    "pulseaudio": "bin/pulseaudio",
+    "pulseaudio-utils": "bin/paplay",
+}
 
 
 def main() -> int:
@@ -47,6 +54,10 @@ def main() -> int:
             if not Path(folder).exists():
                 with suppress(SystemExit):  # not everywhere to be had; those tests are skipped and say so
                     install_system_package(package, "tests hear real motors, music and speech from it")
+        for package, file in MICROPHONE.items():
+            if not any(Path("/usr").glob(file)):
+                with suppress(SystemExit):
+                    install_system_package(package, "tests hear through a virtual microphone")
     return _run_all(_steps(args, python))
 
 

@@ -54,10 +54,14 @@ class ScriptedListener:
     lasting: frozenset[Kind] = frozenset()
     blocks: list[int] = field(default_factory=list)
     finished: bool = False
+    forgot: int = 0
     sag_limits_pct: tuple[float, float] = (4.0, 8.0)
 
     def set_sag_limits(self, warning_pct: float, hold_pct: float) -> None:
         self.sag_limits_pct = (warning_pct, hold_pct)
+
+    def forget_told(self) -> None:
+        self.forgot += 1
 
     def feed(self, x: NDArray[np.floating]) -> Heard:
         before = sum(self.blocks)

@@ -61,6 +61,7 @@ def test_the_hold_outlives_its_cause_and_ends_by_a_persons_reset(tmp_path, evide
     assert not line.closed
     session.reset("Ann")
     assert (line.closed, line.acts, session.board.held) == (True, ["open", "close"], False)
+    assert session._listener.forgot == 1
     said = asked(tmp_path / "evidence.db", "SELECT t, act, by FROM acts")
     assert said == [(4.0, "acknowledge", ""), (4.0, "reset", "Ann")]
 

@@ -131,3 +131,24 @@ def test_a_real_signal_lost_and_back_through_another_gain(gain_db, holds):
     if gain_db:
         assert events[1].value == pytest.approx(gain_db, abs=2)
         assert f"{'louder' if gain_db > 0 else 'quieter'} than before" in events[1].message
+
+
+def test_lost_again_soon_after_a_reset_holds_again():
+    # Found with a live microphone: within 5 s the second loss counted as the first one, and raised nothing.
+    recipe = SCENES["normal_batch"]
+    scene = recipe.make(2)
+    rpm = scene.cycle.spindle_rpm
+    free = free_running(scene.machine, scene.room, rpm, 9.0, seed=3, fs=16_000)
+    baseline = learn_baseline([FreeRun(rpm, free, 16_000)], "")
+    free[4 * 16_000 : 5 * 16_000] = np.nan
+    free[8 * 16_000 :] = np.nan
+    for reset in (False, True):
+        listener = Listener(baseline, scene_job(scene), 16_000)
+        holds = []
+        for i in range(0, len(free), 1600):
+            heard = listener.feed(free[i : i + 1600])
+            holds += [e.t for e in heard.events if e.severity is Severity.HOLD]
+            if reset and round(listener.t, 1) == 7.5:
+                assert Kind.MIC_FAULT not in heard.active
+                listener.forget_told()
+        assert holds == pytest.approx([4.25, 8.25][: 1 + reset])

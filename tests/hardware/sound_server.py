@@ -14,7 +14,7 @@ import time
 from collections.abc import Iterator
 from contextlib import contextmanager, suppress
 from ctypes.util import find_library
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 from pathlib import Path
 
 import numpy as np
@@ -62,13 +62,21 @@ class SoundServer:
     run: Path
     env: dict[str, str]
     process: subprocess.Popen[bytes]
+    players: list[subprocess.Popen[bytes]] = field(default_factory=list)
 
-    def play(self, x: NDArray[np.floating], fs: int = FS) -> subprocess.Popen[bytes]:
+    def play(self, x: NDArray[np.floating], fs: int = FS) -> None:
         """Play a sound into the microphone, in real time."""
         path = self.run / f"{time.monotonic_ns()}.wav"
         soundfile.write(path, x, fs, subtype="PCM_16")
         command = ["paplay", "--device=feed", "--latency-msec=200", str(path)]
-        return subprocess.Popen(command, env=self.env)
+        self.players.append(subprocess.Popen(command, env=self.env, stderr=subprocess.DEVNULL))
+
+    def silence(self) -> None:
+        """End whatever still plays."""
+        for player in self.players:
+            player.kill()
+            player.wait()
+        self.players.clear()
 
     def suspend(self, yes: bool) -> None:
         """Let the microphone fall silent without a word: no callback, no error."""
@@ -87,6 +95,7 @@ class SoundServer:
 
     def stop(self) -> None:
         """End it for good."""
+        self.silence()
         for number in (signal.SIGCONT, signal.SIGKILL):
             with suppress(ProcessLookupError):
                 self.process.send_signal(number)
