@@ -17,6 +17,7 @@ COMMANDS = {
     "demo": "the whole job with no hardware: a synthetic batch played through the dashboard",
     "synth": "write the synthetic recordings with their truth files",
     "baseline": "learn a machine's free-running sound from recordings",
+    "plan": "reckon a job's pecks before cutting: flute fill, time, load, better schedules",
     "listen": "the monitor at the machine: microphone in, hold line and page out",
     "replay": "run the monitor on a recording, as fast as it goes",
 }

@@ -30,7 +30,7 @@ OURS += [words[3:] for words in COMMANDS if words[:3] == ["python3", "-m", "moni
 
 
 def test_commands_were_found():
-    assert {words[0] for words in OURS} == {"demo", "baseline", "replay"}
+    assert {words[0] for words in OURS} == {"demo", "baseline", "plan", "replay"}
     assert ["python3", "tests/check.py"] in COMMANDS
 
 
@@ -51,13 +51,26 @@ def test_options_named_in_passing_exist():
 
 
 def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_path):
-    ((_, text),) = (block for block in fenced("README.md") if block[0] == "toml")
+    text, _ = (block[1] for block in fenced("README.md") if block[0] == "toml")
     path = tmp_path / "job.toml"
     path.write_text(text, "utf-8")
     stated = load_job(path)
     path.write_text(text.partition("[thresholds]")[0], "utf-8")
     assert load_job(path) == stated
     assert stated.units == "in"
+
+
+def test_what_a_job_file_may_say_for_a_plan_is_understood(tmp_path):
+    text, more = (block[1] for block in fenced("README.md") if block[0] == "toml")
+    for header, lines in re.findall(r"^(\[\w+\])[^\n]*\n((?:\w[^\n]*\n)+)", more, re.MULTILINE):
+        text = text.replace(header, f"{header}\n{lines}") if header in text else f"{text}\n{header}\n{lines}"
+    path = tmp_path / "job.toml"
+    path.write_text(text, "utf-8")
+    job = load_job(path)
+    assert (job.point_angle_deg, job.lip_clearance_deg) == (118.0, 12.0)
+    assert (job.dwell_s, job.droop_rpm_per_nm, job.reload_s) == (0.2, 150.0, 20.0)
+    assert None not in (job.clearance_mm, job.retract_mm, job.approach_mm)
+    assert None not in (job.rapid_mm_min, job.acceleration_mm_s2)
 
 
 def test_the_published_scenes_give_what_the_readme_says(tmp_path, monkeypatch):

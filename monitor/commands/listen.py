@@ -31,7 +31,7 @@ from monitor.errors import ResetRefused
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
-from monitor.job import Job, load_job
+from monitor.job import Job, parse_job, read_job, with_material
 from monitor.listener import Listener
 from monitor.measurements import Heard, Kind, Severity
 from monitor.meter import meter
@@ -52,6 +52,12 @@ TOLD_AGAIN_AFTER_S = 10.0  # overflows come in bursts; each is counted, not each
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("--job", required=True, metavar="JOB.toml", help="the job that is drilled")
+    parser.add_argument(
+        "--materials",
+        type=Path,
+        metavar="FILE.toml",
+        help="materials of your own, in the form of `spindlebell plan --materials`",
+    )
     parser.add_argument("--baseline", required=True, metavar="FILE", help="made by spindlebell baseline")
     parser.add_argument(
         "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
@@ -99,8 +105,9 @@ def run(args: argparse.Namespace) -> int:
 
     station = station_of(args)
     host = args.host or station.host
-    job, baseline = load_job(args.job), load_baseline(args.baseline)
-    job_text = Path(args.job).read_text(encoding="utf-8")
+    written = read_job(args.job)
+    job, baseline = parse_job(written, args.job, args.materials), load_baseline(args.baseline)
+    job_text = with_material(written, job)
     entry = entry_for(host)
     stop, service = threading.Event(), Service()
     with ExitStack() as opened:

@@ -25,8 +25,9 @@ class Material:
     ``kc`` is the specific cutting force in N/mm^2, ``bulking`` packed chip volume over solid volume,
     ``speed_m_min`` the usual rim speeds (lowest, highest), ``crackle`` 0 (hiss) to 1 (crackle). None where
     not known: ``softens_c`` the softening temperature in Celsius, ``heat_j_cm3k`` the heat capacity of a
-    volume, ``feed_of_diameter`` the usual feeds a revolution over the diameter. ``sources`` has the source of
-    each value by field name, ``ranges`` how well a value is known, where that is stated.
+    volume, ``feed_of_diameter`` the usual feeds a revolution over the diameter, the drill's ``point_deg``
+    (lowest, highest), ``deep_point_deg`` for deep holes, and ``lip_clearance_deg``. ``sources`` has the
+    source of each value by field name, ``ranges`` how well a value is known, where that is stated.
     """
 
     key: str
@@ -41,6 +42,9 @@ class Material:
     sources: Mapping[str, str] = field(hash=False)
     heat_j_cm3k: float | None = None
     feed_of_diameter: tuple[float, float] | None = None
+    point_deg: tuple[float, float] | None = None
+    deep_point_deg: float | None = None
+    lip_clearance_deg: tuple[float, float] | None = None
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict, hash=False)
 
     def span(self, name: str) -> tuple[float, float]:
@@ -50,9 +54,17 @@ class Material:
 
 
 _SINGLE = {"kc": (1.0, 20000.0), "bulking": (1.0, 60.0), "crackle": (0.0, 1.0)}
-_SINGLE_OPTIONAL = {"softens_c": (20.0, 2000.0), "heat_j_cm3k": (0.01, 100.0)}
+_SINGLE_OPTIONAL = {
+    "softens_c": (20.0, 2000.0),
+    "heat_j_cm3k": (0.01, 100.0),
+    "deep_point_deg": (10.0, 180.0),
+}
 _PAIRS = {"speed_m_min": (0.1, 5000.0, "m/min")}
-_PAIRS_OPTIONAL = {"feed_of_diameter": (1e-4, 0.5, "mm/rev for each mm of diameter")}
+_PAIRS_OPTIONAL = {
+    "feed_of_diameter": (1e-4, 0.5, "mm/rev for each mm of diameter"),
+    "point_deg": (10.0, 180.0, "degrees"),
+    "lip_clearance_deg": (1.0, 45.0, "degrees"),
+}
 _FIELDS = (
     "name", "notes", "chip_form", *_SINGLE, *_SINGLE_OPTIONAL, *_PAIRS, *_PAIRS_OPTIONAL
 )  # fmt: skip
@@ -169,8 +181,11 @@ def _one(key: str, entry: Any, where: str) -> Material:
         chip_form=chip_form,
         speed_m_min=pairs["speed_m_min"],
         feed_of_diameter=pairs.get("feed_of_diameter"),
+        point_deg=pairs.get("point_deg"),
+        lip_clearance_deg=pairs.get("lip_clearance_deg"),
         softens_c=optional.get("softens_c"),
         heat_j_cm3k=optional.get("heat_j_cm3k"),
+        deep_point_deg=optional.get("deep_point_deg"),
         notes=tuple(str(note) for note in notes),
         sources=sources,
         ranges=ranges,
