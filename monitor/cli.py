@@ -20,6 +20,7 @@ COMMANDS = {
     "plan": "reckon a job's pecks before cutting: flute fill, time, load, better schedules",
     "listen": "the monitor at the machine: microphone in, hold line and page out",
     "replay": "run the monitor on a recording, as fast as it goes",
+    "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
 }
 
 EXIT_DONE = 0

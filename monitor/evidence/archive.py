@@ -19,6 +19,9 @@ from pathlib import Path
 from typing import Any
 from urllib.parse import quote
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.errors import EvidenceError
 from monitor.evidence.store import (
     BUSY_TIMEOUT_S,
@@ -155,10 +158,41 @@ class Archive:
             yield rows
             after = rows[-1].t
 
+    def curves(
+        self, batch: int, names: Sequence[str], from_s: float = -math.inf, to_s: float = math.inf
+    ) -> NDArray[np.float64]:
+        """Some columns of its measured curves, shape (len(names), n), NaN where not known."""
+        unknown = set(names) - set(TRACE_COLUMNS)
+        if unknown:
+            raise ValueError(f"no such curves: {', '.join(sorted(unknown))}")
+        with self._reading() as db:
+            rows = db.execute(
+                f"SELECT {', '.join(names)} FROM trace WHERE batch = ? AND t BETWEEN ? AND ? ORDER BY t",
+                (batch, from_s, to_s),
+            ).fetchall()
+        return np.array(rows, dtype=float).reshape(len(rows), len(names)).T
+
+    def mark(self, batch: int, t: float, act: str, by: str) -> None:
+        """Enter afterwards what a person did during a batch, such as 'new_drill', at ``t`` seconds.
+
+        Raises
+        ------
+        ValueError
+            No such batch.
+        """
+        found = self.batch(batch)
+        if found is None:
+            raise ValueError(f"there is no batch {batch}")
+        with self._writing() as db:
+            db.execute(
+                "INSERT INTO acts (batch, t, at, act, by) VALUES (?, ?, ?, ?, ?)",
+                (batch, t, utc_text(found.started, t), act, by),
+            )
+
     def acts(self, batch: int) -> list[Act]:
         """What people did during it, in time order."""
         with self._reading() as db:
-            rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY id", (batch,))
+            rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY t, id", (batch,))
             return [Act(*row) for row in rows]
 
     def clip(self, name: str) -> Clip | None:

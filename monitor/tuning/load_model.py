@@ -1,0 +1,228 @@
+"""How the load of a peck grows with its depth, and how the spindle answers to it.
+
+Load over that of free cutting, with ``x`` mm of chips trapped in the flutes::
+
+    P(x) = 1 + rise * (exp(steep * (x / critical - 1)) - 1)     beyond the critical length, 1 before
+
+Below a critical depth chip evacuation costs nothing to speak of; beyond it its torque grows exponentially
+(Mellinger et al. 2002, J. Manuf. Sci. Eng. 124:605). ``rise`` and ``steep`` are fitted, not assumed. Around
+the corner this is the hinge, of slope ``rise * steep / critical``.
+
+The spindle follows its load with a time constant, and a regulated drive wins part of the fall back::
+
+    sag = level * mean over ear_s of lag(P - won * lag(P, regains_s), answer_s)
+"""
+
+from __future__ import annotations
+
+from dataclasses import dataclass
+
+import numpy as np
+from numpy.typing import NDArray
+from scipy.optimize import least_squares
+from scipy.signal import lfilter
+
+from monitor.tuning.peck_curves import Curve, PeckCurves
+
+ENTRY_DIAMETERS = 0.3
+"""Height of a 118 degree point in diameters: the first peck bites little by little over it."""
+
+_STEEPEST = 12.0  # e to the power of it: beyond every load that a drill survives
+
+
+@dataclass(frozen=True)
+class Answer:
+    """How sag follows load: time constant, share won back by a regulated drive, how slowly; and over how long
+    the ear averages (its window, and how surely it tells contact)."""
+
+    answer_s: float
+    won: float
+    regains_s: float
+    ear_s: float
+
+
+def trapped_mm(removed_mm: Curve, from_mm: Curve, flute_length_mm: float) -> Curve:
+    """Length of drilled work whose chips are trapped in the flutes, mm.
+
+    While the hole is shallower than the flutes, chips leave at their open end (see planning/flutes.py).
+    """
+    return np.minimum(removed_mm, np.maximum(from_mm + removed_mm - flute_length_mm, 0.0))
+
+
+def packing(x: Curve, critical: Curve | float, steep: Curve | float) -> Curve:
+    """``exp(steep (x / critical - 1)) - 1`` beyond the critical length, 0 before; all in the same unit."""
+    over = np.maximum(np.divide(x, critical) - 1.0, 0.0)
+    return np.expm1(np.minimum(steep * over, _STEEPEST))
+
+
+def answered(load: Curve, answer: Answer, step_s: float) -> Curve:
+    """Fall of speed, as heard, for a load that was nothing before its first sample; time runs along the last
+    axis."""
+    won = answer.won * _lag(load, answer.regains_s, step_s) if answer.won > 0 else 0.0
+    fall = _lag(load - won, answer.answer_s, step_s)
+    n = max(answer.ear_s / step_s, 1.0)  # a mean over n samples, of which the last counts in part
+    taps = np.clip(n - np.arange(np.ceil(n)), 0.0, 1.0) / n
+    return np.asarray(lfilter(taps, [1.0], fall, axis=-1))
+
+
+def _lag(x: Curve, seconds: float, step_s: float) -> Curve:
+    keep = float(np.exp(-step_s / max(seconds, 1e-3)))
+    return np.asarray(lfilter([1.0 - keep], [1.0, -keep], x, axis=-1))
+
+
+@dataclass(frozen=True)
+class LikePecks:
+    """Pecks of one number and depth, over all blanks: shape (m,) of their middle, and who they are."""
+
+    from_mm: float
+    mm_s: float
+    point: Curve  # how much of the drill's point is in the work at each sample, 0..1
+    trapped: Curve  # mm of trapped chips at each sample
+    members: NDArray[np.int64]
+
+
+def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -> list[LikePecks]:
+    """Group pecks that begin at the same depth (within 3 % of the deepest, at least 0.3 mm) at the same
+    feed."""
+    if not curves.n:
+        return []
+    tolerance = max(0.3, 0.03 * float(curves.from_mm.max()))
+    order = np.lexsort((curves.from_mm, curves.peck))
+    new = (np.diff(curves.peck[order]) != 0) | (np.diff(curves.from_mm[order]) > tolerance)
+    groups = []
+    for members in np.split(order, np.flatnonzero(new) + 1):
+        from_mm = float(np.median(curves.from_mm[members]))
+        mm_s = float(np.median(curves.mm_s[members]))
+        removed = curves.times * mm_s
+        first = from_mm < tolerance
+        point = (
+            np.clip(removed / (ENTRY_DIAMETERS * diameter_mm), 0.0, 1.0) if first else np.ones(removed.size)
+        )
+        trapped = trapped_mm(removed, np.full(removed.size, from_mm), flute_length_mm)
+        groups.append(LikePecks(from_mm, mm_s, point, trapped, np.sort(members)))
+    return groups
+
+
+def middle_curve(curves: PeckCurves, members: NDArray[np.int64]) -> tuple[Curve, NDArray[np.int64]]:
+    """Median load of like pecks at each sample, and how many pecks it is of; NaN where of none."""
+    load = np.where(curves.inside[members], curves.load[members], np.nan)
+    count = np.count_nonzero(np.isfinite(load), axis=0)
+    middle = np.full(load.shape[1], np.nan)
+    some = count > 0
+    middle[some] = np.nanmedian(load[:, some], axis=0)
+    return middle, count
+
+
+@dataclass(frozen=True)
+class Shape:
+    """What a whole batch has in common: the free level, the error of its zero, the packing and the spindle's
+    answer."""
+
+    level: float
+    offset: float
+    critical_mm: float
+    rise: float
+    steep: float
+    answer: Answer
+
+
+RISE, STEEP, SPREAD = 0.3, 2.5, 0.8
+"""Where nothing else is known: flutes filled half as far again as the critical fill raise the load by 0.75 of
+it, give or take a factor of two either way in each of the two (standard deviation of the logarithm). Wide on
+purpose: from memory chips that are packed tight double or triple the torque of a small drill."""
+
+
+@dataclass(frozen=True)
+class Prior:
+    """What is known of the critical length beforehand: about ``middle_mm``, standard deviation of the
+    logarithm."""
+
+    middle_mm: float
+    sd: float
+
+
+def fit_shape(curves: PeckCurves, groups: list[LikePecks], prior: Prior, motor: bool) -> Shape:
+    """Fit what the batch has in common to the median curves of its like pecks.
+
+    Parameters
+    ----------
+    curves, groups
+        The pecks, and how they are grouped.
+    prior : Prior
+        What is known of the critical length beforehand.
+    motor : bool
+        Whether the load is a fall of speed, to which the spindle's answer belongs; sound has none.
+
+    Notes
+    -----
+    Robust least squares (soft L1) with the level found in closed form and weak priors, from two starts for
+    each kind of drive.
+    """
+    middles = [middle_curve(curves, group.members) for group in groups]
+    known = [np.isfinite(middle) for middle, _ in middles]
+    y = np.concatenate([middle[k] for (middle, _), k in zip(middles, known, strict=True)])
+    weight = np.sqrt(np.concatenate([c[k] for (_, c), k in zip(middles, known, strict=True)]))
+
+    def unpacked(theta: Curve) -> tuple[float, float, float, Answer]:
+        critical, rise, steep = np.exp(theta[:3])
+        answer = Answer(
+            float(np.exp(theta[3])), float(theta[4]), float(np.exp(theta[5])), float(np.exp(theta[6]))
+        )
+        return float(critical), float(rise), float(steep), answer
+
+    def model(theta: Curve) -> Curve:
+        critical, rise, steep, answer = unpacked(theta)
+        parts = []
+        for group, k in zip(groups, known, strict=True):
+            load = group.point * (1.0 + rise * packing(group.trapped, critical, steep))
+            parts.append((answered(load, answer, curves.step_s) if motor else load)[k])
+        return np.concatenate(parts)
+
+    def straight(theta: Curve) -> tuple[float, float]:
+        """Level, and offset of the reference speed, that fit best for the rest."""
+        a, b = model(theta) * weight / noise, weight / noise
+        normal = np.array([[a @ a, a @ b], [a @ b, b @ b + 1.0 / offset_sd**2]])
+        found = np.linalg.solve(normal + 1e-9 * np.eye(2), np.array([a @ (y * b), b @ (y * b)]))
+        return max(float(found[0]), 1e-6), float(found[1])
+
+    usual = max(float(np.median(np.abs(y))), 1e-3)
+    noise = max(1.4826 * float(np.median(np.abs(np.diff(y)))) * float(np.median(weight)), 0.02 * usual)
+    offset_sd = 0.2 * usual
+
+    def off(theta: Curve) -> Curve:
+        level, offset = straight(theta)
+        fit = level * model(theta) + offset
+        known_before = [
+            (theta[0] - np.log(prior.middle_mm)) / prior.sd,
+            (theta[1] - np.log(RISE)) / SPREAD,
+            (theta[2] - np.log(STEEP)) / SPREAD,
+            (theta[3] - np.log(0.2)) / 0.7,  # small machines answer in 0.1 to 0.5 s
+            (theta[5] - np.log(0.7)) / 0.7,
+            (theta[6] - np.log(0.15)) / 0.7,
+        ]
+        return np.concatenate([(y - fit) * weight / noise, known_before])
+
+    middle = np.log(prior.middle_mm)
+    low = np.array([middle - 1.6, np.log(0.02), np.log(0.3), np.log(0.02), 0.0, np.log(0.15), np.log(0.02)])
+    high = np.array([middle + 1.6, np.log(4.0), np.log(10.0), np.log(1.0), 0.95, np.log(4.0), np.log(0.8)])
+    starts = [(away, won) for away in (-0.3, 0.3) for won in ((0.02, 0.6) if motor else (0.0,))]
+    best = None
+    for away, won in starts:
+        start = np.array(
+            [middle + away, np.log(RISE), np.log(STEEP), np.log(0.2), won, np.log(0.7), np.log(0.15)]
+        )
+        start = np.clip(start, low + 1e-6, high - 1e-6)
+        found = least_squares(
+            off,
+            start,
+            bounds=(low, high),
+            loss="soft_l1",
+            x_scale=[0.3, 0.5, 0.5, 0.5, 0.3, 0.5, 0.5],
+            max_nfev=60,
+        )
+        if best is None or found.cost < best.cost:
+            best = found
+    assert best is not None
+    critical, rise, steep, answer = unpacked(best.x)
+    level, offset = straight(best.x)
+    return Shape(level, offset, critical, rise, steep, answer)
