@@ -37,6 +37,7 @@ def crackle_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     array([0. , 6.3], dtype=float32)
     """
     floored = power + _FAINTEST
-    geometric = np.log10(floored).mean(axis=1)
-    arithmetic = np.log10(floored.mean(axis=1))
+    share = np.float32(1 / power.shape[1])
+    geometric = np.add.reduce(np.log10(floored), axis=1) * share
+    arithmetic = np.log10(np.add.reduce(floored, axis=1) * share)
     return np.asarray(10 * (arithmetic - geometric), dtype=np.float32)

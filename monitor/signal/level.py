@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass
+from functools import cache
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,7 +37,7 @@ class Levels:
 
 def peaks(x: NDArray[np.float32]) -> NDArray[np.float32]:
     """Largest magnitude in each hop, NaN where a sample is none, shape (n_hops,)."""
-    largest: NDArray[np.float32] = np.maximum(x.max(axis=1), -x.min(axis=1))
+    largest: NDArray[np.float32] = np.maximum(np.maximum.reduce(x, axis=1), -np.minimum.reduce(x, axis=1))
     return largest
 
 
@@ -54,17 +55,18 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
     n_hops, n = x.shape
     centred = x - np.add.reduce(x, axis=1, keepdims=True) / np.float32(n)
     power = np.matmul(centred[:, None, :], centred[:, :, None])[:, 0, 0].astype(np.float64) / n
-    level_db = np.where(power > 1e-20, 10 * np.log10(np.maximum(power, 1e-20)), SILENCE_DB)
-    clipped = np.zeros(n_hops)
-    for i in np.flatnonzero(peak >= CLIP_AT):
-        clipped[i] = np.count_nonzero(np.abs(x[i]) >= CLIP_AT) / n
-    stuck = np.zeros(n_hops)
+    level_db = 10 * np.log10(np.maximum(power, 10 ** (SILENCE_DB / 10)))
+    clipped, stuck = np.zeros((2, n_hops))
+    if np.maximum.reduce(peak) >= CLIP_AT:
+        for i in np.flatnonzero(peak >= CLIP_AT):
+            clipped[i] = np.count_nonzero(np.abs(x[i]) >= CLIP_AT) / n
     # A run long enough to matter covers one of four probes an eighth of the hop apart: most hops
     # are cleared by looking at those only.
     probes = x[:, : n // 8 * 8].reshape(n_hops, 8, n // 8)[:, :, :4]
-    suspect = (probes == probes[:, :, :1]).all(axis=2).any(axis=1)
-    for i in np.flatnonzero(suspect):
-        stuck[i] = longest_run(x[i]) / n
+    suspect = np.logical_and.reduce(probes[:, :, 1:] == probes[:, :, :1], axis=2)
+    if np.logical_or.reduce(suspect, axis=None):
+        for i in np.flatnonzero(suspect.any(axis=1)):
+            stuck[i] = longest_run(x[i]) / n
     return Levels(level_db, clipped, stuck, broken)
 
 
@@ -88,6 +90,12 @@ def slope_per_s(curve: NDArray[np.float64], n: int, step_s: float) -> NDArray[np
     -------
     shape (m,), units of the curve per second
     """
-    t = (np.arange(n) - (n - 1) / 2) * step_s
-    slope: NDArray[np.float64] = np.correlate(curve, t / (t @ t), "valid")
+    slope: NDArray[np.float64] = np.correlate(curve, _slope_weights(n, step_s), "valid")
     return slope
+
+
+@cache
+def _slope_weights(n: int, step_s: float) -> NDArray[np.float64]:
+    t = (np.arange(n) - (n - 1) / 2) * step_s
+    weights: NDArray[np.float64] = t / (t @ t)
+    return weights

@@ -27,13 +27,15 @@ from monitor.signal.spectrum import SpectrumGeometry
 _OTHER_SHARES = (0.02, 0.07, 0.2)
 # A bin may hold something else: another of the machine's lines by chance, a radio, a voice. At least 2 %.
 _GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
-_STRONG = int((10.0 - POWER_LOW_DB) / POWER_STEP_DB)  # 10 dB over the floor, as a column of the table
+_STRONG_DB = 10.0
 _STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
 _MAINS_HARMONICS = 20  # up to about 1 kHz; hum above is drowned
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 
 _COLUMNS = POWER_COUNT + 1  # of the table of ratios; the last is for a bin that says nothing
+_OVER_STRONG_DB = np.maximum(POWER_LOW_DB + POWER_STEP_DB * np.arange(POWER_COUNT) - _STRONG_DB, 0)
+_STRONG_POWER = np.append(_OVER_STRONG_DB * (np.log(10) / 10), 0.0).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -142,7 +144,7 @@ class LineEvidence:
             scores += ratios.take(points, axis=0)
         return scores
 
-    def strong_power_db(self, steps: Steps, at: NDArray[np.intp]) -> NDArray[np.float32]:
+    def strong_power(self, steps: Steps, at: NDArray[np.intp]) -> NDArray[np.float32]:
         """Summed over the lines, how much each stands over 10 dB over the floor, at some speeds of each hop.
 
         Weaker is noise. The bin that says nothing counts as floor.
@@ -154,15 +156,12 @@ class LineEvidence:
 
         Returns
         -------
-        shape (n_hops, n_speeds), dB
+        shape (n_hops, n_speeds), nepers of power
         """
         n_hops = at.shape[0]
         columns = np.arange(n_hops)[:, None]
         power = steps.power.ravel().take(self.bins.take(at, axis=1) * n_hops + columns)
-        power -= _STRONG
-        np.maximum(power, 0, out=power)
-        power *= power < POWER_COUNT - _STRONG
-        total: NDArray[np.float32] = power.sum(axis=0) * np.float32(POWER_STEP_DB)
+        total: NDArray[np.float32] = np.add.reduce(_STRONG_POWER.take(power), axis=0)
         return total
 
     def expected(
@@ -177,7 +176,7 @@ class LineEvidence:
         row = level - steps.floor.ravel().take(bins * n_hops + np.arange(n_hops)[:, None])
         row = np.maximum(np.minimum(row, highest), 0)
         each = self._expected.take(table + row).reshape(n_hops, 2, -1)
-        total = each.sum(axis=2)
+        total = np.add.reduce(each, axis=2)
         return total[:, 0], total[:, 1]
 
     def line_db(self, density_db: NDArray[np.float32], states: NDArray[np.intp]) -> NDArray[np.float64]:

@@ -41,8 +41,8 @@ class Revolutions:
         n = self.sectors
         self._turn = 0.0
         self._per_hop, self._at = hop_s, (np.arange(n_pieces) + 0.5) / n_pieces
-        self._number = np.arange(n)
-        self._rolled = np.stack([np.roll(self._number, shift) for shift in (-1, 0, 1)])
+        self._rolled = np.stack([np.roll(np.arange(n), shift) for shift in (-1, 0, 1)])
+        self._one = np.vstack([np.eye(n), np.eye(n)[:1]]).astype(np.float32)  # a whole turn may round up
         self._halves = np.repeat(np.eye(2, dtype=np.float32), self.half, axis=1)
         self._history = np.zeros((2 * self.half - 1, 2 * n), np.float32)
         near, far = max(2, round(_NEAR * n)), max(2, round(_FAR * n))
@@ -70,11 +70,14 @@ class Revolutions:
         """
         n = self.sectors
         turns = self._turns(spindle_hz)
-        inside = ((turns % 1.0) * n).astype(np.intp)[:, :, None] == self._number
+        inside = self._one.take(((turns % 1.0) * n).astype(np.intp), axis=0)
         # a single loud click is no knock of every turn: bounded over the mean of its hop
         pairs = np.ones((level_db.shape[0], 2, level_db.shape[1]), np.float32)
-        np.minimum(level_db, level_db.mean(axis=1, keepdims=True) + _MOST_DB, out=pairs[:, 0])
-        cells = np.matmul(pairs, inside.astype(np.float32))
+        most_db = np.add.reduce(level_db, axis=1, keepdims=True)
+        most_db *= np.float32(1 / level_db.shape[1])
+        most_db += _MOST_DB
+        np.minimum(level_db, most_db, out=pairs[:, 0])
+        cells = np.matmul(pairs, inside)
         seen = np.concatenate([self._history, cells.reshape(-1, 2 * n)])
         self._history = seen[cells.shape[0] :].copy()
         windows = every(seen.ravel(), 4 * self.half * n, 2 * n).reshape(-1, 2 * self.half, 2 * n)
@@ -82,10 +85,11 @@ class Revolutions:
         heard = sums[:, :, 1]
         level = sums[:, :, 0] / np.maximum(heard, 1)
         over = np.matmul(level, self._stand_out)
-        older, newer = over[:, 0], over[:, 1].take(self._rolled, axis=1).max(axis=1)
-        both = np.minimum((older + newer) / 2, 2 * np.minimum(older, newer)).max(axis=1)
-        knock = both * (heard.min(axis=(1, 2)) > 0)
-        return knock.astype(np.float64), level[:, 1].max(axis=1).astype(np.float64)
+        older, newer = over[:, 0], np.maximum.reduce(over[:, 1].take(self._rolled, axis=1), axis=1)
+        both = np.minimum((older + newer) / 2, 2 * np.minimum(older, newer))
+        whole = np.minimum.reduce(heard, axis=(1, 2)) > 0
+        knock = np.where(whole, np.maximum.reduce(both, axis=1), 0)
+        return knock.astype(np.float64), np.maximum.reduce(level[:, 1], axis=1).astype(np.float64)
 
     def _turns(self, spindle_hz: list[float]) -> NDArray[np.float64]:
         """Angle of every piece in turns, shape (n_hops, n_pieces), continuous over hops."""

@@ -14,6 +14,8 @@ FLOOR_QUANTILE = 0.3
 BAND_HZ = 160.0
 """Width of a floor band: about ten independent bins of a 0.1 s Hann frame."""
 
+_DB_PER_NEPER, _NEPERS_PER_DB = np.float32(10 / np.log(10)), np.float32(np.log(10) / 10)  # of power
+
 TOP_HZ = 6000.0
 """No spindle line above this is used; see frames.TARGET_HZ."""
 
@@ -119,15 +121,20 @@ def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> N
     n_frames, n_bands = floor_db.shape
     lead = g.first + g.band_bins // 2  # bins before the first centre
     last = lead + (n_bands - 1) * g.band_bins
-    share = ((np.arange(g.band_bins) + 0.5 * (1 - g.band_bins % 2)) / g.band_bins).astype(np.float32)
     spread = np.empty((n_frames, g.n_bins), np.float32)
     spread[:, :lead] = floor_db[:, :1]
     spread[:, last:] = floor_db[:, -1:]
     between = spread[:, lead:last].reshape(n_frames, n_bands - 1, g.band_bins)
     low = floor_db[:, :-1, None]
-    np.multiply(floor_db[:, 1:, None] - low, share, out=between)
+    np.multiply(floor_db[:, 1:, None] - low, _shares(g.band_bins), out=between)
     between += low
     return spread
+
+
+@cache
+def _shares(band_bins: int) -> NDArray[np.float32]:
+    """Where the bins from one band centre to the next lie between the two."""
+    return ((np.arange(band_bins) + 0.5 * (1 - band_bins % 2)) / band_bins).astype(np.float32)
 
 
 LEAST_FLOOR_DB = -150.0
@@ -145,7 +152,8 @@ def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]
     floor_db, density_db : float32, shape (n_frames, n_bins), dB per Hz
     """
     least = np.maximum(
-        np.float32(LEAST_FLOOR_DB), density_db.max(axis=1, keepdims=True) - np.float32(DYNAMIC_DB)
+        np.float32(LEAST_FLOOR_DB),
+        np.maximum.reduce(density_db, axis=1, keepdims=True) - np.float32(DYNAMIC_DB),
     )
     raised: NDArray[np.float32] = np.maximum(floor_db, least)
     return raised
@@ -154,13 +162,16 @@ def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]
 def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """10 log10 of a power, floored at -200 dB so that digital silence stays finite."""
     # The natural logarithm is the fast one.
-    return np.log(np.maximum(power, np.float32(1e-20))) * np.float32(10 / np.log(10))
+    level_db = np.maximum(power, np.float32(1e-20))
+    np.log(level_db, out=level_db)
+    level_db *= _DB_PER_NEPER
+    return level_db
 
 
 def from_db(level_db: NDArray[np.float32]) -> NDArray[np.float32]:
     """Power of a level in dB."""
-    power: NDArray[np.float32] = np.exp(level_db * np.float32(np.log(10) / 10))
-    return power
+    power: NDArray[np.float32] = level_db * _NEPERS_PER_DB
+    return np.exp(power, out=power)
 
 
 def strongest_line(x: NDArray[np.floating], fs: float, low_hz: float, high_hz: float) -> float:

@@ -28,6 +28,7 @@ SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
 dial errors and the rise when a load is taken off stay far under a quarter."""
 
 _PLATEAU_NATS = 6.0  # under the best of the plateau: 1 in 400, so another speed and not its edge
+_RULED_OUT = 1e9  # nats, and finite: no power comes near it
 _WIDEST = 0.06  # a plateau wider than this would let a strong tone pull the speed away
 _NO_VOTE = 1e6  # noise density, in full scale squared per Hz: beyond any microphone
 _MOST_SURE = np.array([0.0, 0.4, 0.8, 1.0])
@@ -107,7 +108,10 @@ class SpeedTracker:
         highest = np.where(bins < geometry.n_bins, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ)
         reach = np.ceil(4 / 3 * geometry.enbw_hz / highest.max(axis=0) / self._step) + 1
         self._plateau = np.minimum(reach, np.ceil(_WIDEST / self._step)).astype(np.intp)
-        self._around = np.arange(-self._plateau.max(), self._plateau.max() + 1)
+        states = np.arange(n_states)[:, None]
+        around = states + np.arange(-self._plateau.max(), self._plateau.max() + 1)
+        self._around = np.minimum(np.maximum(around, 1), n_states - 2)
+        self._beyond = _RULED_OUT * (np.abs(self._around - states) > self._plateau[:, None])
         self._measuring_bins = np.ascontiguousarray(bins[self.lines.measuring].T)
         n_long = 4 * geometry.n // self._short_hops
         measuring = self.lines.orders[self.lines.measuring]
@@ -170,22 +174,22 @@ class SpeedTracker:
         The score saturates, so that no single bin decides whether the spindle is there; where exactly
         it is, the unsaturated power tells (its sum over the lines is the likelihood of a known signal).
         """
-        n_hops, n = track.posterior.shape
-        width = self._around.size
-        at = track.state[:, None] + self._around
-        np.minimum(np.maximum(at, 1, out=at), n - 2, out=at)
-        posterior = track.posterior[np.arange(n_hops)[:, None], at]
-        near = np.log(np.maximum(posterior, 1e-300))
-        merit = near + self._evidence.strong_power_db(steps, at) * (np.log(10) / 10)
-        far = np.abs(at - track.state[:, None]) > self._plateau.take(track.state)[:, None]
-        merit[far | (near < near.max(axis=1, keepdims=True) - _PLATEAU_NATS)] = -np.inf
+        n_hops = track.state.size
+        at = self._around.take(track.state, axis=0)
+        width = at.shape[1]
+        hops = np.arange(n_hops)
+        near = np.log(np.maximum(track.posterior[hops[:, None], at], 1e-300))
+        unlikely = near < np.maximum.reduce(near, axis=1, keepdims=True) - _PLATEAU_NATS
+        merit = near + self._evidence.strong_power(steps, at)
+        merit -= self._beyond.take(track.state, axis=0)
+        merit -= _RULED_OUT * unlikely
         best = np.minimum(np.maximum(merit.argmax(axis=1), 1), width - 2)
-        best += np.arange(n_hops) * width  # in the flattened array
-        a, b, c = merit.take((best - 1, best, best + 1))
-        with np.errstate(invalid="ignore"):  # a neighbour that is ruled out leaves the peak where it is
-            bend = a - 2 * b + c
-            peaked = (bend < 0) & np.isfinite(bend)
-            peak = np.where(peaked, 0.5 * (a - c) / np.where(peaked, bend, -1.0), 0.0)
+        best += hops * width  # in the flattened array
+        a, b, c = merit.take(best - 1), merit.take(best), merit.take(best + 1)
+        bend = a - 2 * b + c
+        # a neighbour that is ruled out leaves the peak where it is
+        peaked = (bend < 0) & (bend > -_RULED_OUT / 2)
+        peak = np.where(peaked, 0.5 * (a - c) / np.where(peaked, bend, -1.0), 0.0)
         peak = np.minimum(np.maximum(peak, -0.5), 0.5)
         state = at.take(best)
         spindle_hz: NDArray[np.float64] = self.grid_hz[state] * np.exp(peak * self._step)
@@ -243,7 +247,8 @@ def _at_newest(
     spindle = refined.spindle_hz + slope * ahead_s
     sd = np.sqrt(refined.sd_hz**2 + keep * variance * ahead_s**2)
     # A jump of the track is no rate: what it would extrapolate to is bounded to half and twice.
-    coarse = np.clip(now + rate * (ahead_s * short_hops / 4), 0.5 * now, 2 * now)
+    coarse = now + rate * (ahead_s * short_hops / 4)
+    coarse = np.minimum(np.maximum(coarse, 0.5 * now), 2 * now)
     # The track may lie anywhere on its plateau.
     apart = np.maximum(plateau, max(4 * step, 0.012)) * guess
     trusted = (

@@ -24,6 +24,7 @@ noise bins then stands some 6 dB over the floor instead of 9."""
 NOISE_SHOWS = 4.0
 """Power over floor (6 dB) that the strongest of all bins shows in noise alone, averaged over 0.4 s."""
 
+_NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
 
@@ -114,9 +115,9 @@ def strongest_tone_db(average: NDArray[np.float32], lines: NDArray[np.float32]) 
     -------
     shape (n_hops,), dB
     """
-    top = np.where(lines > 0, np.float32(1e-3), average).max(axis=1)
-    strongest: NDArray[np.float32] = np.float32(10) * np.log10(np.maximum(top, np.float32(1e-3)))
-    return strongest
+    unexplained = np.where(lines > 0, _NO_TONE, average)
+    top: NDArray[np.float32] = np.maximum.reduce(unexplained, axis=1, initial=_NO_TONE)
+    return np.float32(10) * np.log10(top)
 
 
 class ToneMemory:

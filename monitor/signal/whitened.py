@@ -51,10 +51,12 @@ class WhitenedLevel:
             frames[:, begin:], (n_hops, self.n_pieces, length), (frames.strides[0], step * item, item)
         )
         parts = np.matmul(np.ascontiguousarray(rows), self.bands)
-        power = np.square(parts, out=parts).reshape(n_hops, self.n_pieces, 2, width // 2).sum(axis=2)
+        np.square(parts, out=parts)
+        power = parts[:, :, : width // 2] + parts[:, :, width // 2 :]
         power += _SILENCE
-        level: NDArray[np.float32] = np.log10(power, out=power).mean(axis=2)
-        return level * np.float32(10)
+        level: NDArray[np.float32] = np.add.reduce(np.log10(power, out=power), axis=2)
+        level *= np.float32(20 / width)
+        return level
 
 
 def whitened_level(geometry: FrameGeometry, spindle_hz: float) -> WhitenedLevel:
