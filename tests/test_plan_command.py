@@ -46,6 +46,8 @@ def test_the_table_of_a_job(folder, capsys):
     assert out.count(" trapped") >= 10
     assert "Sag is not known" in out
     assert "deepest safe pecks: 13 pecks, 3 x 18, 9 x 6.2, 0.2 mm" in out
+    assert "equal pecks, as of a canned cycle: 18 pecks, 17 x 6.2, 4.6 mm" in out
+    assert "fastest schedule: 13 pecks, 1.8, 16.4, 2 x 18, 9 x 6.2 mm" in out
     assert "12 pecks would do with flutes filled to 67.2%." in out
     assert all(len(line) <= 100 for line in out.splitlines())
 

@@ -13,6 +13,7 @@ from typing import Any
 from monitor.cli import EXIT_DONE
 from monitor.errors import InputError
 from monitor.job import Job, load_job, parse_job, plane_contradictions
+from monitor.pecks import POINT_DIAMETERS
 from monitor.planning.cautions import cautions
 from monitor.planning.chart import plan_svg
 from monitor.planning.draft import draft_program
@@ -24,6 +25,7 @@ from monitor.planning.pecking import (
     USUAL_FILL_LIMIT,
     Limits,
     NoSchedule,
+    constant_pecks,
     deepest_pecks,
     fastest_pecks,
     least_fill_for,
@@ -84,10 +86,10 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     pecks = parser.add_argument_group("pecks")
     pecks.add_argument(
         "--use",
-        choices=("job", "deepest", "fastest"),
+        choices=("job", "deepest", "constant", "fastest"),
         default="job",
-        help="whose pecks the table, plot and files have: the job's (default), the deepest safe ones, or "
-        "those of the fastest schedule",
+        help="whose pecks the table, plot and files have: the job's (default), the deepest safe ones, equal "
+        "ones as of a canned cycle, or those of the fastest schedule",
     )
     pecks.add_argument("--fill-limit", metavar="PERCENT", help='how full flutes may be (default: "66.7 %%")')
     pecks.add_argument(
@@ -206,7 +208,8 @@ def _others(job: Job, limits: Limits, bulking: float | None) -> tuple[dict[str, 
     """The deepest safe pecks and the fastest schedule, or why there is none."""
     solvers: Mapping[str, Callable[[float, Limits], tuple[float, ...]]] = {
         "deepest": deepest_pecks,
-        "fastest": fastest_pecks,
+        "constant": constant_pecks,
+        "fastest": lambda depth, within: _fastest(depth, within, POINT_DIAMETERS * job.drill_diameter_mm),
     }
     plans: dict[str, Plan] = {}
     refused: dict[str, str] = {}
@@ -218,6 +221,19 @@ def _others(job: Job, limits: Limits, bulking: float | None) -> tuple[dict[str, 
             possible = "" if fill is None else f" (with flutes filled to {fill:.1%} it can be done)"
             refused[name] = f"{error}{possible}"
     return plans, refused
+
+
+def _fastest(depth_mm: float, limits: Limits, point_mm: float) -> tuple[float, ...]:
+    """The fastest schedule; where no least peck is said, none shorter than the drill's point if that can be.
+
+    A peck shorter than its point never brings the drill's full diameter into the work.
+    """
+    if limits.least_mm:
+        return fastest_pecks(depth_mm, limits)
+    try:
+        return fastest_pecks(depth_mm, replace(limits, least_mm=point_mm))
+    except NoSchedule:
+        return fastest_pecks(depth_mm, limits)
 
 
 def _least_fill(job: Job, limits: Limits, bulking: float | None) -> float | None:
@@ -232,7 +248,11 @@ def _other_lines(
 ) -> list[str]:
     longest, step = (format_length(mm, given.job.units) for mm in (limits.longest_mm, limits.increment_mm))
     lines = ["", f"With flutes at most {limit:.0%} full, pecks of at most {longest}, in steps of {step}:"]
-    names = {"deepest": "deepest safe pecks", "fastest": "fastest schedule"}
+    names = {
+        "deepest": "deepest safe pecks",
+        "constant": "equal pecks, as of a canned cycle",
+        "fastest": "fastest schedule",
+    }
     for key, name in names.items():
         said = schedule_line(name, others[key], given) if key in others else f"{name}: none; {refused[key]}"
         lines += wrapped(said, "  - ")

@@ -6,7 +6,7 @@ from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass
 
 from monitor.planning.pecking import LONGEST_PECK_DIAMETERS
-from monitor.planning.plan import Plan, PlannedPeck, cutting_speed
+from monitor.planning.plan import Plan, PlannedPeck, cutting_force, cutting_speed
 from monitor.quantities import format_feed, format_length
 
 DEEP_DIAMETERS = 3.0
@@ -145,10 +145,10 @@ def chip_temperature(plan: Plan) -> tuple[float, float, float] | None:
     material = plan.job.properties
     if material.heat_j_cm3k is None:
         return None
-    kc_low, kc_high = material.span("kc")
+    kc, kc_low, kc_high = cutting_force(plan.job)
     heat_low, heat_high = material.span("heat_j_cm3k")
     return (
-        ROOM_C + material.kc / material.heat_j_cm3k,
+        ROOM_C + kc / material.heat_j_cm3k,
         ROOM_C + kc_low / heat_high,
         ROOM_C + kc_high / heat_low,
     )

@@ -22,7 +22,8 @@ CHIP_FORMS = ("curl", "crumb", "fibre", "broken")
 class Material:
     """One material.
 
-    ``kc`` is the specific cutting force in N/mm^2, ``bulking`` packed chip volume over solid volume,
+    ``kc`` is the specific cutting force in N/mm^2 (with a ``kc_exponent`` that of a chip 1 mm thick, after
+    Kienzle), ``bulking`` packed chip volume over solid volume,
     ``speed_m_min`` the usual rim speeds (lowest, highest), ``crackle`` 0 (hiss) to 1 (crackle). None where
     not known: ``softens_c`` the softening temperature in Celsius, ``heat_j_cm3k`` the heat capacity of a
     volume, ``feed_of_diameter`` the usual feeds a revolution over the diameter, the drill's ``point_deg``
@@ -45,6 +46,7 @@ class Material:
     point_deg: tuple[float, float] | None = None
     deep_point_deg: float | None = None
     lip_clearance_deg: tuple[float, float] | None = None
+    kc_exponent: float | None = None
     ranges: Mapping[str, tuple[float, float]] = field(default_factory=dict, hash=False)
 
     def span(self, name: str) -> tuple[float, float]:
@@ -58,6 +60,7 @@ _SINGLE_OPTIONAL = {
     "softens_c": (20.0, 2000.0),
     "heat_j_cm3k": (0.01, 100.0),
     "deep_point_deg": (10.0, 180.0),
+    "kc_exponent": (0.0, 0.9),
 }
 _PAIRS = {"speed_m_min": (0.1, 5000.0, "m/min")}
 _PAIRS_OPTIONAL = {
@@ -186,6 +189,7 @@ def _one(key: str, entry: Any, where: str) -> Material:
         softens_c=optional.get("softens_c"),
         heat_j_cm3k=optional.get("heat_j_cm3k"),
         deep_point_deg=optional.get("deep_point_deg"),
+        kc_exponent=optional.get("kc_exponent"),
         notes=tuple(str(note) for note in notes),
         sources=sources,
         ranges=ranges,

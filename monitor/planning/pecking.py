@@ -94,6 +94,38 @@ def deepest_pecks(depth_mm: float, limits: Limits) -> tuple[float, ...]:
     return _lengths(depths)
 
 
+def constant_pecks(depth_mm: float, limits: Limits) -> tuple[float, ...]:
+    """Return equal pecks in mm, the last one what is left: what a canned cycle can do, and the limits allow.
+
+    ``reach(a) - a`` never grows with depth, so the peck allowed at the bottom is allowed everywhere.
+
+    Raises
+    ------
+    NoSchedule
+        The smallest step is not allowed, or the least peck is not.
+
+    Examples
+    --------
+    >>> constant_pecks(70.0, Limits(6.2, 50.0, 18.0, 0.5))[-3:]
+    (6.0, 6.0, 4.0)
+    """
+    trapping = depth_mm > limits.flute_length_mm + limits.capacity_mm
+    peck = min(limits.longest_mm, limits.capacity_mm) if trapping else limits.longest_mm
+    if peck < depth_mm:
+        peck = _down(peck, limits.increment_mm)
+    if peck < limits.shortest_mm - _ROUNDING * limits.increment_mm and peck < depth_mm:
+        raise NoSchedule(_too_tight(limits))
+    whole = floor(depth_mm / peck + _ROUNDING)
+    if whole >= MOST_PECKS:
+        raise NoSchedule(f"more than {MOST_PECKS} pecks; {_LOOSEN}")
+    depths = [round(i * peck, 9) for i in range(whole + 1)]
+    if depth_mm - depths[-1] > _ROUNDING * limits.increment_mm:
+        depths.append(depth_mm)
+    else:
+        depths[-1] = depth_mm
+    return _lengths(depths)
+
+
 def fastest_pecks(depth_mm: float, limits: Limits) -> tuple[float, ...]:
     """Return the pecks in mm of the fastest schedule within the limits.
 

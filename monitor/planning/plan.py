@@ -9,7 +9,13 @@ from math import pi
 from monitor.job import Job
 from monitor.planning.drilling_cycle import AxisRates, MoveKind, Planes, hole_moves, move_s
 from monitor.planning.flutes import fill_range, flute_fill
-from monitor.planning.loads import drilling_torque, expected_sag, spindle_power
+from monitor.planning.loads import (
+    USUAL_POINT_DEG,
+    drilling_torque,
+    expected_sag,
+    specific_force,
+    spindle_power,
+)
 
 
 @dataclass(frozen=True)
@@ -72,6 +78,17 @@ def cutting_speed(job: Job) -> float:
     return pi * job.drill_diameter_mm * job.spindle_rpm / 1000.0
 
 
+def cutting_force(job: Job) -> tuple[float, float, float]:
+    """Return the specific cutting force at the job's feed, N/mm^2: reckoned, lowest, highest."""
+    material, point = job.properties, job.point_angle_deg or USUAL_POINT_DEG
+    low, high = material.span("kc")
+    likely, low, high = (
+        specific_force(kc, material.kc_exponent, job.feed_mm_per_rev, job.flutes, point)
+        for kc in (material.kc, low, high)
+    )
+    return likely, low, high
+
+
 def planes_of(job: Job) -> Planes | None:
     """Return the job's planes, None where it does not say them all; clearance may be the retract plane."""
     if job.retract_mm is None or job.approach_mm is None:
@@ -86,7 +103,7 @@ def plan_hole(job: Job, pecks_mm: Sequence[float] | None = None, bulking: float 
     own = bulking is not None
     bulking = job.properties.bulking if bulking is None else bulking
     span = (bulking, bulking) if own else job.properties.span("bulking")
-    torque = drilling_torque(job.properties.kc, job.feed_mm_per_rev, job.drill_diameter_mm)
+    torque = drilling_torque(cutting_force(job)[0], job.feed_mm_per_rev, job.drill_diameter_mm)
     sag = None
     if job.droop_rpm_per_nm is not None:
         sag = expected_sag(torque, 100.0 * job.droop_rpm_per_nm / job.spindle_rpm)

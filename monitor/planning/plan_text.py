@@ -10,7 +10,7 @@ from typing import Any
 from monitor.planning.cautions import Caution
 from monitor.planning.loads import drilling_torque
 from monitor.planning.materials import Material
-from monitor.planning.plan import Plan, PlannedPeck, cutting_speed
+from monitor.planning.plan import Plan, PlannedPeck, cutting_force, cutting_speed
 from monitor.quantities import (
     MM_PER_INCH,
     Units,
@@ -189,6 +189,7 @@ def _time_lines(plan: Plan) -> list[str]:
             f"Time of feeding alone: {clock(plan.hole_s)} a hole. For rapids the job has to say "
             f"{_listed(plan.missing)}."
         ]
+    spot = " Centre drilling is not counted." if job.spot_rpm is not None else ""
     parts = {
         "feeding": sum(peck.feed_s for peck in plan.pecks),
         "rapids": sum(peck.rapid_s or 0.0 for peck in plan.pecks),
@@ -204,13 +205,13 @@ def _time_lines(plan: Plan) -> list[str]:
         "" if job.acceleration_mm_s2 else " Rapids taken to start and stop at once (machine.acceleration)."
     )
     batch = f"Batch of {job.blanks}: {clock(plan.batch_s)}, {reload}."
-    return [f"Hole: {clock(plan.hole_s)} ({said}). {batch}{instant}"]
+    return [f"Hole: {clock(plan.hole_s)} ({said}). {batch}{spot}{instant}"]
 
 
 def _load_lines(plan: Plan) -> list[str]:
     job, material = plan.job, plan.job.properties
-    low, high = (
-        drilling_torque(kc, job.feed_mm_per_rev, job.drill_diameter_mm) for kc in material.span("kc")
+    _, low, high = (
+        drilling_torque(kc, job.feed_mm_per_rev, job.drill_diameter_mm) for kc in cutting_force(job)
     )
     ranged = f" ({low:.2g} to {high:.2g} for what is not known of it)" if high > low else ""
     torque = plan.pecks[0].torque_nm

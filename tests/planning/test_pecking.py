@@ -1,14 +1,22 @@
 """Deepest and fastest schedules: against every schedule there is, and against what they promise."""
 
 from collections.abc import Iterator
-from itertools import pairwise
+from itertools import accumulate, pairwise
+from math import floor
 
 import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
 from monitor.planning.flutes import flute_fill, peck_for_fill
-from monitor.planning.pecking import Limits, NoSchedule, deepest_pecks, fastest_pecks, least_fill_for
+from monitor.planning.pecking import (
+    Limits,
+    NoSchedule,
+    constant_pecks,
+    deepest_pecks,
+    fastest_pecks,
+    least_fill_for,
+)
 
 
 def every_schedule(depth: int, limits: Limits) -> Iterator[tuple[int, ...]]:
@@ -77,6 +85,30 @@ def test_no_schedule_is_deeper_after_as_many_pecks(depth, limits):
     for pecks in every_schedule(depth, free):
         assert len(pecks) >= len(deepest)
         assert all(sum(pecks[:k]) <= sum(deepest[:k]) + 1e-9 for k in range(len(deepest)))
+
+
+@given(st.integers(1, 13), limits_of_whole_mm)
+def test_no_longer_equal_peck_is_allowed(depth, limits):
+    free = Limits(limits.capacity_mm, limits.flute_length_mm, limits.longest_mm, 1.0)
+
+    def allowed(peck: int) -> bool:
+        ends = [*range(peck, depth, peck), depth]
+        return all(end <= free.reach(begin) + 1e-9 for begin, end in zip([0, *ends], ends, strict=False))
+
+    try:
+        pecks = constant_pecks(float(depth), free)
+    except NoSchedule:
+        assert not allowed(1)
+        return
+    assert sum(pecks) == pytest.approx(depth)
+    assert len({round(peck, 6) for peck in pecks[:-1]}) <= 1
+    assert all(
+        end <= free.reach(end - peck) + 1e-6 for peck, end in zip(pecks, accumulate(pecks), strict=True)
+    )
+    longest = floor(max(pecks) + 1e-9)
+    if len(pecks) > 1 and depth > 2 * (longest + 1):  # so deep that both of two whole pecks are seen
+        deep = depth - free.flute_length_mm > 2 * (longest + 1)
+        assert not (deep and allowed(longest + 1))
 
 
 @given(

@@ -1,6 +1,7 @@
 """The plan of a hole: times by hand, fill and load, what it warns of, and how it is shown."""
 
 import json
+from dataclasses import replace
 from xml.etree import ElementTree
 
 import pytest
@@ -15,7 +16,7 @@ from monitor.planning.drilling_cycle import AxisRates, MoveKind, Planes, hole_mo
 from monitor.planning.flutes import flute_fill
 from monitor.planning.job_text import job_text, repeated_pecks, with_hole
 from monitor.planning.loads import drilling_torque, spindle_power
-from monitor.planning.plan import cutting_speed, plan_hole
+from monitor.planning.plan import cutting_force, cutting_speed, plan_hole
 from monitor.planning.plan_text import caution_lines, plan_json, plan_lines
 from monitor.planning.program import Note, read_program
 from monitor.planning.program_holes import find_hole
@@ -159,6 +160,14 @@ def test_wood_does_not_soften():
     wood = parse_job(job_text(job()).replace('"acrylic"', '"hardwood"'), "wood.toml")
     assert chip_temperature(plan_hole(wood)) is None
     assert "softening" not in kinds(plan_hole(wood))
+
+
+def test_a_force_that_depends_on_the_chip_is_taken_at_the_jobs_feed():
+    steel = replace(job().properties, kc=1500.0, kc_exponent=0.25, ranges={})
+    planned = plan_hole(job(properties=steel, feed_mm_per_rev=0.2, point_angle_deg=118.0))
+    # h = 0.2 / 2 * sin 59 degrees = 0.0857 mm, kc = 1500 * 0.0857^-0.25 = 2772 N/mm^2, by hand.
+    assert cutting_force(planned.job)[0] == pytest.approx(2772, abs=2)
+    assert planned.pecks[0].torque_nm == pytest.approx(2772 * 0.2 * 36.0 / 8000, rel=1e-3)
 
 
 def test_cutting_speed_is_the_rims():
