@@ -21,6 +21,8 @@ from dataclasses import dataclass
 from importlib import resources
 
 from fastapi import FastAPI, HTTPException, Request, Response
+from fastapi.exceptions import RequestValidationError
+from fastapi.responses import JSONResponse
 from pydantic import BaseModel, ConfigDict, Field
 from starlette.types import ASGIApp
 
@@ -111,6 +113,7 @@ def create_app(
         Replaced in tests, for its clock.
     """
     app = FastAPI(title="spindlebell", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    app.add_exception_handler(RequestValidationError, _say_what_is_wrong)
     _add_page(app, _load_assets())
     _add_session(app, entry, has_live=live is not None, has_past=archive is not None)
     if live is not None:
@@ -120,6 +123,13 @@ def create_app(
     if archive is not None:
         add_past(app, archive, batch)
     return Guard(app, names, entry)
+
+
+async def _say_what_is_wrong(_: Request, error: Exception) -> Response:
+    """Where and what, without giving back what was sent: it may not even be text."""
+    assert isinstance(error, RequestValidationError)
+    wrong = [{key: one[key] for key in ("loc", "msg", "type")} for one in error.errors()]
+    return JSONResponse({"detail": wrong}, 422)
 
 
 def _load_assets() -> dict[str, Asset]:

@@ -16,6 +16,7 @@ from __future__ import annotations
 import base64
 import csv
 import io
+import logging
 import math
 import zipfile
 from collections.abc import Iterable, Iterator
@@ -24,7 +25,7 @@ from typing import Annotated, Any, Literal
 import numpy as np
 import soundfile
 from fastapi import FastAPI, HTTPException, Path, Query, Request, Response
-from fastapi.responses import FileResponse, StreamingResponse
+from fastapi.responses import FileResponse, JSONResponse, StreamingResponse
 from pydantic import BaseModel, ConfigDict, Field
 
 from dashboard.live import TRACE_FIELDS, pack_row
@@ -38,6 +39,8 @@ from monitor.evidence.store import PECK_COLUMNS, TRACE_COLUMNS, finite
 from monitor.job import Job, parse_job
 from monitor.measurements import Kind, PeckRow, Severity, TraceRow
 from monitor.quantities import Units
+
+log = logging.getLogger(__name__)
 
 AROUND_S = 5.0  # of curves around an event that has no clip
 MOST_CLIP_S = 60.0  # a clip is half a minute at most; a longer file is not drawn
@@ -205,7 +208,8 @@ def add_past(app: FastAPI, archive: Archive, running: int) -> None:
 
     @app.exception_handler(EvidenceError)
     async def unreadable(_: Request, error: EvidenceError) -> Response:
-        return Response(f'{{"detail": "{type(error).__name__}"}}', 503, media_type="application/json")
+        log.error("%s", error)
+        return JSONResponse({"detail": "The evidence cannot be read; the terminal says why."}, 503)
 
     _add_batches(app, archive, running)
     _add_downloads(app, archive)
@@ -455,7 +459,10 @@ def _limits_then(archive: Archive, past: PastEvent, job: Job | None) -> list[flo
 
 
 def _picture(clip: Clip, rows: list[TraceRow], job: Job | None) -> PictureOut | None:
-    x, fs = soundfile.read(clip.path, frames=round(MOST_CLIP_S * 192_000), dtype="float32")
+    try:
+        x, fs = soundfile.read(clip.path, frames=round(MOST_CLIP_S * 192_000), dtype="float32")
+    except soundfile.SoundFileError:  # spoilt, or deleted since
+        return None
     turning = [row for row in rows if row.speed_rpm > 0]
     commanded = job.spindle_rpm if job is not None else turning[0].speed_rpm if turning else math.nan
     if x.ndim != 1 or not x.size or not commanded > 0:

@@ -11,7 +11,7 @@ import pytest
 from dashboard.live import FRESH_ROWS, HISTORY_ROWS, STALE_AFTER_S, Cursor, LiveState
 from monitor.alarm import AlarmBoard
 from monitor.job import default_job
-from monitor.measurements import Heard, Kind
+from monitor.measurements import Event, Heard, Kind
 from tests.dashboard.shop import Shop, heard, hold, info, rows, warning
 
 NAN = float("nan")
@@ -192,3 +192,63 @@ def test_every_message_is_strict_json(shop: Shop) -> None:
     feed(shop.live, 1, 2, speed_rpm=NAN, cut_level_db=-math.inf)
     text = json.dumps(shop.live.since(Cursor())[0], allow_nan=False)
     assert json.loads(text)["events"][0]["value"] is None
+
+
+def test_time_left_is_told_by_the_blanks_so_far(shop: Shop) -> None:
+    def begin(blank: int) -> Event:
+        return info(shop.t, Kind.BLANK_START, "A blank begins.", blank)
+
+    shop.work(1, begin(1))
+    assert shown(shop)["left_s"] is None
+    shop.work(30)
+    shop.work(9, info(shop.t, Kind.BLANK_END, "It ends.", 1), begin(2))
+    left = shop.job.blanks - 1
+    assert shown(shop)["left_s"] == left * 31 - 9  # the second blank began 31 s after the first, 9 s ago
+    before = shown(shop)["left_s"]
+    shop.work(10)
+    assert shown(shop)["left_s"] == pytest.approx(before - 10, abs=1)
+    shop.work(300)  # held: the blank under way takes longer, the others do not
+    assert shown(shop)["left_s"] == pytest.approx((left - 1) * (before + 30) / left, rel=0.1)
+    shop.live.finish("The batch is over.")
+    assert shown(shop)["left_s"] is None
+
+
+def test_depth_grows_with_the_turns_in_a_peck_and_the_peck_is_kept_as_a_curve(clock: Clock) -> None:
+    job = default_job()
+    live = LiveState(job, clock=clock)
+    cutting = [row._replace(cutting=True, speed_rpm=job.spindle_rpm, sag_pct=1.5) for row in rows(job, 1, 3)]
+    begins = replace(info(1.3, Kind.PECK_START, "Peck 2 begins.", 1, 2), depth_mm=14.5)
+    ends = replace(info(2.95, Kind.PECK_END, "Peck 2 ends.", 1, 2), depth_mm=18.0)
+    live.heard(Heard(cutting, [begins, ends]), AlarmBoard())
+    message, _ = live.since(Cursor())
+    depth = {row[0]: row[-1] for row in message["rows"]}
+    assert depth[1.25] is None
+    per_s = job.spindle_rpm / 60 * job.feed_mm_per_rev
+    assert depth[2.3] == pytest.approx(14.5 + 1.0 * per_s, abs=0.02)
+    assert depth[2.95] is None
+    (peck,) = message["pecks"]
+    assert (peck["blank"], peck["peck"]) == (1, 2)
+    assert len(peck["points"]) == 17  # ten a second
+    assert peck["points"][10] == [pytest.approx(14.5 + 1.0 * per_s, abs=0.1), 1.5]
+
+
+def test_a_wish_without_sound_is_no_sign_of_life(shop: Shop, clock: Clock) -> None:
+    shop.work(3)
+    clock.now += STALE_AFTER_S + 0.1
+    shop.live.heard(Heard(events=[info(3, Kind.THRESHOLD, "Moved.")]), shop.board)
+    assert shown(shop)["word"] == "NO DATA"
+
+
+def test_limits_that_were_moved_are_told_to_every_page(shop: Shop) -> None:
+    assert shown(shop)["limits"] == (shop.job.sag_warning_pct, shop.job.sag_hold_pct)
+    before = shop.live.version
+    shop.set_sag_limits(2.5, 5.0, "Ann")
+    assert shown(shop)["limits"] == (2.5, 5.0)
+    assert shop.live.version > before
+
+
+def test_a_hold_by_hand_is_held_and_says_by_whom(shop: Shop) -> None:
+    shop.work(3)
+    shop.hold_now("dashboard at 10.0.0.7")
+    assert shown(shop)["word"] == "HELD"
+    assert "10.0.0.7" in shown(shop)["why"]
