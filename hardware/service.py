@@ -5,12 +5,20 @@ Only the process is started again, never the machine: a monitor that starts hold
 
 from __future__ import annotations
 
+import os
 import time
 from collections.abc import Callable
 
 import sdnotify
 
 ALIVE_EVERY_S = 1.0  # WatchdogSec of the unit is ten times that
+
+
+def _systemd() -> Callable[[str], None]:
+    if "NOTIFY_SOCKET" not in os.environ:
+        return lambda message: None
+    notify: Callable[[str], None] = sdnotify.SystemdNotifier().notify
+    return notify
 
 
 class Service:
@@ -27,7 +35,7 @@ class Service:
     def __init__(
         self, notify: Callable[[str], None] | None = None, clock: Callable[[], float] = time.monotonic
     ) -> None:
-        self._notify = sdnotify.SystemdNotifier().notify if notify is None else notify
+        self._notify = notify or _systemd()
         self._clock = clock
         self._last = float("-inf")
 
@@ -41,10 +49,6 @@ class Service:
         if now - self._last >= ALIVE_EVERY_S:
             self._last = now
             self._notify("WATCHDOG=1")
-
-    def status(self, text: str) -> None:
-        """One line for `systemctl status`."""
-        self._notify(f"STATUS={text}")
 
     def stopping(self) -> None:
         """It was asked to end, and does."""

@@ -27,7 +27,7 @@ from monitor.alarm import AlarmBoard
 from monitor.baseline import describe, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.replay import Tally, clock_text, told
-from monitor.errors import ResetRefused
+from monitor.errors import InputError, ResetRefused
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
@@ -104,16 +104,16 @@ def run(args: argparse.Namespace) -> int:
     from hardware.wires import unwired, wired
 
     station = station_of(args)
-    host = args.host or station.host
+    host, port = args.host or station.host, station.port if args.port is None else args.port
+    if not 0 <= port <= 65535:
+        raise InputError(f"--port {port}: has to be from 0 to 65535, such as 8765")
     written = read_job(args.job)
     job, baseline = parse_job(written, args.job, args.materials), load_baseline(args.baseline)
     job_text = with_material(written, job)
     entry = entry_for(host)
     stop, service = threading.Event(), Service()
     with ExitStack() as opened:
-        listening = opened.enter_context(
-            closing(listen(host, station.port if args.port is None else args.port))
-        )
+        listening = opened.enter_context(closing(listen(host, port)))
         wires = opened.enter_context(wired(station.lines)) if station.lines else unwired()
         microphone = opened.enter_context(live_microphone(station.microphone))
         listener = Listener(baseline, job, microphone.fs, live=True)

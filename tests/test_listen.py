@@ -1,0 +1,249 @@
+"""`spindlebell listen`: what goes wrong is said in one line, and what beats, shines and holds is what is
+heard."""
+
+from __future__ import annotations
+
+import os
+import signal
+import threading
+import time
+from collections.abc import Iterator
+from datetime import UTC, datetime
+from pathlib import Path
+
+import numpy as np
+import pytest
+
+import hardware.microphone
+from monitor import cli
+from monitor.alarm import AlarmBoard
+from monitor.commands import listen
+from monitor.errors import DeviceError
+from monitor.evidence.recorder import Evidence
+from monitor.evidence.store import BatchInfo
+from monitor.measurements import Heard, Kind, Severity
+from monitor.ports import Block
+from monitor.session import Session
+from monitor.station import MicrophoneChoice
+from tests.evidence.test_store import asked
+from tests.scripted import CountingLine, ScriptedListener, event
+
+ROOT = Path(__file__).parent.parent
+JOB = str(ROOT / "recordings_synthetic" / "bind.toml")
+FS = 8_000
+INFO = BatchInfo(datetime(2026, 11, 25, 10, tzinfo=UTC), "given", "scripted", FS, "", "", "0")
+
+
+@pytest.fixture(scope="module")
+def baseline(tmp_path_factory: pytest.TempPathFactory) -> str:
+    path = tmp_path_factory.mktemp("baseline") / "lamp.json"
+    sound = ROOT / "recordings_synthetic" / "baseline_lamp_900rpm.flac"
+    assert cli.main(["baseline", "--rpm", "900", str(sound), "-o", str(path)]) == 0
+    return str(path)
+
+
+@pytest.fixture
+def evidence(tmp_path: Path) -> Iterator[Evidence]:
+    with Evidence(tmp_path, INFO) as evidence:
+        yield evidence
+
+
+# What is wrong is one line, exit status 2, and nothing half-written.
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--rate", "48"], '"48" has no unit; write "48 kHz"'),
+        (["--station", "none.toml"], "none.toml: cannot be read"),
+        (["--port", "70000"], "--port"),
+    ],
+)
+def test_wrong_arguments(
+    tmp_path: Path, baseline: str, capsys: pytest.CaptureFixture[str], words: list[str], said: str
+) -> None:
+    out = tmp_path / "out"
+    assert cli.main(["listen", "--job", JOB, "--baseline", baseline, "--out", str(out), *words]) == 2
+    told = capsys.readouterr().err
+    assert said in told
+    assert told.count("\n") == 1
+    assert not out.exists()
+
+
+def test_a_missing_microphone(
+    tmp_path: Path, baseline: str, capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    def none(choice: MicrophoneChoice) -> None:
+        raise DeviceError(f'the device "{choice.device}" is no microphone here')
+
+    monkeypatch.setattr(hardware.microphone, "live_microphone", none)
+    out = tmp_path / "out"
+    words = ["--out", str(out), "--device", "Blue", "--port", "0"]
+    assert cli.main(["listen", "--job", JOB, "--baseline", baseline, *words]) == 2
+    assert 'the device "Blue" is no microphone here' in capsys.readouterr().err
+    assert not out.exists()
+
+
+# The loop.
+
+
+class Machine:
+    """What the loop acts on."""
+
+    def __init__(self, session: Session) -> None:
+        self.session = session
+        self.beats: list[float] = []
+        self.shown: list[bool] = []
+        self.kept: list[bool] = []
+        self.lives = 0
+        self.overflows = 0
+
+    def shine(self, board: AlarmBoard, hearing: bool) -> None:
+        self.shown.append(hearing)
+
+    def live(self) -> None:
+        self.lives += 1
+
+    def hear(self, blocks: Iterator[Block], stop: threading.Event | None = None) -> None:
+        listen.hear(
+            blocks,
+            self.session,
+            self.beats.append,
+            self.shine,
+            lambda x, held: self.kept.append(held),
+            self.live,
+            lambda: self.overflows,
+            stop or threading.Event(),
+        )
+
+
+def sound(seconds: float, heard: bool = True, begin: float = 0.0) -> Iterator[Block]:
+    """Blocks of 25 ms: two of them make a hop of the scripted listener."""
+    n = FS // 40
+    for i in range(round(seconds * 40)):
+        x = np.zeros(n, np.float32) if heard else np.full(n, np.nan, np.float32)
+        yield Block(x, begin + (i + 1) / 40, heard)
+
+
+def test_the_heart_beats_once_a_hop_of_sound_and_never_for_its_stand_in(evidence: Evidence) -> None:
+    machine = Machine(Session(ScriptedListener(FS), evidence, CountingLine()))
+    machine.hear(sound(1.0))
+    assert machine.beats == pytest.approx(np.arange(1, 21) / 20)
+    machine.hear(sound(1.0, heard=False, begin=1.0))
+    assert len(machine.beats) == 20
+    assert machine.shown == [True] * 40 + [False] * 40
+    assert machine.lives == 80  # the program runs, and the service manager leaves it alone
+
+
+def test_an_analysis_that_raises_opens_the_line_and_beats_no_more(evidence: Evidence) -> None:
+    line = CountingLine()
+    listener = ScriptedListener(FS)
+    machine = Machine(Session(listener, evidence, line))
+    machine.hear(sound(0.5))
+
+    def fail(x: np.ndarray) -> Heard:
+        raise ArithmeticError("broken")
+
+    listener.feed = fail  # type: ignore[method-assign]
+    beats = len(machine.beats)
+    with pytest.raises(ArithmeticError):
+        machine.hear(sound(0.5))
+    assert (line.closed, len(machine.beats)) == (False, beats)
+
+
+def test_an_analysis_that_is_stuck_beats_no_more_and_is_not_alive(evidence: Evidence) -> None:
+    listener = ScriptedListener(FS)
+    machine = Machine(Session(listener, evidence, CountingLine()))
+    feed, go_on, stuck = listener.feed, threading.Event(), threading.Event()
+
+    def stick(x: np.ndarray) -> Heard:
+        if len(listener.blocks) == 20:
+            stuck.set()
+            go_on.wait(10.0)
+        return feed(x)
+
+    listener.feed = stick  # type: ignore[method-assign]
+    thread = threading.Thread(target=machine.hear, args=(sound(1.0),))
+    thread.start()
+    assert stuck.wait(10.0)
+    time.sleep(0.1)
+    assert (len(machine.beats), machine.lives) == (10, 20)
+    go_on.set()
+    thread.join()
+    assert len(machine.beats) == 20
+
+
+def test_a_hold_marks_its_sound(evidence: Evidence) -> None:
+    machine = Machine(Session(ScriptedListener(FS, [event(0.5)]), evidence, CountingLine()))
+    machine.hear(sound(1.0))
+    assert [i for i, held in enumerate(machine.kept) if held] == [19]
+
+
+def test_overflows_are_told_once_in_a_while(tmp_path: Path, evidence: Evidence) -> None:
+    machine = Machine(Session(ScriptedListener(FS), evidence, CountingLine()))
+
+    def overflowing() -> Iterator[Block]:
+        for block in sound(25.0):
+            machine.overflows += 1
+            yield block
+
+    machine.hear(overflowing())
+    said = asked(tmp_path / "evidence.db", "SELECT t, kind, severity, message FROM events")
+    assert [(kind, severity) for _, kind, severity, _ in said] == [(Kind.MIC_FAULT, Severity.INFO)] * 3
+    assert [t for t, *_ in said] == pytest.approx([0.0, 10.0, 20.0], abs=0.06)
+    assert said[1][3].startswith("Sound was lost before it came here: 40")
+
+
+def test_a_terminal_is_told_that_the_microphone_went_and_came(
+    evidence: Evidence, capsys: pytest.CaptureFixture[str]
+) -> None:
+    machine = Machine(Session(ScriptedListener(FS), evidence, CountingLine()))
+    for heard in (True, False, True):
+        machine.hear(sound(0.5, heard))
+
+    def all_of_it() -> Iterator[Block]:
+        for heard in (True, False, True):
+            yield from sound(0.5, heard)
+
+    capsys.readouterr()
+    machine.hear(all_of_it())
+    gone, back = capsys.readouterr().out.splitlines()
+    assert "gone: held until it is back" in gone
+    assert "back. When it has been heard" in back
+
+
+@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+def test_a_signal_ends_it_in_good_order(evidence: Evidence, number: int) -> None:
+    stop = threading.Event()
+    machine = Machine(Session(ScriptedListener(FS), evidence, CountingLine()))
+
+    def interrupted() -> Iterator[Block]:
+        for i, block in enumerate(sound(1.0)):
+            if i == 9:
+                os.kill(os.getpid(), number)
+            yield block
+
+    with listen.asked_to_stop(stop):
+        machine.hear(interrupted(), stop)
+    assert stop.is_set()
+    assert machine.lives == 10
+    machine.session.finish()
+
+
+def test_the_journal_gets_importance(
+    capsys: pytest.CaptureFixture[str], monkeypatch: pytest.MonkeyPatch
+) -> None:
+    monkeypatch.setenv("JOURNAL_STREAM", "8:1")
+    events = [event(1.0, severity=Severity.INFO), event(2.0, severity=Severity.WARNING), event(3.0)]
+    listen.tell(Heard(events=events), INFO.started)
+    warning, hold = capsys.readouterr().out.splitlines()
+    assert warning.startswith("<4>")
+    assert hold.startswith("<2>")
+    assert "blank 1, peck 2: Something at 3.00 s" in hold
+
+
+def test_an_events_time_of_day_is_the_clocks_at_the_start_and_samples_from_there() -> None:
+    now, before = datetime.now(UTC), time.monotonic()
+    first = Block(np.zeros(800, np.float32), before - 0.5, True)
+    began = listen.began(first, FS)
+    assert (now - began).total_seconds() == pytest.approx(0.6, abs=0.05)
