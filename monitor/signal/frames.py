@@ -8,6 +8,7 @@ round differently; a stack of products of one shape does not).
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 
 import numpy as np
@@ -118,6 +119,11 @@ class Decimator:
         for i in range(_ROW_OUTPUTS):
             self._toeplitz[i * d : i * d + len(taps), i] = taps[::-1]
         self._history = np.zeros(self._lead, np.float32)
+        # Rows overlap, as no BLAS would have it; every so many do not, and those make a matrix without a copy.
+        self._apart = math.ceil(width / (_ROW_OUTPUTS * d))
+        self._rows = math.ceil(geometry.hop / _ROW_OUTPUTS / self._apart)
+        beyond = self._rows * self._apart * _ROW_OUTPUTS - geometry.hop  # outputs made and dropped
+        self._beyond = np.zeros(beyond * d, np.float32)
 
     def feed(self, x: NDArray[np.float32]) -> NDArray[np.float32]:
         """Decimate hops.
@@ -134,13 +140,19 @@ class Decimator:
         if g.decimation == 1:
             return x
         n_hops = x.shape[0]
-        flat = np.concatenate([self._history, x.ravel()])
-        self._history = flat[flat.size - self._lead :].copy()
-        step = _ROW_OUTPUTS * g.decimation
-        rows = np.ascontiguousarray(every(flat, self._toeplitz.shape[0], step))
-        rows = rows.reshape(n_hops, g.hop // _ROW_OUTPUTS, self._toeplitz.shape[0])
+        flat = np.concatenate([self._history, x.ravel(), self._beyond])
+        self._history = flat[x.size : x.size + self._lead].copy()
+        step, item = _ROW_OUTPUTS * g.decimation, flat.itemsize
+        rows = np.ndarray(
+            (n_hops, self._apart, self._rows, self._toeplitz.shape[0]),
+            np.float32,
+            flat,
+            0,
+            (g.hop_in * item, step * item, self._apart * step * item, item),
+        )
         y: NDArray[np.float32] = np.matmul(rows, self._toeplitz)
-        return y.reshape(n_hops, g.hop)
+        y = y.transpose(0, 2, 1, 3).reshape(n_hops, -1)
+        return np.ascontiguousarray(y[:, : g.hop])
 
 
 def overlapping(history: NDArray[np.float32], hops: NDArray[np.float32], n: int) -> NDArray[np.float32]:
