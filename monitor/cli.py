@@ -21,6 +21,7 @@ COMMANDS = {
     "listen": "the monitor at the machine: microphone in, hold line and page out",
     "replay": "run the monitor on a recording, as fast as it goes",
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
+    "report": "one self-contained HTML page of a batch",
 }
 
 EXIT_DONE = 0

@@ -1,0 +1,1 @@
+"""One page of a batch, to read by someone who was not there."""
