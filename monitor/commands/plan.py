@@ -323,7 +323,8 @@ def _program_hole(args: argparse.Namespace) -> tuple[ProgramHole, Drilling]:
     face_mm = args.face * (MM_PER_INCH if program.units == "in" else 1.0)
     found = find_hole(program, face_mm)
     if found.hole is None:
-        why = "".join(f"; {_place(remark)}{remark.text}" for remark in found.remarks[:3])
+        likeliest = sorted(found.remarks, key=lambda remark: remark.note is Note.READ_AS)
+        why = "".join(f"; {_place(remark)}{remark.text}" for remark in likeliest[:3])
         raise InputError(f"{name}: nothing is drilled along Z on the axis below the face (--face){why}")
     return found, found.hole
 

@@ -2,8 +2,9 @@
 
 Canned cycles are carried out as RS-274/NGC describes them (Kramer, Proctor and Messina, *The NIST RS274NGC
 Interpreter, Version 3*, NISTIR 6556, 2000): the first peck counts from the R plane, every peck is drawn out
-to it. Lathe controls of G-code system A differ: there G98 and G99 choose the feed's unit, R is a distance
-from where the cycle begins, and Q counts increments (from memory of makers' manuals).
+to it. Lathe controls of G-code system A differ: there G98 and G99 choose the feed's unit, R may be a distance
+from where the cycle begins, Q counts increments, and G74 drills from the face without leaving the hole (from
+memory of makers' manuals, and as seen in published lathe programs).
 
 Nothing is left out silently: whatever is not understood, or is read in one of several ways, becomes a remark.
 """
@@ -111,6 +112,7 @@ class _State:
     z: float | None = None
     sticky: dict[str, float] = field(default_factory=dict)
     initial_z: float | None = None
+    rise: float = 0.0
     ended: bool = False
     distance_said: bool = False
     constant_surface: bool = False
@@ -179,7 +181,7 @@ _ELSEWHERE = ("G65", "G66", "M96", "M97", "M98", "M99")
 _CYCLES = ("G73", "G81", "G82", "G83")
 _NO_DRILLING = {
     "G2": "an arc", "G3": "an arc", "G32": "thread cutting", "G33": "thread cutting",
-    "G74": "a cycle that stays in the hole between pecks, or left-hand tapping",
+    "G74": "drilling from the face on a lathe (then say --codes lathe-a), or left-hand tapping",
     "G76": "a boring or threading cycle", "G84": "tapping",
     "G85": "reaming", "G86": "boring", "G87": "back boring", "G88": "boring", "G89": "reaming",
 }  # fmt: skip
@@ -224,6 +226,8 @@ def _carry_out(state: _State, block: Block) -> None:
         state.lose()
     elif "G4" in block.codes():
         _wait(state, block)
+    elif _is_face_cycle(state, block):
+        _face_cycle(state, block)
     elif _has_axis(block) or _repeats_cycle(state, block):
         _move(state, block)
 
@@ -233,6 +237,8 @@ def _modal(state: _State, block: Block, code: str) -> None:
     lathe_a = state.rules.codes == "lathe-a"
     if code in ("G20", "G21"):
         state.factor = _FACTORS["in" if code == "G20" else "mm"]
+    elif lathe_a and code == "G74":
+        return  # not modal: carried out with its block
     elif lathe_a and code in _LATHE_A_CYCLES:
         state.motion = "other"
         state.remark(block.line, Note.NOT_UNDERSTOOD, f"{code}: a turning cycle; its moves are left out")
@@ -265,6 +271,8 @@ def _modal(state: _State, block: Block, code: str) -> None:
         if state.motion != code:
             state.sticky, state.initial_z = {}, state.z
         state.motion = code
+    elif lathe_a and code == "G18":
+        return  # the plane of every lathe
     elif code in ("G18", "G19"):
         state.remark(
             block.line,
@@ -486,8 +494,10 @@ def _levels(state: _State, block: Block) -> tuple[float, float] | None:
     relative = not state.absolute and not lathe_a
     start, r_word, z_word = state.initial_z, state.sticky.get("R"), state.sticky.get("Z")
     r = start if r_word is None else r_word
-    if (lathe_a or relative) and r_word is not None:
+    if relative and r_word is not None:
         r = None if start is None else start + r_word
+    elif lathe_a and r_word is not None:
+        r = _lathe_r(state, block, start, r_word)
     if r_word is None:
         state.remark(
             block.line,
@@ -508,6 +518,49 @@ def _levels(state: _State, block: Block) -> tuple[float, float] | None:
         state.remark(block.line, Note.NOT_UNDERSTOOD, f"{_text(block)}: R lies below Z; left out")
         return None
     return r, bottom
+
+
+def _lathe_r(state: _State, block: Block, start: float | None, r_word: float) -> float | None:
+    """The R plane on a lathe: a distance towards the work where it is negative, else a height."""
+    if r_word < 0:
+        meant = "R below 0: taken for the distance from where the cycle begins; some controls take a height"
+    else:
+        meant = "R from 0 up: taken for a height over Z0; some controls take a distance from where it begins"
+    state.remark(block.line, Note.READ_AS, meant, once=True)
+    if r_word >= 0:
+        return r_word
+    return None if start is None else start + r_word
+
+
+def _is_face_cycle(state: _State, block: Block) -> bool:
+    return state.rules.codes == "lathe-a" and "G74" in block.codes()
+
+
+def _face_cycle(state: _State, block: Block) -> None:
+    """G74 of system A, drilling from the face: a block with R alone says how far it rises between pecks."""
+    r_word, q_word = block.last("R"), block.last("Q")
+    if r_word is not None:
+        state.rise = _length(state, block, r_word)
+    if not _has_axis(block):
+        return
+    start, x, bottom = state.z, _target(state, block, "x"), _target(state, block, "z")
+    if start is None or bottom is None or bottom >= start or not _on_axis(state, block, x, state.y):
+        text = f"{_text(block)}: grooving, or drilling whose start is not known; its moves are left out"
+        state.remark(block.line, Note.NOT_UNDERSTOOD, text)
+        state.lose()
+        return
+    state.remark(
+        block.line,
+        Note.READ_AS,
+        "G74: the drill rises a little between pecks but stays in the hole, so all of it counts as one peck",
+        once=True,
+    )
+    q = 0.0 if q_word is None else abs(_length(state, block, q_word))
+    for depth in _even_depths(block, start, bottom, q):
+        _go(state, block, depth, "feed", "G74")
+        if depth > bottom and state.rise > 0:
+            _go(state, block, depth + state.rise, "rapid", "G74")
+    _go(state, block, start, "rapid", "G74")
 
 
 def _drill(state: _State, block: Block, r: float, bottom: float) -> None:
@@ -548,13 +601,18 @@ def _peck_depths(state: _State, block: Block, r: float, bottom: float) -> Iterat
         )
         yield bottom
         return
-    count = max(1, ceil((r - bottom) / q - 1e-6))
+    yield from _even_depths(block, r, bottom, q)
+
+
+def _even_depths(block: Block, top: float, bottom: float, q: float) -> Iterator[float]:
+    """Depths in steps of ``q`` from the top down, the last one the bottom; in one go where ``q`` is 0."""
+    count = max(1, ceil((top - bottom) / q - 1e-6)) if q > 0 else 1
     if count > MOST_STEPS:
         raise ProgramError(
             f"line {block.line}: {count} pecks; Q is far too small: a decimal point is missing, or the units "
             "are others"
         )
-    yield from (r - q * k for k in range(1, count))
+    yield from (top - q * k for k in range(1, count))
     yield bottom
 
 
@@ -572,9 +630,9 @@ def _cycle_wait(state: _State, block: Block) -> None:
         state.steps.append(Step(block.line, "dwell", state.z, state.z, dwell_s=seconds, tool=state.tool))
 
 
-def _go(state: _State, block: Block, z: float, kind: Literal["rapid", "feed"]) -> None:
+def _go(state: _State, block: Block, z: float, kind: Literal["rapid", "feed"], cycle: str = "") -> None:
     if z != state.z:
-        state.steps.append(_step(state, block, z, state.motion, kind))
+        state.steps.append(_step(state, block, z, cycle or state.motion, kind))
         state.z = z
 
 

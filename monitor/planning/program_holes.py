@@ -143,7 +143,7 @@ def _drilling(steps: Sequence[Step], face_z: float, remarks: list[Remark], units
     if not pecks:
         return None
     lines = (cuts[0].line, cuts[-1].line)
-    if repeats and not any(step.cycle == "G73" for step in steps):
+    if repeats and not any(step.cycle in ("G73", "G74") for step in steps):
         text = (
             f"the drill rises {repeats} times without leaving the hole; chips are not cleared by that, so "
             "these count as one peck"
@@ -172,8 +172,12 @@ def _with_planes(drilling: Drilling, steps: Sequence[Step], face_z: float, remar
     indices = [i for i, step in enumerate(steps) if drilling.lines[0] <= step.line <= drilling.lines[1]]
     feeds = [i for i in indices if steps[i].kind == "feed"]
     inside = steps[feeds[0] : feeds[-1] + 1]
-    heights = [step.to_z - face_z for step in inside if step.kind == "rapid" and step.to_z is not None]
-    between = [height for height in heights if height > SAME_MM]
+    between = [
+        step.to_z - face_z
+        for step in inside
+        if step.kind == "rapid" and step.to_z is not None and step.from_z is not None
+        if step.to_z > max(step.from_z, face_z + SAME_MM)
+    ]
     first = steps[feeds[0]]
     retract = between or ([] if first.from_z is None else [first.from_z - face_z])
     approaches = _approaches(inside)

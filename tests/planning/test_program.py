@@ -155,9 +155,35 @@ def test_the_lathe_codes_of_system_a():
     assert (drilled.feed_mm_per_rev, drilled.clearance_mm) == (pytest.approx(0.08), 10.0)
     per_rev = text.replace("G98", "G99").replace("F72.", "F.08")
     assert hole_of(per_rev, codes="lathe-a").feed_mm_per_rev == pytest.approx(0.08)
+    height = text.replace("R-8.", "R2.")
+    assert hole_of(height, codes="lathe-a").pecks_mm == pytest.approx((4.0, 6.0, 6.0, 4.0))
+    assert any("taken for a height over Z0" in said for _, said in remarks(height, codes="lathe-a"))
     turning = text.replace("T0202", "T0202\nG90 X20. Z-5. F.2\nX18.")
     said = remarks(turning, Note.NOT_UNDERSTOOD, codes="lathe-a")
     assert any("G90: a turning cycle" in text for _, text in said)
+
+
+def test_drilling_from_the_face_on_lathes_stays_in_the_hole():
+    # As seen in several published lathe programs: G74 with R alone says the rise, then Z, Q in thousandths of
+    # a millimetre and F drill from where the drill stands, here 2 mm over the face.
+    text = "G18 G21 G99\nT0505\nG97 S1200 M3\nG0 X0. Z2.\nG74 R0.5\nG74 Z-15. Q3000 F0.08\nG0 Z5.\nM30\n"
+    feeds = [z for kind, z in moves(text, codes="lathe-a") if kind == "feed"]
+    assert feeds == pytest.approx([-1.0, -4.0, -7.0, -10.0, -13.0, -15.0])
+    drilled = hole_of(text, codes="lathe-a")
+    assert drilled.pecks_mm == pytest.approx((15.0,))
+    assert (drilled.feed_mm_per_rev, drilled.rpm, drilled.retract_mm) == (0.08, 1200.0, 2.0)
+    assert not remarks(text, Note.NOT_UNDERSTOOD, codes="lathe-a")
+    grooving = text.replace("G74 Z-15.", "G74 X30. Z-15. P1000")
+    assert any("grooving" in said for _, said in remarks(grooving, Note.NOT_UNDERSTOOD, codes="lathe-a"))
+
+
+def test_pecks_above_the_face_are_no_planes():
+    # As seen in a lathe program: R a quarter of an inch over the face, and a smaller peck.
+    text = "G20 G95 G90 S800\nG0 X0 Z.25\nG83 Z-2.5 R.25 F.004 Q.2\nG0 Z3.\n"
+    drilled = hole_of(text)
+    assert drilled.retract_mm == pytest.approx(0.25 * 25.4)
+    assert drilled.pecks_mm[:2] == pytest.approx((0.15 * 25.4, 0.2 * 25.4))
+    assert not [said for _, said in remarks(text) if "differ" in said]
 
 
 def test_numbers_without_a_point():
@@ -193,7 +219,7 @@ def test_units_and_feed_that_a_program_does_not_say_are_asked_for():
         ("G93", Note.NOT_UNDERSTOOD, "G93: feed as inverse time"),
         ("G50 S3000", Note.LEFT_OUT, "S3000: a limit of the spindle speed"),
         ("G84 Z-5. R2.", Note.NOT_UNDERSTOOD, "G84: tapping"),
-        ("G74 Z-5. Q1.", Note.NOT_UNDERSTOOD, "stays in the hole between pecks"),
+        ("G74 Z-5. Q1.", Note.NOT_UNDERSTOOD, "drilling from the face on a lathe"),
         ("G2 X3. Z-3. R1.", Note.NOT_UNDERSTOOD, "G2: an arc"),
         ("G123", Note.NOT_UNDERSTOOD, "G123: taken to move nothing"),
         ("M77", Note.NOT_UNDERSTOOD, "M77: taken to move nothing"),
