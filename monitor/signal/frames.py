@@ -119,7 +119,7 @@ class Decimator:
         for i in range(_ROW_OUTPUTS):
             self._toeplitz[i * d : i * d + len(taps), i] = taps[::-1]
         self._history = np.zeros(self._lead, np.float32)
-        # Rows overlap, as no BLAS would have it; every so many do not, and those make a matrix without a copy.
+        # Rows overlap, as BLAS will not have it; every fifth do not, and make a matrix without a copy.
         self._apart = math.ceil(width / (_ROW_OUTPUTS * d))
         self._rows = math.ceil(geometry.hop / _ROW_OUTPUTS / self._apart)
         beyond = self._rows * self._apart * _ROW_OUTPUTS - geometry.hop  # outputs made and dropped
