@@ -40,8 +40,9 @@ from monitor.planning.plan_text import (
     schedule_line,
     wrapped,
 )
-from monitor.planning.program import Note, ReadingRules, Remark, read_program
+from monitor.planning.program import read_program
 from monitor.planning.program_holes import Drilling, ProgramHole, find_hole
+from monitor.planning.program_state import Note, ReadingRules, Remark
 from monitor.quantities import MM_PER_INCH, Dimension, format_count, format_length, parse_quantity
 
 # Option -> field of the job, its dimension, and what it says; each stands for a key of the job file.

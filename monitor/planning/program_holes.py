@@ -8,7 +8,8 @@ from dataclasses import dataclass, replace
 from statistics import median
 
 from monitor.job import MAX_PECKS
-from monitor.planning.program import Note, Program, Remark, Step
+from monitor.planning.program import Program
+from monitor.planning.program_state import Note, Remark, Step
 from monitor.quantities import Units, format_length
 
 SAME_MM = 0.002

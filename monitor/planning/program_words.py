@@ -48,6 +48,16 @@ class Block:
         """Return the last word with a letter."""
         return next((word for word in reversed(self.words) if word.letter == letter), None)
 
+    @property
+    def text(self) -> str:
+        """The block's words, short enough for a message."""
+        return " ".join(word.text for word in self.words)[:60]
+
+    @property
+    def has_axis(self) -> bool:
+        """True when it names a place or a distance along an axis."""
+        return any(word.letter in "XYZUVW" for word in self.words)
+
     def codes(self) -> list[str]:
         """Return the G and M codes, in order."""
         return [word.code for word in self.words if word.letter in "GM"]

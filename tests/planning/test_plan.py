@@ -18,8 +18,9 @@ from monitor.planning.job_text import job_text, repeated_pecks, with_hole
 from monitor.planning.loads import drilling_torque, spindle_power
 from monitor.planning.plan import cutting_force, cutting_speed, plan_hole
 from monitor.planning.plan_text import caution_lines, plan_json, plan_lines
-from monitor.planning.program import Note, read_program
+from monitor.planning.program import read_program
 from monitor.planning.program_holes import find_hole
+from monitor.planning.program_state import Note
 
 PLANES = {"clearance_mm": 10.0, "retract_mm": 2.0, "approach_mm": 0.5}
 

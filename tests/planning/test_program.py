@@ -6,8 +6,9 @@ import pytest
 from hypothesis import example, given
 from hypothesis import strategies as st
 
-from monitor.planning.program import Note, ProgramError, ReadingRules, read_program
+from monitor.planning.program import read_program
 from monitor.planning.program_holes import find_hole
+from monitor.planning.program_state import Note, ProgramError, ReadingRules
 from monitor.planning.program_words import read_blocks
 
 
