@@ -51,13 +51,14 @@ rect.blank { fill: #e9eef1; }
 
 @page { size: A4; margin: 12mm; }
 @media print {
-  body { font-size: 10.5px; }
+  html, body { font-size: 10.5px; }
   main { max-width: none; padding: 0; }
   h2 { margin-top: .8em; break-after: avoid; }
   audio, .noprint, details { display: none; }
   .page2 { break-before: page; }
   .synthetic { border: 2px solid #14181b; color: #14181b; background: none; }
-  article svg { max-height: 30mm; width: auto; max-width: 100%; }
-  section > svg { max-height: 58mm; width: auto; max-width: 100%; }
+  th, td { padding-top: 1px; padding-bottom: 1px; }
+  article svg { max-height: 26mm; width: auto; max-width: 100%; }
+  section > svg { max-height: 46mm; width: auto; max-width: 100%; }
 }
 """
