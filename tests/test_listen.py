@@ -57,6 +57,7 @@ def evidence(tmp_path: Path) -> Iterator[Evidence]:
         (["--rate", "48"], '"48" has no unit; write "48 kHz"'),
         (["--station", "none.toml"], "none.toml: cannot be read"),
         (["--port", "70000"], "--port"),
+        (["--materials", "none.toml"], "none.toml: cannot be read"),
     ],
 )
 def test_wrong_arguments(

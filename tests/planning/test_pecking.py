@@ -8,6 +8,7 @@ import pytest
 from hypothesis import assume, given
 from hypothesis import strategies as st
 
+from monitor.planning.drilling_cycle import AxisRates, Planes, hole_moves, move_s
 from monitor.planning.flutes import flute_fill, peck_for_fill
 from monitor.planning.pecking import (
     Limits,
@@ -72,6 +73,26 @@ def test_no_schedule_is_faster(depth, limits, fixed, per_mm, bend):
         return
     assert drawn_out(best, fixed, per_mm, bend) == pytest.approx(min(costs))
     assert tuple(best) in set(every_schedule(depth, whole))
+
+
+@given(
+    st.integers(1, 10),
+    limits_of_whole_mm,
+    st.builds(Planes, st.floats(5, 20), st.floats(0.1, 5), st.floats(0.1, 5)),
+    st.builds(
+        AxisRates, st.floats(20, 200), st.floats(100, 5000), st.none() | st.floats(5, 500), st.floats(0, 2)
+    ),
+)
+def test_no_schedule_takes_less_time_by_the_moves_themselves(depth, limits, planes, rates):
+    def seconds(pecks):
+        return sum(move_s(move, rates) for move in hole_moves(pecks, planes, dwell=True))
+
+    free = Limits(limits.capacity_mm, limits.flute_length_mm, limits.longest_mm, 1.0)
+    try:
+        best = fastest_pecks(float(depth), free)
+    except NoSchedule:
+        return
+    assert seconds(best) <= min(map(seconds, every_schedule(depth, free))) + 1e-9
 
 
 @given(st.integers(1, 13), limits_of_whole_mm)
