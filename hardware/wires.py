@@ -133,7 +133,18 @@ class Beacon:
 
     def show(self, board: AlarmBoard, hearing: bool) -> None:
         """Change the lamps that have to change."""
-        wanted = lamps(board, hearing)
+        self._set(lamps(board, hearing))
+
+    @property
+    def colours(self) -> list[str]:
+        """The lamps that are wired."""
+        return list(self._outputs)
+
+    def only(self, colour: str) -> None:
+        """Light one lamp and no other, to try them; none for ""."""
+        self._set(Lamps(**{colour: Lamp.ON}) if colour else Lamps())
+
+    def _set(self, wanted: Lamps) -> None:
         for colour, output in self._outputs.items():
             lamp = getattr(wanted, colour)
             if lamp is getattr(self._shown, colour):

@@ -18,6 +18,7 @@ COMMANDS = {
     "synth": "write the synthetic recordings with their truth files",
     "baseline": "learn a machine's free-running sound from recordings",
     "plan": "reckon a job's pecks before cutting: flute fill, time, load, better schedules",
+    "check": "before a batch: microphone, hold line and heartbeat",
     "listen": "the monitor at the machine: microphone in, hold line and page out",
     "replay": "run the monitor on a recording, as fast as it goes",
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",

@@ -124,11 +124,11 @@ class Listener:
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
         self._cycle = Cycle(job, job.properties.bulking)
+        self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
-        self._returned = ReturnedMicrophone(live)
         self._masking = MaskingRule()
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
@@ -144,6 +144,11 @@ class Listener:
     def fs(self) -> float:
         """Sample rate in Hz."""
         return self._g.fs_in
+
+    @property
+    def over_baseline_db(self) -> tuple[float, float] | None:
+        """Lines and noise floor over the baseline's, dB, in the newest 1.5 s of free running; None before."""
+        return self._returned.over_baseline_db
 
     @property
     def t(self) -> float:

@@ -1,15 +1,26 @@
-"""`spindlebell baseline`: learn a machine's free-running sound from recordings."""
+"""`spindlebell baseline`: learn a machine's free-running sound, from recordings or from the microphone."""
 
 from __future__ import annotations
 
 import argparse
+import time
+from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-from monitor.baseline import describe, save_baseline
-from monitor.errors import BaselineError
+import soundfile
+
+from monitor.baseline import Baseline, describe, save_baseline
+from monitor.commands.check import show_level
+from monitor.commands.listen import add_station_arguments, station_of
+from monitor.errors import BaselineError, InputError
+from monitor.ports import Block
 from monitor.recordings import read_recording
 from monitor.signal.orders import FreeRun, learn_baseline
+from monitor.take import advice, measure, record, trouble
+
+TAKE_S = 15.0  # 10 s or longer is asked of recordings; a person's hand may knock somewhere in it
+SHORTEST_S, LONGEST_S = 5.0, 300.0
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -17,39 +28,142 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rpm",
         action="append",
-        nargs=2,
+        nargs="+",
         required=True,
         metavar=("RPM", "FILE"),
         help="a commanded speed and a WAV or FLAC recording of the spindle turning free at it, 10 s or"
-        " longer; repeat it for each speed, two or more",
+        " longer; repeat it for each speed, two or more; with --live the speed alone",
     )
     parser.add_argument(
         "-o", "--output", type=Path, required=True, metavar="BASELINE.json", help="file to write"
     )
     parser.add_argument(
-        "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default: 1)"
+        "--live", action="store_true", help="record from the microphone, asking for one speed after the other"
     )
+    parser.add_argument(
+        "--seconds",
+        type=float,
+        default=TAKE_S,
+        metavar="S",
+        help=f"with --live: length of each recording (default: {TAKE_S:g})",
+    )
+    parser.add_argument(
+        "--keep", type=Path, metavar="DIR", help="with --live: keep the recordings there, as FLAC"
+    )
+    add_station_arguments(parser)
 
 
 def run(args: argparse.Namespace) -> int:
     """Learn, say what was found, and write the file."""
-    recordings = []
-    for speed, name in args.rpm:
-        rpm = _rpm(speed, name)
-        x, fs = read_recording(name, args.channel)
-        recordings.append(FreeRun(rpm, x, fs, name))
-    created = datetime.now(UTC).isoformat(timespec="seconds")
-    baseline = learn_baseline(recordings, created)
+    baseline = _live(args) if args.live else learn_baseline(_recordings(args), _now())
     save_baseline(baseline, args.output)
     print(describe(baseline))
     print(f"Written to {args.output}")
     return 0
 
 
-def _rpm(text: str, name: str) -> float:
+def _recordings(args: argparse.Namespace) -> list[FreeRun]:
+    runs = []
+    for words in args.rpm:
+        if len(words) != 2:
+            raise BaselineError(
+                f"--rpm {' '.join(words)}: a speed and one recording are needed, such as `--rpm 300 "
+                f"free_300.wav`;"
+                " a speed alone needs --live"
+            )
+        speed, name = words
+        rpm = _rpm(speed, name)
+        x, fs = read_recording(name, args.channel or 1)
+        runs.append(FreeRun(rpm, x, fs, name))
+    return runs
+
+
+def _live(args: argparse.Namespace) -> Baseline:
+    from hardware.microphone import live_microphone
+
+    for words in args.rpm:
+        if len(words) != 1:
+            raise BaselineError(
+                f"--rpm {' '.join(words)}: with --live give the speed alone, such as `--rpm 300`"
+            )
+    speeds = [_rpm(words[0]) for words in args.rpm]
+    if not SHORTEST_S <= args.seconds <= LONGEST_S:
+        raise InputError(f"--seconds {args.seconds:g}: has to be from {SHORTEST_S:g} to {LONGEST_S:g}")
+    if args.keep:
+        args.keep.mkdir(parents=True, exist_ok=True)
+    with live_microphone(station_of(args).microphone) as microphone:
+        print(f"Recording from {microphone.name} at {microphone.fs / 1000:g} kHz. Switch automatic gain off.")
+        takes, baseline = record_takes(
+            speeds, microphone.blocks(), microphone.fs, args.seconds, wait_for_person
+        )
+    if args.keep:
+        for take in takes:
+            path = args.keep / f"free_{take.rpm:g}rpm.flac"
+            soundfile.write(path, take.x, round(take.fs), subtype="PCM_24")
+            print(f"Kept: {path}")
+    return baseline
+
+
+def record_takes(
+    speeds: Sequence[float], blocks: Iterator[Block], fs: int, seconds: float, ready: Callable[[str], None]
+) -> tuple[list[FreeRun], Baseline]:
+    """Record one speed after the other; a take that cannot be used, or contradicts the others, is asked for
+    again.
+
+    Parameters
+    ----------
+    ready : callable
+        Tells a person what to do and returns when it is done.
+
+    Returns
+    -------
+    tuple
+        The takes, and the baseline learned from them.
+    """
+    takes: list[FreeRun] = []
+    baseline = None
+    while len(takes) < len(speeds):
+        rpm = speeds[len(takes)]
+        ready(
+            f"Let the spindle turn free at {rpm:g} rpm, nothing touching the work, nobody talking. "
+            f"When its speed is steady press Enter; {seconds:g} s are recorded."
+        )
+        x = record(blocks, fs, seconds, time.monotonic(), show_level)
+        print()
+        take = measure(x, fs)
+        print(f"Level {take.level_dbfs:.1f} dBFS, peaks {take.peak_dbfs:.1f} dBFS.")
+        if wrong := trouble(take):
+            print(f"This take is no use: {wrong}. Again.")
+            continue
+        if better := advice(take):
+            print(f"Note: {better}.")
+        try:
+            baseline = learn_baseline([*takes, FreeRun(rpm, x, fs, f"the take at {rpm:g} rpm")], _now())
+        except BaselineError as error:
+            print(f"This take is no use: {error}. Again.")
+            continue
+        takes.append(FreeRun(rpm, x, fs, f"the take at {rpm:g} rpm"))
+    assert baseline is not None
+    return takes, baseline
+
+
+def wait_for_person(what_to_do: str) -> None:
+    """Tell, and wait for Enter."""
+    try:
+        input(f"{what_to_do} ")
+    except EOFError:
+        raise InputError("--live: needs a person at the keyboard; run it at a terminal") from None
+
+
+def _rpm(text: str, name: str = "") -> float:
     try:
         return float(text.lower().removesuffix("rpm"))
     except ValueError:
+        example = "--rpm 300 free_300.wav" if name else "--rpm 300"
         raise BaselineError(
-            f'--rpm {text} {name}: "{text}" is not a speed; write for example `--rpm 300 free_300.wav`'
+            f'--rpm {text} {name}: "{text}" is not a speed; write for example `{example}`'
         ) from None
+
+
+def _now() -> str:
+    return datetime.now(UTC).isoformat(timespec="seconds")

@@ -12,8 +12,8 @@ loses lines. So louder means both, and quieter means the lines.
 from __future__ import annotations
 
 import math
-import statistics
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 
 from monitor.faults.episode import NORMAL_FOR_S, Finding
@@ -32,6 +32,11 @@ lines even out."""
 SAME_WITHIN_DB = 6.0
 """The same microphone in the same place repeats within 2 dB; half or twice the distance is 6 dB."""
 
+LEAVES_WORK_S, QUIET_SHARE = 5.0, 0.1
+"""A drill leaves the work between two pecks, and moves and dwells for some seconds a cycle (common practice,
+no published source). A gain does not: what is loud in nine tenths of a time longer than a peck is the
+microphone."""
+
 LIKE_BASELINE_DB = 12.0
 """Since the baseline was learned the machine may have warmed and the stand been moved: twice that."""
 
@@ -42,11 +47,14 @@ class ReturnedMicrophone:
 
     Parameters
     ----------
+    peck_hops : int
+        Hops of the job's longest peck.
     live : bool
         Whether the first free running is compared with the baseline too: at a machine a microphone is either
         the one that learned it or a mistake; a recording may have been made with any gain.
     """
 
+    peck_hops: int
     live: bool = False
     _gone_s: float = math.nan  # since when it is gone, NaN while it is there
     _back_s: float = -math.inf  # since when it is back
@@ -57,8 +65,23 @@ class ReturnedMicrophone:
     _known: tuple[float, float] | None = None  # lines and floor over the baseline, before the loss
     _free: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=COMPARED_HOPS))
 
+    _turning: deque[tuple[float, float]] = field(default_factory=deque)
+
     def __post_init__(self) -> None:
         self._pending = self.live
+        self._turning = deque(maxlen=max(self.peck_hops * 3 // 2, 2 * COMPARED_HOPS))
+
+    @property
+    def over_baseline_db(self) -> tuple[float, float] | None:
+        """Lines and floor over the baseline, dB, in the newest free running; None before there was enough.
+
+        A microphone that is much louder makes free running sound like a cut, so where none was heard all
+        turning counts: whoever asks knows that nothing is cut.
+        """
+        for heard in (self._free, self._turning):
+            if len(heard) >= COMPARED_HOPS:
+                return _middle(heard)
+        return None
 
     def unchecked(self, t: float) -> bool:
         """Whether a person's reset would come too early at ``t``, in seconds of signal."""
@@ -73,14 +96,30 @@ class ReturnedMicrophone:
             return None
         if self._gone_s == self._gone_s:
             self._come_back(hop)
-        free = rotation.state is SpindleState.TURNING and rotation.settled and not cutting and hop.heard
+        turning = rotation.state is SpindleState.TURNING and rotation.settled and hop.heard
+        if turning:
+            self._turning.append((hop.line_db, hop.over_db))
+        free = turning and not cutting
         self._comparing = free and self._pending
-        if not free:
+        if free:
+            self._free.append((hop.line_db, hop.over_db))
+        if not turning or not self._pending or hop.t - self._back_s < BACK_FOR_S:
             return None
-        self._free.append((hop.line_db, hop.over_db))
-        if not self._pending or len(self._free) < COMPARED_HOPS or hop.t - self._back_s < BACK_FOR_S:
-            return None
-        return self._compare(hop)
+        if free and len(self._free) == COMPARED_HOPS:
+            return self._compare(hop, *_middle(self._free))
+        if not free and len(self._turning) == self._turning.maxlen:
+            quiet = _quantile(self._turning, QUIET_SHARE)
+            if self._moved(*quiet) > self._limit:
+                return self._compare(hop, *quiet)
+        return None
+
+    @property
+    def _limit(self) -> float:
+        return SAME_WITHIN_DB if self._known else LIKE_BASELINE_DB
+
+    def _moved(self, lines_db: float, floor_db: float) -> float:
+        known = self._known or (0.0, 0.0)
+        return gain_change_db(lines_db - known[0], floor_db - known[1])
 
     def _come_back(self, hop: Hop) -> None:
         gone_s, self._gone_s = hop.t - hop.step_s - self._gone_s, math.nan
@@ -89,14 +128,12 @@ class ReturnedMicrophone:
         if not self._pending and len(self._free) == COMPARED_HOPS:
             self._known = _middle(self._free)
         self._free.clear()
+        self._turning.clear()
         self._back_s, self._pending, self._other, self._told = hop.t, True, False, False
 
-    def _compare(self, hop: Hop) -> Finding | None:
-        lines_db, floor_db = _middle(self._free)
-        known = self._known or (0.0, 0.0)
-        limit = SAME_WITHIN_DB if self._known else LIKE_BASELINE_DB
-        moved = gain_change_db(lines_db - known[0], floor_db - known[1])
-        self._other = abs(moved) > limit
+    def _compare(self, hop: Hop, lines_db: float, floor_db: float) -> Finding | None:
+        moved = self._moved(lines_db, floor_db)
+        self._other = abs(moved) > self._limit
         if not self._other:
             self._pending = False
             return None
@@ -109,7 +146,7 @@ class ReturnedMicrophone:
             f"The machine sounds {abs(moved):.0f} dB {how} than {before}: another microphone, gain or place. "
             "Put it back as it was, or stop and learn a new baseline."
         )
-        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, moved, math.copysign(limit, moved), "dB")
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, moved, math.copysign(self._limit, moved), "dB")
 
 
 def gain_change_db(lines_db: float, floor_db: float) -> float:
@@ -123,6 +160,11 @@ def gain_change_db(lines_db: float, floor_db: float) -> float:
     return min(lines_db, floor_db) if lines_db > 0 and floor_db > 0 else min(lines_db, 0.0)
 
 
-def _middle(hops: deque[tuple[float, float]]) -> tuple[float, float]:
-    lines, floors = zip(*hops, strict=True)
-    return statistics.median(lines), statistics.median(floors)
+def _middle(hops: Sequence[tuple[float, float]]) -> tuple[float, float]:
+    return _quantile(hops, 0.5)
+
+
+def _quantile(hops: Sequence[tuple[float, float]], share: float) -> tuple[float, float]:
+    lines, floors = (sorted(column) for column in zip(*hops, strict=True))
+    at = int(share * (len(lines) - 1))
+    return lines[at], floors[at]

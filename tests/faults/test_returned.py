@@ -20,6 +20,7 @@ from monitor.synth.scenes import SCENES, free_running, scene_job
 from tests.hops import STEP_S, hop, rotation, silent, times
 
 COMPARED_S = COMPARED_HOPS * STEP_S
+PECK_HOPS = 200
 
 
 def hear(rule, hops, cutting=False, turning=True):
@@ -38,8 +39,8 @@ def lost(seconds, begin):
 
 def test_a_recording_is_not_compared_with_the_baselines_gain_and_a_live_microphone_is():
     weak = [hop(t, line_db=-20.0, over_db=-20.0) for t in times(20)]
-    assert hear(ReturnedMicrophone(), weak) == ([], pytest.approx(math.nan, nan_ok=True))
-    (finding,), unchecked_until = hear(ReturnedMicrophone(live=True), weak)
+    assert hear(ReturnedMicrophone(PECK_HOPS), weak) == ([], pytest.approx(math.nan, nan_ok=True))
+    (finding,), unchecked_until = hear(ReturnedMicrophone(PECK_HOPS, live=True), weak)
     assert (finding.kind, finding.severity) == (Kind.MIC_FAULT, Severity.HOLD)
     assert "20 dB quieter than in the baseline" in finding.message
     assert (finding.value, finding.limit) == (-20.0, -LIKE_BASELINE_DB)
@@ -47,7 +48,7 @@ def test_a_recording_is_not_compared_with_the_baselines_gain_and_a_live_micropho
 
 
 def test_a_hiccup_is_no_loss():
-    rule = ReturnedMicrophone()
+    rule = ReturnedMicrophone(PECK_HOPS)
     hear(rule, [hop(t) for t in times(5)])
     hear(rule, [*lost(0.15, 5.0), hop(5.2)])
     assert not rule.unchecked(5.2)
@@ -55,7 +56,7 @@ def test_a_hiccup_is_no_loss():
 
 @pytest.mark.parametrize("turning", [True, False])
 def test_after_a_loss_the_sound_has_to_last(turning):
-    rule = ReturnedMicrophone()
+    rule = ReturnedMicrophone(PECK_HOPS)
     hear(rule, [hop(t) for t in times(5)])
     hear(rule, lost(3, 5.0))
     assert rule.unchecked(8.0)
@@ -65,7 +66,7 @@ def test_after_a_loss_the_sound_has_to_last(turning):
 
 
 def test_free_running_is_compared_before_a_reset_counts():
-    rule = ReturnedMicrophone()
+    rule = ReturnedMicrophone(PECK_HOPS)
     hear(rule, [hop(t) for t in times(5)])
     hear(rule, lost(1, 5.0))
     hear(rule, [silent(t) for t in times(3, 6.0)], turning=False)
@@ -89,7 +90,7 @@ def test_free_running_is_compared_before_a_reset_counts():
 )
 def test_what_counts_as_another_microphone(lines_db, floor_db, other):
     # Before the loss it stood 4 dB over the baseline: what counts is the change since.
-    rule = ReturnedMicrophone()
+    rule = ReturnedMicrophone(PECK_HOPS)
     hear(rule, [hop(t, line_db=4.0, over_db=4.0) for t in times(5)])
     hear(rule, lost(1, 5.0))
     back = [hop(t, line_db=4.0 + lines_db, over_db=4.0 + floor_db) for t in times(12, 6.0)]
@@ -102,10 +103,16 @@ def test_what_counts_as_another_microphone(lines_db, floor_db, other):
         assert hear(rule, [hop(t, line_db=4.0, over_db=4.0) for t in times(10, 18.0)])[1] < 20
 
 
-def test_cutting_is_never_compared():
-    rule = ReturnedMicrophone(live=True)
-    loud = [hop(t, line_db=20.0, over_db=30.0) for t in times(20)]
-    assert hear(rule, loud, cutting=True)[0] == []
+def test_a_peck_is_not_compared_and_what_never_leaves_the_work_is_a_louder_microphone():
+    loud = {"line_db": 20.0, "over_db": 30.0}
+    rule = ReturnedMicrophone(PECK_HOPS, live=True)
+    for peck in range(10):
+        begin = 12.0 * peck
+        assert hear(rule, [hop(t, **loud) for t in times(10, begin)], cutting=True)[0] == []
+        # Between two pecks it is quiet, if only for a little and never taken for free running.
+        assert hear(rule, [hop(t) for t in times(2, begin + 10)], cutting=True)[0] == []
+    (finding,) = hear(rule, [hop(t, **loud) for t in times(20, 120.0)], cutting=True)[0]
+    assert "20 dB louder than in the baseline" in finding.message
 
 
 @pytest.mark.parametrize(("gain_db", "holds"), [(0.0, 1), (15.0, 2), (-15.0, 2)])
@@ -129,7 +136,7 @@ def test_a_real_signal_lost_and_back_through_another_gain(gain_db, holds):
     assert 8.25 <= events[0].t <= 8.5
     assert [active[t] for t in (7.5, 9.0, 11.0, 23.0)] == [False, True, True, gain_db != 0]
     if gain_db:
-        assert events[1].value == pytest.approx(gain_db, abs=2)
+        assert events[1].value == pytest.approx(gain_db, abs=3)
         assert f"{'louder' if gain_db > 0 else 'quieter'} than before" in events[1].message
 
 

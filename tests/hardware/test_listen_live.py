@@ -239,3 +239,47 @@ def test_a_killed_process_stops_its_heart_and_the_next_one_begins_held(
         earlier = (watched.out / "earlier" / "0001" / "events.jsonl").read_text("utf-8")
         assert len(earlier.splitlines()) == n_events
         assert watched.stop() in (0, 10)
+
+
+def test_check_and_a_live_baseline_at_the_machine(
+    server: SoundServer, baseline: Path, tmp_path: Path
+) -> None:
+    def at_the_machine(*words: str, typed: str = "") -> tuple[int, str]:
+        command = [sys.executable, "-m", "monitor.cli", *words, "--device", NAME, "--rate", f"{FS} Hz"]
+        env = {**server.env, "PYTHONPATH": str(ROOT)}
+        ended = subprocess.run(
+            command, cwd=ROOT, env=env, input=typed, capture_output=True, text=True, check=False, timeout=60
+        )
+        return ended.returncode, ended.stdout + ended.stderr
+
+    server.play(sound("baseline_lamp_900rpm", 30.0))
+    given = ["--job", str(SCENES / "bind.toml"), "--baseline", str(baseline)]
+    status, told = at_the_machine("check", "--seconds", "4", *given)
+    assert status == 0, told
+    assert "Spindle: 9" in told or "Spindle: 8" in told
+    assert "Ready." in told
+    server.silence()
+    status, told = at_the_machine("check", "--seconds", "1")
+    assert status == 1
+    assert "WRONG: nothing is heard, only one unchanging value" in told
+    server.play(sound("baseline_lamp_900rpm", 30.0))
+    learned = tmp_path / "learned.json"
+    words = [
+        "baseline",
+        "--live",
+        "--rpm",
+        "900",
+        "--seconds",
+        "5",
+        "-o",
+        str(learned),
+        "--keep",
+        str(tmp_path),
+    ]
+    status, told = at_the_machine(*words, typed="\n")
+    assert status == 0, told
+    assert (
+        "turn with the spindle" in told or "turns with the spindle" in told or "could not be classed" in told
+    )
+    assert (tmp_path / "free_900rpm.flac").exists()
+    assert learned.exists()

@@ -1,0 +1,230 @@
+"""``spindlebell check``: before a batch, is the microphone heard, and do the wires do what they should?
+
+The wires are tried with a person who looks at the machine: only there can be seen whether it is held.
+"""
+
+from __future__ import annotations
+
+import argparse
+import sys
+import threading
+import time
+from collections.abc import Callable, Iterator, Sequence
+from contextlib import ExitStack, contextmanager
+
+import numpy as np
+from numpy.typing import NDArray
+
+from monitor.baseline import load_baseline
+from monitor.cli import EXIT_DONE, EXIT_OTHER
+from monitor.commands.listen import add_station_arguments, station_of
+from monitor.errors import InputError
+from monitor.faults.returned import LIKE_BASELINE_DB, gain_change_db
+from monitor.job import load_job
+from monitor.listener import Listener
+from monitor.measurements import Severity
+from monitor.meter import meter
+from monitor.ports import HoldLine
+from monitor.take import Take, advice, measure, record, trouble
+
+SECONDS = 8.0
+BEAT_EVERY_S = 0.05  # as `listen` beats: once a hop
+BUTTON_WAIT_S = 20.0
+
+Ask = Callable[[str], bool]
+
+
+def add_arguments(parser: argparse.ArgumentParser) -> None:
+    """Declare the command's arguments."""
+    add_station_arguments(parser)
+    parser.add_argument("--devices", action="store_true", help="list the microphones there are, and end")
+    parser.add_argument(
+        "--seconds",
+        type=float,
+        default=SECONDS,
+        metavar="S",
+        help=f"how long to listen (default: {SECONDS:g})",
+    )
+    parser.add_argument(
+        "--job", metavar="JOB.toml", help="with --baseline: is it the microphone that learned the machine?"
+    )
+    parser.add_argument("--baseline", metavar="FILE", help="made by spindlebell baseline")
+
+
+def run(args: argparse.Namespace) -> int:
+    """Check, and say what is wrong; exit status 1 when something is."""
+    from hardware.microphone import live_microphone
+    from hardware.portaudio import input_devices
+    from hardware.wires import wired
+
+    if args.devices:
+        for device in input_devices():
+            print(f'"{device.name}", channels 1 to {device.channels}')
+        return EXIT_DONE
+    if not 1 <= args.seconds <= 600:
+        raise InputError(f"--seconds {args.seconds:g}: has to be from 1 to 600")
+    if (args.job is None) != (args.baseline is None):
+        raise InputError("--job and --baseline are given together: the job says at what speed to compare")
+    station = station_of(args)
+    given = (load_baseline(args.baseline), load_job(args.job)) if args.job else None
+    with ExitStack() as opened:
+        wires = opened.enter_context(wired(station.lines)) if station.lines else None
+        microphone = opened.enter_context(live_microphone(station.microphone))
+        listener = Listener(*given, microphone.fs, live=True) if given else None
+        print(f"Listening to {microphone.name} at {microphone.fs / 1000:g} kHz ...", flush=True)
+        x = record(microphone.blocks(), microphone.fs, args.seconds, time.monotonic(), show_level)
+        print()
+        wrong = check_sound(measure(x, microphone.fs), str(microphone.losses))
+        wrong += compare(listener, x) if listener else []
+        if wires is None:
+            print("Lines: none in the station file.")
+        elif not sys.stdin.isatty():
+            wrong.append("the lines were not tried: run this at a terminal, with the machine in sight")
+        else:
+            lines = {"hold": wires.hold, "spindle-stop": wires.spindle_stop}
+            wrong += check_lines({k: v for k, v in lines.items() if v}, wires.heartbeat.beat, ask)
+            wrong += check_lamps(wires.beacon.colours, wires.beacon.only, ask)
+            if station.lines and station.lines.reset is not None:
+                wrong += check_button(wires.on_reset)
+    for line in wrong:
+        print(f"WRONG: {line}.")
+    print(
+        f"Not ready: {len(wrong)} wrong."
+        if wrong
+        else "Ready. This shows that it works now, not that it will."
+    )
+    return EXIT_OTHER if wrong else EXIT_DONE
+
+
+def check_sound(take: Take, losses: str) -> list[str]:
+    """Tell what the microphone gives; what is wrong with it comes back."""
+    print(
+        f"Microphone: level {take.level_dbfs:.1f} dBFS, peaks {take.peak_dbfs:.1f} dBFS, noise floor (the "
+        f"quietest "
+        f"tenth) {take.quiet_dbfs:.1f} dBFS, {100 * take.clipped:.2f} % of samples clipped. {losses}"
+    )
+    if better := advice(take):
+        print(f"Better: {better}.")
+    return [wrong] if (wrong := trouble(take)) else []
+
+
+def compare(listener: Listener, x: NDArray[np.float32]) -> list[str]:
+    """Hear the sound as `listen` would: is the spindle known, and is this the ear that learned it?"""
+    heard = listener.feed(x)
+    speeds = [row.speed_rpm for row in heard.trace if row.speed_rpm > 0 and not row.cutting]
+    over = listener.over_baseline_db
+    if not speeds:
+        print(
+            "Spindle: not heard turning. Run it free at the job's speed while this listens, and it is "
+            "compared with "
+            "the baseline."
+        )
+        return []
+    wrong = [event.message.rstrip(".") for event in heard.events if event.severity is Severity.HOLD]
+    print(f"Spindle: {np.median(speeds):.0f} rpm.")
+    if over is None:
+        print("It did not turn free for long enough to be compared with the baseline: 3 s are enough.")
+        return wrong
+    change = gain_change_db(*over)
+    print(
+        f"Against the baseline: the machine's lines {over[0]:+.1f} dB, the noise between them "
+        f"{over[1]:+.1f} dB."
+    )
+    if abs(change) > LIKE_BASELINE_DB and not wrong:
+        how = "louder" if change > 0 else "quieter"
+        wrong.append(
+            f"the machine sounds {abs(change):.0f} dB {how} than in the baseline: another microphone, gain "
+            f"or place"
+        )
+    return wrong
+
+
+def check_lines(lines: dict[str, HoldLine], beat: Callable[[float], None], ask: Ask) -> list[str]:
+    """Close and open each line, and let the heart stop, while a person looks at the machine."""
+    if not ask(
+        "Lines: make sure that nothing can start to move, with the machine's own means, and that nobody "
+        "is at it. "
+        "Is that so?"
+    ):
+        return ["the lines were not tried"]
+    wrong = []
+    for name, line in lines.items():
+        with beating(beat):
+            for other in lines.values():
+                other.close()
+            if not ask(f"All lines are closed and the heart beats. Does the machine show no {_asks(name)}?"):
+                wrong.append(f"closed, the {name} line asks for a {_asks(name)} all the same")
+            line.open()
+            if not ask(f"The {name} line is open now. Does the machine show a {_asks(name)}?"):
+                wrong.append(f"open, the {name} line does not bring a {_asks(name)}")
+    with beating(beat):
+        for line in lines.values():
+            line.close()
+        time.sleep(1.0)
+    # The heart stands still here with every line closed: as a frozen computer would leave it.
+    if not ask("The heart has stopped, with the lines closed. Did the machine go into hold within a second?"):
+        wrong.append("without heartbeat the machine is not held: look at the missing-pulse relay")
+    for line in lines.values():
+        line.open()
+    return wrong
+
+
+def check_lamps(colours: Sequence[str], light: Callable[[str], None], ask: Ask) -> list[str]:
+    """Light each lamp that is wired, and none at the end."""
+    wrong = []
+    for colour in colours:
+        light(colour)
+        if not ask(f"Is the {colour} lamp the only one that shines?"):
+            wrong.append(f"the {colour} lamp does not shine, or not alone")
+    light("")
+    return wrong
+
+
+def check_button(on_reset: Callable[[Callable[[], None]], None]) -> list[str]:
+    """Wait for a press."""
+    pressed = threading.Event()
+    on_reset(pressed.set)
+    print(f"Press the reset button for a moment, and let it go ({BUTTON_WAIT_S:.0f} s) ...", flush=True)
+    if pressed.wait(BUTTON_WAIT_S):
+        print("The button works.")
+        return []
+    return ["no press of the reset button came"]
+
+
+@contextmanager
+def beating(beat: Callable[[float], None]) -> Iterator[None]:
+    """Let the heart beat while a person looks; only here by a thread of its own."""
+    stop = threading.Event()
+
+    def go_on() -> None:
+        while not stop.wait(BEAT_EVERY_S):
+            beat(time.monotonic())
+
+    thread = threading.Thread(target=go_on, name="heart", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def ask(question: str) -> bool:
+    """Yes or no, from the terminal."""
+    while True:
+        try:
+            answer = input(f"{question} [y/n] ").strip().lower()
+        except EOFError:
+            return False
+        if answer in ("y", "yes", "n", "no"):
+            return answer.startswith("y")
+
+
+def show_level(level_dbfs: float) -> None:
+    """A meter on one line of a terminal."""
+    if sys.stdout.isatty():
+        print(f"\r{meter(level_dbfs)}", end="", flush=True)
+
+
+def _asks(name: str) -> str:
+    return "feed hold" if name == "hold" else "spindle stop"

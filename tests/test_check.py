@@ -1,0 +1,202 @@
+"""`spindlebell check`, and `baseline --live`: what a person is asked, and what is refused."""
+
+from __future__ import annotations
+
+import re
+import time
+from collections.abc import Iterator, Sequence
+from dataclasses import dataclass, field
+
+import numpy as np
+import pytest
+
+from monitor import cli
+from monitor.commands import baseline, check
+from monitor.errors import InputError
+from monitor.job import Job
+from monitor.listener import Listener
+from monitor.ports import Block, HoldLine
+from monitor.signal.orders import FreeRun, learn_baseline
+from monitor.synth.scenes import SCENES, free_running, scene_job
+from monitor.take import measure
+from tests.scripted import CountingLine
+
+FS = 16_000
+SCENE = SCENES["normal_batch"].make(2)
+
+
+def machine(rpm: float, seconds: float, seed: int) -> np.ndarray:
+    return free_running(SCENE.machine, SCENE.room, rpm, seconds, seed=seed, fs=FS)
+
+
+@pytest.fixture(scope="module")
+def job() -> Job:
+    return scene_job(SCENE)
+
+
+# The sound.
+
+
+def test_good_sound_is_told_and_nothing_is_wrong(capsys: pytest.CaptureFixture[str]) -> None:
+    assert check.check_sound(measure(machine(900, 4.0, 1), FS), "No sound was lost.") == []
+    told = capsys.readouterr().out
+    assert "level -" in told
+    assert "No sound was lost." in told
+
+
+@pytest.mark.parametrize(("gain_db", "wrong"), [(0.0, False), (18.0, True), (-18.0, True)])
+def test_another_gain_than_the_baselines_is_wrong(
+    job: Job, gain_db: float, wrong: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    learned = learn_baseline([FreeRun(rpm, machine(rpm, 6.0, 1), FS) for rpm in (900, 2000)], "")
+    x = machine(900, 6.0, 3) * np.float32(10 ** (gain_db / 20))
+    found = check.compare(Listener(learned, job, FS, live=True), x)
+    assert bool(found) is wrong
+    assert "Against the baseline: the machine's lines" in capsys.readouterr().out
+    if wrong:
+        said_db, how = re.search(r"sounds (\d+) dB (\w+)", found[0]).groups()  # type: ignore[union-attr]
+        assert float(said_db) == pytest.approx(18, abs=3)
+        assert how == ("louder" if gain_db > 0 else "quieter")
+
+
+def test_a_standing_spindle_is_no_fault(job: Job, capsys: pytest.CaptureFixture[str]) -> None:
+    learned = learn_baseline([FreeRun(900, machine(900, 6.0, 1), FS)], "")
+    noise = 0.001 * np.random.default_rng(1).standard_normal(5 * FS).astype(np.float32)
+    assert check.compare(Listener(learned, job, FS, live=True), noise) == []
+    assert "not heard turning" in capsys.readouterr().out
+
+
+# The lines, with a machine that does what its wires say.
+
+
+@dataclass
+class Bench:
+    """A machine behind a hold relay and a missing-pulse relay in series, and a person who looks at it."""
+
+    relay_works: bool = True
+    missing_pulse_works: bool = True
+    hold: CountingLine = field(default_factory=lambda: CountingLine(closed=False))
+    last_beat: float = 0.0
+    asked: list[str] = field(default_factory=list)
+
+    def beat(self, at: float) -> None:
+        self.last_beat = at
+
+    @property
+    def held(self) -> bool:
+        beating = time.monotonic() - self.last_beat < 0.5 or not self.missing_pulse_works
+        return not (beating and (self.hold.closed or not self.relay_works))
+
+    def answer(self, question: str) -> bool:
+        self.asked.append(question)
+        time.sleep(0.7 if "heart has stopped" in question else 0.2)  # a person is slower
+        if "nothing can start to move" in question:
+            return True
+        return not self.held if "show no feed hold" in question else self.held
+
+
+def lines(bench: Bench) -> dict[str, HoldLine]:
+    return {"hold": bench.hold}
+
+
+def test_wires_that_work_are_ready_and_left_open() -> None:
+    bench = Bench()
+    assert check.check_lines(lines(bench), bench.beat, bench.answer) == []
+    assert not bench.hold.closed
+    assert len(bench.asked) == 4
+
+
+def test_a_relay_that_sticks_is_found() -> None:
+    bench = Bench(relay_works=False)
+    assert check.check_lines(lines(bench), bench.beat, bench.answer) == [
+        "open, the hold line does not bring a feed hold"
+    ]
+
+
+def test_a_missing_pulse_relay_that_does_not_miss_pulses_is_found() -> None:
+    bench = Bench(missing_pulse_works=False)
+    (wrong,) = check.check_lines(lines(bench), bench.beat, bench.answer)
+    assert "without heartbeat the machine is not held" in wrong
+
+
+def test_nothing_is_closed_before_the_machine_is_safe() -> None:
+    bench = Bench()
+    assert check.check_lines(lines(bench), bench.beat, lambda question: False) == ["the lines were not tried"]
+    assert bench.hold.acts == []
+
+
+def test_lamps_are_lit_one_by_one() -> None:
+    lit: list[str] = []
+    answers = iter([True, False])
+    wrong = check.check_lamps(["red", "green"], lit.append, lambda question: next(answers))
+    assert lit == ["red", "green", ""]
+    assert wrong == ["the green lamp does not shine, or not alone"]
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--seconds", "0"], "--seconds 0: has to be from 1 to 600"),
+        (["--job", "x.toml"], "--job and --baseline are given together"),
+    ],
+)
+def test_wrong_arguments(words: list[str], said: str, capsys: pytest.CaptureFixture[str]) -> None:
+    assert cli.main(["check", *words]) == 2
+    assert said in capsys.readouterr().err
+
+
+# Learning a baseline live.
+
+
+def played(sounds: Sequence[np.ndarray]) -> Iterator[Block]:
+    """Sound after sound, always just now."""
+    for x in sounds:
+        for i in range(0, len(x), 800):
+            piece = x[i : i + 800]
+            yield Block(piece, time.monotonic() + 1.0, True)
+
+
+def test_takes_that_are_clipped_or_contradict_are_asked_for_again(capsys: pytest.CaptureFixture[str]) -> None:
+    seconds = 6.0
+    good, good_2 = machine(900, seconds, 1), machine(2000, seconds, 2)
+    clipped = np.clip(good * 100, -1, 1).astype(np.float32)
+    silence = np.zeros_like(good)
+    hiss = 0.01 * np.random.default_rng(1).standard_normal(len(good)).astype(np.float32)
+    prompts: list[str] = []
+    takes, learned = baseline.record_takes(
+        [900.0, 2000.0], played([clipped, silence, good, hiss, good_2]), FS, seconds, prompts.append
+    )
+    assert [take.rpm for take in takes] == [900.0, 2000.0]
+    assert learned.speeds_rpm == (900.0, 2000.0)
+    assert ["900 rpm" in prompt for prompt in prompts] == [True, True, True, False, False]
+    told = capsys.readouterr().out
+    assert told.count("This take is no use") == 3
+    assert "clipped" in told
+    assert "one unchanging value" in told
+    assert "no line" in told
+
+
+@pytest.mark.parametrize(
+    ("words", "said"),
+    [
+        (["--live", "--rpm", "300", "free.wav"], "with --live give the speed alone"),
+        (["--rpm", "300"], "a speed alone needs --live"),
+        (["--live", "--rpm", "fast"], '"fast" is not a speed; write for example `--rpm 300`'),
+        (["--live", "--rpm", "300", "--seconds", "1"], "--seconds 1: has to be from 5 to 300"),
+    ],
+)
+def test_wrong_arguments_of_a_live_baseline(
+    words: list[str], said: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    assert cli.main(["baseline", *words, "-o", "x.json"]) == 2
+    assert said in capsys.readouterr().err
+
+
+def test_nobody_at_the_keyboard_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
+    def nobody(prompt: str) -> str:
+        raise EOFError
+
+    monkeypatch.setattr("builtins.input", nobody)
+    with pytest.raises(InputError, match="needs a person"):
+        baseline.wait_for_person("Do it.")
+    assert not check.ask("Is it so?")
