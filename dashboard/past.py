@@ -18,8 +18,9 @@ import csv
 import io
 import logging
 import math
+import statistics
 import zipfile
-from collections.abc import Iterable, Iterator
+from collections.abc import Iterable, Iterator, Sequence
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -31,7 +32,6 @@ from pydantic import BaseModel, ConfigDict, Field
 from dashboard.live import TRACE_FIELDS, pack_row
 from dashboard.operating import NOT_ALLOWED, Done, person, refused
 from dashboard.spectrogram import N_ROWS, PER_DB, STEP_S, picture, top_order_of
-from dashboard.wear import wear
 from monitor.errors import EvidenceError, JobError
 from monitor.evidence.archive import MAX_NOTE, Archive, Batch, Clip, PastEvent
 from monitor.evidence.exports import event_line, peck_cells, trace_line
@@ -45,6 +45,7 @@ log = logging.getLogger(__name__)
 AROUND_S = 5.0  # of curves around an event that has no clip
 MOST_CLIP_S = 60.0  # a clip is half a minute at most; a longer file is not drawn
 MOST_POINTS = 2000
+SHARPEN_AT = 0.5  # the load is half as much again: as `pecks` has it by default
 
 Number = Annotated[int, Path(ge=1, le=2**31)]
 
@@ -146,14 +147,23 @@ class ActOut(BaseModel):
 
 
 class WearOut(BaseModel):
-    """See `dashboard.wear.Wear`; null where too little is known."""
+    """The load of like pecks in each blank over that of the first one; see `monitor.tuning.wear`.
+
+    ``rise``, ``low``, ``high``: how much the load rose over all the blanks by the trend, with its 90 %
+    interval, null where too few blanks were drilled; ``called``: whether that is sure enough to be told as
+    wear; ``left``: blanks until the load is half as much again, null where that may never be; ``needed``:
+    blanks from which on a trend is told.
+    """
 
     blanks: list[int]
     load: list[float]
-    per_blank: float | None
+    trend: list[float]
+    rise: float | None
     low: float | None
     high: float | None
-    rises: bool
+    called: bool
+    left: float | None
+    needed: int
 
 
 class BatchDetail(BatchOut):
@@ -228,20 +238,13 @@ def _add_batches(app: FastAPI, archive: Archive, running: int) -> None:
     @app.get("/api/batches/{number}", responses=NOT_FOUND)
     def batch(number: Number) -> BatchDetail:
         pecks = archive.pecks(number)
-        trend = wear(pecks)
+        events = archive.events(number)
         return BatchDetail(
             **_batch(_found(archive, number)),
             rows=[_peck(row) for row in pecks],
-            events=[_event(one) for one in archive.events(number)],
+            events=[_event(one) for one in events],
             acts=[ActOut(t=act.t, at=act.at, act=act.act, by=act.by) for act in archive.acts(number)],
-            wear=WearOut(
-                blanks=list(trend.blanks),
-                load=[round(load, 4) for load in trend.load],
-                per_blank=finite(trend.per_blank),
-                low=finite(trend.low),
-                high=finite(trend.high),
-                rises=trend.rises,
-            ),
+            wear=_wear(pecks, events),
         )
 
     @app.get("/api/batches/{number}/curve", responses=NOT_FOUND)
@@ -370,6 +373,32 @@ def _event(past: PastEvent) -> EventOut:
         verdict=None
         if said is None
         else VerdictOut(verdict=said.verdict, note=said.note, by=said.by, at=said.at),
+    )
+
+
+def _wear(pecks: Sequence[PeckRow], events: Sequence[PastEvent]) -> WearOut:
+    # Loading scipy.stats takes a second and some memory: only where it is asked for.
+    from monitor.tuning.wear import LEAST_BLANKS, blank_loads, fit_trend
+
+    held = frozenset(one.event.blank for one in events if one.event.severity is Severity.HOLD)
+    loads = blank_loads(pecks, held)
+    logs = [load for _, load in loads]
+    trend = fit_trend(logs, SHARPEN_AT)
+    start = 0.0 if not loads else logs[0]
+    line: list[float] = []
+    if trend is not None:
+        start = statistics.median(load - trend.slope * i for i, load in enumerate(logs))
+        line = [round(math.exp(trend.slope * i), 4) for i in range(len(logs))]
+    return WearOut(
+        blanks=[blank for blank, _ in loads],
+        load=[round(math.exp(load - start), 4) for load in logs],
+        trend=line,
+        rise=None if trend is None else round(trend.rise.value, 4),
+        low=None if trend is None else round(trend.rise.low, 4),
+        high=None if trend is None else round(trend.rise.high, 4),
+        called=trend is not None and trend.called,
+        left=None if trend is None or trend.left is None else finite(trend.left.value),
+        needed=LEAST_BLANKS,
     )
 
 

@@ -1,7 +1,6 @@
 // Past work: the list of batches, one batch with every blank and peck, and how the drill wears.
-import { $, date, el, fill, kindName, length, number, plural, sessionTime, severitySign, text } from "./format.js";
+import { $, date, el, fill, kindName, length, number, plural, sessionTime, severitySign, signed, text } from "./format.js";
 import { addChart, colours, drawLevel, drawUpright, line } from "./charts.js";
-import { verdictWord } from "./holds.js";
 import { eventItem } from "./events.js";
 import { Refused, get } from "./server.js";
 
@@ -83,7 +82,7 @@ function build(box, batch, curve) {
     el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
     el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
     el("section", { class: "card" }, el("h3", {}, "Every blank and peck"), el("p", { class: "quiet" }, "Mean sag of each peck in %; the signs mark what went wrong in it. More of each in the table below."), blanksTable(batch)),
-    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the middle blank"), wear, el("p", { id: "wear-words" }, wearSentence(batch.wear))),
+    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the first blank"), wear, el("p", { id: "wear-words" }, wearSentence(batch.wear))),
     el("details", { class: "card" }, el("summary", {}, "All pecks in figures"), pecksTable(batch.rows)),
     el("section", { class: "card" }, el("h3", {}, "Take away"), el("ul", { class: "downloads" }, ...downloads(batch))),
     el("section", { class: "card" }, el("h3", {}, "What happened"), el("ol", { class: "event-list", tabindex: 0, "aria-label": "What happened, oldest first" }, ...happenings(batch))),
@@ -132,12 +131,12 @@ function pecksTable(rows) {
 }
 
 export function wearSentence(wear) {
-  if (wear.per_blank === null) return `Drill wear is told from 4 blanks on; ${plural(wear.blanks.length, "blank")} can be compared so far.`;
-  const per = (value) => `${number(100 * value, 1)} %`;
-  const range = `${per(wear.low)} to ${per(wear.high)} with 95 % confidence`;
-  if (!wear.rises) return `No sure rise of the load: ${per(wear.per_blank)} a blank (${range}).`;
-  const left = Math.max(0, (1.2 - wear.load.at(-1)) / wear.per_blank);
-  return `The load rises by ${per(wear.per_blank)} a blank (${range}). At this pace it is a fifth over the middle blank's in about ${plural(Math.ceil(left), "blank")}: look at the edges of the drill.`;
+  if (wear.rise === null) return `Drill wear is told from ${wear.needed} good blanks on; ${plural(wear.blanks.length, "blank")} can be compared so far.`;
+  const share = (value) => `${signed(100 * value)} %`;
+  const range = `${share(wear.rise)} over ${plural(wear.blanks.length, "blank")} (90 % confidence: ${share(wear.low)} to ${share(wear.high)})`;
+  if (!wear.called) return `No sure rise of the load: ${range}.`;
+  const left = wear.left === null ? "" : ` At this pace it is half as much again in about ${plural(Math.max(1, Math.round(wear.left)), "blank")}.`;
+  return `The load rises: ${range}.${left} Look at the edges of the drill.`;
 }
 
 function drawWhole(box, batch, curve) {
@@ -169,17 +168,12 @@ export function drawWear(box, ...wears) {
 }
 
 function drawTrend(u, wear, colour) {
-  if (wear.per_blank === null) return;
-  const middle = (values) => [...values].sort((a, b) => a - b)[Math.floor(values.length / 2)];
-  const [x0, y0] = [middle(wear.blanks), middle(wear.load)];
-  const at = (blank) => y0 + wear.per_blank * (blank - x0);
-  const [a, b] = [wear.blanks[0], wear.blanks.at(-1)];
+  if (!wear.trend.length) return;
   u.ctx.strokeStyle = colour;
   u.ctx.lineWidth = 2 * devicePixelRatio;
   u.ctx.setLineDash([10 * devicePixelRatio, 5 * devicePixelRatio]);
   u.ctx.beginPath();
-  u.ctx.moveTo(u.valToPos(a, "x", true), u.valToPos(at(a), "y", true));
-  u.ctx.lineTo(u.valToPos(b, "x", true), u.valToPos(at(b), "y", true));
+  wear.blanks.forEach((blank, i) => u.ctx.lineTo(u.valToPos(blank, "x", true), u.valToPos(wear.trend[i], "y", true)));
   u.ctx.stroke();
   u.ctx.setLineDash([]);
 }

@@ -14,6 +14,7 @@ let waiting = null;
 
 const NAMES = ["warning", "hold"];
 export const shownLimits = () => moved ?? limits;
+export const limitsInForce = () => limits;
 
 export function takeLimits(newest) {
   if (newest[0] === limits[0] && newest[1] === limits[1]) return;

@@ -4,7 +4,7 @@ import { WINDOW_S, addChart, colours, drawCutting, drawLevel, drawUpright, line 
 import { Strip, decode, drawStrip } from "./spectrogram.js";
 import { clearPecks, drawPecks, givePecks, takePeckRow } from "./pecks.js";
 import { clearEvents, takeEvent } from "./events.js";
-import { placeLimits, shownLimits, takeLimits } from "./limits.js";
+import { limitsInForce, placeLimits, shownLimits, takeLimits } from "./limits.js";
 import { showBand } from "./band.js";
 import { isLost } from "./connection.js";
 
@@ -135,7 +135,8 @@ function drawMarks(u) {
 }
 
 function makeCharts() {
-  const sagTop = () => Math.max(6, Math.min(60, 1.5 * shownLimits()[1]));
+  // By the limits in force, so that the scale stands still under a finger that moves one of them.
+  const sagTop = () => Math.max(6, Math.min(60, Math.max(1.5 * limitsInForce()[1], 1.1 * shownLimits()[1])));
   const add = (id, y, series, data, under, more = {}) => {
     const chart = addChart($(id), { x: lastMinute, y, series, under: (u) => { if (job) { u.ctx.save(); under(u); u.ctx.restore(); } }, ...more }, data());
     charts.push({ chart, data, box: $(id) });

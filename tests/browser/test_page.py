@@ -14,7 +14,7 @@ from dashboard.app import create_app
 from dashboard.serve import listen, page_address, serving
 from dashboard.sound import SoundMemory
 from monitor.measurements import Kind
-from tests.browser.conftest import listen_to
+from tests.browser.conftest import CONTRAST, listen_to
 from tests.dashboard.shop import Shop, hold, info, warning
 
 pytestmark = pytest.mark.browser
@@ -23,32 +23,6 @@ PHONE = {"width": 390, "height": 844}
 NARROW = {"width": 360, "height": 640}
 DESKTOP = {"width": 1280, "height": 800}
 WALL = {"width": 3840, "height": 2160}
-
-# Contrast of every visible text with what is behind it, by the formula of WCAG 2.2; gives the offenders.
-CONTRAST = """() => {
-  const channel = (c) => (c /= 255) <= 0.04045 ? c / 12.92 : ((c + 0.055) / 1.055) ** 2.4;
-  const light = ([r, g, b]) => 0.2126 * channel(r) + 0.7152 * channel(g) + 0.0722 * channel(b);
-  const parse = (text) => text.match(/[\\d.]+/g).map(Number);
-  const behind = (e) => {
-    for (; e; e = e.parentElement) {
-      const colour = parse(getComputedStyle(e).backgroundColor);
-      if (colour.length < 4 || colour[3] > 0) return colour;
-    }
-    return [255, 255, 255];
-  };
-  const bad = [];
-  for (const e of document.querySelectorAll("body *")) {
-    const own = [...e.childNodes].some((n) => n.nodeType === 3 && n.textContent.trim());
-    if (!own || !e.checkVisibility() || e.closest(".unseen, noscript")) continue;
-    const style = getComputedStyle(e);
-    const [a, b] = [light(parse(style.color)), light(behind(e))];
-    const ratio = (Math.max(a, b) + 0.05) / (Math.min(a, b) + 0.05);
-    const size = parseFloat(style.fontSize);
-    const large = size >= 24 || (size >= 18.66 && style.fontWeight >= 700);
-    if (ratio < (large ? 3 : 4.5)) bad.push(`${e.id || e.className || e.tagName}: ${ratio.toFixed(2)}`);
-  }
-  return bad;
-}"""
 
 
 @pytest.fixture

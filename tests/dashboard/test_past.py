@@ -127,8 +127,20 @@ def test_batches_and_one_of_them(client: TestClient, directory: Path) -> None:
     assert batch["acts"] == [
         {"t": 15.0, "at": "2026-11-25T10:00:15.000Z", "act": "reset", "by": "dashboard at 127.0.0.1"}
     ]
-    assert batch["wear"]["blanks"] == [1, 2, 3, 4, 5, 6]
-    assert batch["wear"]["rises"]
+    assert batch["wear"]["blanks"] == [1, 3, 4, 5, 6]  # the second was held
+    assert (batch["wear"]["rise"], batch["wear"]["trend"], batch["wear"]["called"]) == (None, [], False)
+
+
+def test_drill_wear_is_the_trend_of_like_pecks(client: TestClient, directory: Path) -> None:
+    keep_batch(directory, blanks=14)
+    wear = client.get("/api/batches/2").json()["wear"]
+    assert wear["called"]
+    assert wear["blanks"] == [1, *range(3, 15)]
+    # peck 2, the middle one, loads 1 + 0.2 per blank: from 1.2 to 3.8, over some curve in the logarithm
+    assert wear["load"][-1] / wear["load"][0] == pytest.approx(3.8 / 1.2, rel=1e-3)
+    assert wear["low"] < wear["rise"] < wear["high"]
+    assert wear["trend"][-1] == pytest.approx(1 + wear["rise"], rel=1e-3)
+    assert len(wear["trend"]) == len(wear["load"])
 
 
 def test_the_curve_of_a_batch_keeps_its_worst(client: TestClient, directory: Path) -> None:
