@@ -51,7 +51,9 @@ def read_program(text: str, rules: ReadingRules | None = None) -> Program:
     rules = rules or ReadingRules()
     factor = None if rules.units is None else UNIT_MM[rules.units]
     state = State(rules, factor, rules.feed)
-    for block in read_blocks(text):
+    blocks = read_blocks(text)
+    state.waits_for_m6 = rules.codes == "rs274" and any("M6" in block.codes() for block in blocks)
+    for block in blocks:
         if state.ended:
             state.remark(block.line, Note.LEFT_OUT, "what stands after the end of the program", once=True)
             break
@@ -211,7 +213,7 @@ def _set_words(state: State, block: Block) -> None:
         elif word.letter == "F":
             state.feed = None if word.value <= 0 else word.value
         elif word.letter == "T":
-            state.tool = word.text
+            state.next_tool = word.text
         elif word.letter in "UVW" and state.rules.codes != "lathe-a":
             state.remark(
                 block.line,
@@ -221,6 +223,8 @@ def _set_words(state: State, block: Block) -> None:
             )
         elif word.letter in "ABCE":
             state.remark(block.line, Note.NOT_UNDERSTOOD, f"{word.text}: taken to move nothing along Z")
+    if "M6" in codes or not state.waits_for_m6:
+        state.tool = state.next_tool
     programs = [word.text for word in block.words if word.letter == "O"]
     if programs and len(block.words) > 1:
         state.remark(block.line, Note.NOT_UNDERSTOOD, f"{programs[0]}: a subprogram or a jump")

@@ -85,7 +85,8 @@ class State:
 
     ``factor`` turns the program's unit into mm; ``motion`` is the motion code or cycle in force, ``sticky``
     the cycle's words in mm and ``initial_z`` the height at which it began. ``x``, ``y``, ``z`` are None where
-    not known. ``without_point`` keeps lengths written without a decimal point, with their lines.
+    not known. A tool is changed by M6 where ``waits_for_m6``, else by T. ``without_point`` keeps lengths
+    written without a decimal point, with their lines.
     """
 
     rules: ReadingRules
@@ -97,6 +98,8 @@ class State:
     feed: float | None = None
     rpm: float | None = None
     tool: str = ""
+    next_tool: str = ""
+    waits_for_m6: bool = False
     x: float | None = None
     y: float | None = None
     z: float | None = None

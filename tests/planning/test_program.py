@@ -134,6 +134,16 @@ def test_the_centre_drill_and_the_drill_are_told_apart():
     assert any("another drilling, 15 mm deep (line 5, T1)" in remark.text for remark in found.remarks)
 
 
+def test_a_tool_made_ready_is_not_yet_in_the_spindle():
+    ready = (
+        HEAD + "G0 Z2.\nG1 Z-8. F72.\nG0 Z2.\nT3\nG0 Z-7.5\nG1 Z-16.\nG0 Z10.\nM6\nG0 Z2.\nG1 Z-3.\nG0 Z10.\n"
+    )
+    drilled = hole_of(ready)
+    assert (drilled.tool, drilled.pecks_mm) == ("T2", pytest.approx((8.0, 8.0)))
+    without_m6 = ready.replace("M6", "")
+    assert hole_of(without_m6).tool == "T3"
+
+
 def test_speed_changed_between_holes_and_within_one():
     between = HEAD + "G0 Z2.\nG1 Z-2. F72.\nG0 Z2.\nS500\nG1 Z-20.\nG0 Z10.\n"
     found = find_hole(read_program(between))
