@@ -144,16 +144,16 @@ class SpeedTracker:
         scores[:, deaf] = 0
         track = self._filter.feed(scores, beats)
         state, tracked_hz = self._localise(track, steps)
-        spindle_hz, sd_hz, rate_hz_s, voters = self._refine(state, tracked_hz, floor_db, frames)
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
+        (spindle_hz, sd_hz, rate_hz_s), voters = self._refine(state, tracked_hz, floor_db, frames, heard)
         most_sure = _MOST_SURE.take(np.minimum(voters, _MOST_SURE.size - 1))
         audible, expected = self._evidence.expected(steps, state)
         # the evidence at the place found, which localising may have moved within the plateau
         found = scores.ravel().take(state * state.size + np.arange(state.size))
         return Speeds(
-            np.where(heard, spindle_hz, np.nan),
-            np.where(heard, sd_hz, np.nan),
-            np.where(heard, rate_hz_s, np.nan),
+            spindle_hz,
+            sd_hz,
+            rate_hz_s,
             np.where(deaf, 0.0, track.confidence * track.running * most_sure),
             track.running,
             audible,
@@ -201,8 +201,12 @@ class SpeedTracker:
         tracked_hz: NDArray[np.float64],
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-        """Speed, deviation and rate at the newest sample, and the number of lines that can be told apart."""
+        heard: NDArray[np.bool_],
+    ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
+        """Speed, deviation and rate at the newest sample, and the number of lines that can be told apart.
+
+        Shape (3, n_hops), NaN where no spindle is heard, and (n_hops,).
+        """
         n_hops, n_bins = floor_db.shape
         seen = np.concatenate([self._recent, tracked_hz])
         self._recent = seen[-2:].copy()
@@ -212,16 +216,24 @@ class SpeedTracker:
         rate = np.where(np.isnan(earlier), 0.0, (now - earlier) / (2 * self._hop_s))
         bins = self._measuring_bins.take(state, axis=0)
         inside = bins < n_bins
+        voters = np.add.reduce(inside, axis=1)
+        answer = np.full((3, n_hops), np.nan)
+        rows = np.flatnonzero(heard)
+        if not rows.size:
+            return answer, voters
         at = np.minimum(bins, n_bins - 1) + (np.arange(n_hops) * n_bins)[:, None]
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = np.where(inside, 10 ** (floor_db.ravel().take(at) * 0.1), _NO_VOTE)
-        refined = self._refinement.apply(frames, guess, rate, noise)
         plateau = self._plateau.take(state) * self._step
-        voters = inside.sum(axis=1)
-        at_newest = _at_newest(
-            refined, guess, now, rate, voters, self._step, plateau, self._ahead_s, self._short_hops
+        need = 0.6 * voters
+        if rows.size < n_hops:
+            frames, guess, rate, noise = frames[rows], guess[rows], rate[rows], noise[rows]
+            now, plateau, need = now[rows], plateau[rows], need[rows]
+        refined = self._refinement.apply(frames, guess, rate, noise)
+        answer[:, rows] = _at_newest(
+            refined, guess, now, rate, need, self._step, plateau, self._ahead_s, self._short_hops
         )
-        return *at_newest, voters
+        return answer, voters
 
 
 def _at_newest(
@@ -229,7 +241,7 @@ def _at_newest(
     guess: NDArray[np.float64],
     now: NDArray[np.float64],
     rate: NDArray[np.float64],
-    voters: NDArray[np.float64],
+    need: NDArray[np.float64],
     step: float,
     plateau: NDArray[np.float64],
     ahead_s: float,
@@ -238,8 +250,9 @@ def _at_newest(
     """Speed, deviation and rate at the newest sample, ``ahead_s`` after mid-frame.
 
     The rate enters as far as it is significant (positive-part James-Stein): a steady spindle is not
-    made noisy by it. Where the refinement left the neighbourhood of the track, or the speed changed too
-    fast for one linear rate in 0.2 s, the track speaks for itself, extrapolated from its mid-frame.
+    made noisy by it. Where fewer lines than ``need`` agree, where the refinement left the neighbourhood of
+    the track, or the speed changed too fast for one linear rate in 0.2 s, the track speaks for itself,
+    extrapolated from its mid-frame.
     """
     variance = refined.sd_rate**2
     keep = np.maximum(0.0, 1 - variance / np.maximum(refined.rate_hz_s**2, variance))
@@ -254,7 +267,7 @@ def _at_newest(
     trusted = (
         (np.abs(refined.spindle_hz - guess) < apart)
         & (np.abs(spindle - coarse) < 2 * apart)
-        & (refined.votes > 0.6 * voters)
+        & (refined.votes > need)
     )
     return (
         np.where(trusted, spindle, coarse),

@@ -55,12 +55,13 @@ class SpeedFilter:
         n = grid_hz.size
         step = float(np.log(grid_hz[1] / grid_hz[0]))
         self._temper = np.float32(_TEMPER * 2 / short_hops)
-        self._within = max(1, round(_SURE_WITHIN / step))
         self._fallen = round(_FALLEN / step)
         halves = [max(1, round(width / step)) for width in (_NARROW, _BOUND, _BURST)]
         self._bound, widest = halves[1], halves[2]
         # The posterior stands between two margins of zeros, as wide as it can be moved in a hop.
         self._margin = margin = widest + self._bound + 1
+        within = max(1, round(_SURE_WITHIN / step))
+        self._around = np.arange(margin - within, margin + within + 1)  # a state, in a row with its margins
         self._padded = np.zeros(n + 2 * margin)
         self._sums = np.zeros(n + 2 * margin)
         self._mixed = np.zeros(n + 2 * widest + 2)
@@ -92,25 +93,32 @@ class SpeedFilter:
             Of the same hops: what the cut's beat says of each speed is asked where the lines tell little.
         """
         n, n_hops = scores.shape
-        tempered = scores * self._temper
-        tops = np.maximum(tempered.max(axis=0), 0)
+        likelihood = scores * self._temper
+        tops = np.maximum.reduce(likelihood, axis=0, initial=np.float32(0))
         none = np.exp(-tops)
-        likelihood = np.exp(tempered - tops) * np.float32(1 - _DEAF) + np.float32(_DEAF) * none
+        likelihood -= tops
+        np.exp(likelihood, out=likelihood)
+        likelihood *= np.float32(1 - _DEAF)
+        likelihood += np.float32(_DEAF) * none
         likelihoods = np.ascontiguousarray(likelihood.T, np.float64)
         states = np.empty(n_hops, np.intp)
         running = np.empty(n_hops)
         padded = np.zeros((n_hops, self._padded.size))
         posteriors = padded[:, self._margin : self._margin + n]
-        drowned = tops < _DROWNED * self._temper
-        asked = np.flatnonzero(drowned) if beats is not None else np.empty(0, np.intp)
-        said = iter(np.exp(beats.said(asked))) if beats is not None and asked.size else iter(())
+        drowned, said = np.zeros(n_hops, np.bool_), iter(np.empty((0, n), np.float32))
+        if beats is not None:
+            np.less(tops, _DROWNED * self._temper, out=drowned)
+            asked = np.flatnonzero(drowned)
+            if asked.size:
+                said = iter(np.exp(beats.said(asked)))
         hops = zip(none.tolist(), drowned.tolist(), likelihoods, posteriors, strict=True)
         for i, (nothing, unheard, likelihood, posterior) in enumerate(hops):
-            prior = self._predict(unheard and beats is not None)
-            if unheard and beats is not None:
-                turning = float(prior.sum())
+            prior = self._predict(unheard)
+            if unheard:
+                turning = float(np.add.reduce(prior))
                 prior *= next(said)
-                prior *= turning / float(prior.sum())  # it says which speed, never whether it turns
+                # it says which speed, never whether it turns
+                prior *= turning / float(np.add.reduce(prior))
             silent = (self._silent * (1 - _START_CHANCE) + (1 - self._silent) * _STOP_CHANCE) * nothing
             total = float(prior.dot(likelihood)) + silent
             np.multiply(prior, likelihood, out=posterior)
@@ -122,9 +130,8 @@ class SpeedFilter:
             states[i] = best
             running[i] = 1 - self._silent
         self._padded = self._padded.copy()  # rather than keep all rows alive
-        around = np.arange(self._margin - self._within, self._margin + self._within + 1)
         first = np.arange(n_hops) * padded.shape[1] + states
-        confidence = padded.ravel().take(first[:, None] + around).sum(axis=1)
+        confidence = np.add.reduce(padded.ravel().take(first[:, None] + self._around), axis=1)
         return Track(states, confidence, running, posteriors)
 
     def _predict(self, drowned: bool) -> NDArray[np.float64]:
