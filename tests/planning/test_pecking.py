@@ -19,6 +19,8 @@ from monitor.planning.pecking import (
     least_fill_for,
 )
 
+TINY = 1e-6  # mm: what the schedules may lose to floating point
+
 
 def every_schedule(depth: int, limits: Limits) -> Iterator[tuple[int, ...]]:
     """All schedules in whole steps of 1 mm, by trying every peck there is."""
@@ -29,7 +31,8 @@ def every_schedule(depth: int, limits: Limits) -> Iterator[tuple[int, ...]]:
         for end in range(here + 1, depth + 1):
             peck = end - here
             trapped = min(peck, max(0.0, end - limits.flute_length_mm))
-            if peck <= limits.longest_mm and trapped <= limits.capacity_mm and peck >= limits.least_mm:
+            short_enough = peck <= limits.longest_mm + TINY and trapped <= limits.capacity_mm + TINY
+            if short_enough and peck >= limits.least_mm - TINY:
                 for rest in onward(end):
                     yield (peck, *rest)
 
@@ -114,7 +117,7 @@ def test_no_longer_equal_peck_is_allowed(depth, limits):
 
     def allowed(peck: int) -> bool:
         ends = [*range(peck, depth, peck), depth]
-        return all(end <= free.reach(begin) + 1e-9 for begin, end in zip([0, *ends], ends, strict=False))
+        return all(end <= free.reach(begin) + TINY for begin, end in zip([0, *ends], ends, strict=False))
 
     try:
         pecks = constant_pecks(float(depth), free)
