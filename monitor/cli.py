@@ -22,6 +22,7 @@ COMMANDS = {
     "listen": "the monitor at the machine: microphone in, hold line and page out",
     "replay": "run the monitor on a recording, as fast as it goes",
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
+    "thresholds": "what other thresholds of sag would have done, and which to use",
     "report": "one self-contained HTML page of a batch",
 }
 

@@ -30,7 +30,15 @@ OURS += [words[3:] for words in COMMANDS if words[:3] == ["python3", "-m", "moni
 
 
 def test_commands_were_found():
-    assert {words[0] for words in OURS} == {"demo", "baseline", "plan", "replay", "pecks", "report"}
+    assert {words[0] for words in OURS} == {
+        "demo",
+        "baseline",
+        "plan",
+        "replay",
+        "pecks",
+        "report",
+        "thresholds",
+    }
     assert ["python3", "tests/check.py"] in COMMANDS
 
 

@@ -74,8 +74,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Read the evidence, put it together, and say what follows."""
-    risk = _share(args.risk, "--risk", 50.0)
-    wear = _share(args.wear, "--wear", 1000.0)
+    risk = percentage(args.risk, "--risk", 50.0)
+    wear = percentage(args.wear, "--wear", 1000.0)
     longest = None
     if args.longest is not None:
         longest = _quantity(args.longest, "--longest", Dimension.LENGTH).value
@@ -292,7 +292,8 @@ def _blanks_at(archive: Archive, batch: int, times: Sequence[float]) -> tuple[in
     return tuple(next((blank for end, blank in ends if end >= t), 1) for t in times)
 
 
-def _share(written: str, where: str, most_pct: float) -> float:
+def percentage(written: str, where: str, most_pct: float) -> float:
+    """A share written in per cent, such as "5 %"; raises InputError that names the option ``where``."""
     value = _quantity(written, where, Dimension.PERCENT).value
     if value > most_pct:
         raise InputError(f"{where}: {written} is too much; write at most {most_pct:g} %")

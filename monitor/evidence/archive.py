@@ -172,6 +172,15 @@ class Archive:
             ).fetchall()
         return np.array(rows, dtype=float).reshape(len(rows), len(names)).T
 
+    def first_time(self, batch: int, after_s: float) -> float | None:
+        """Time of the first row of its curves after a time; None where there is none."""
+        with self._reading() as db:
+            found = db.execute(
+                "SELECT min(t) FROM trace WHERE batch = ? AND t > ?", (batch, after_s)
+            ).fetchone()
+        first: float | None = found[0]
+        return first
+
     def envelope(self, batch: int, names: Sequence[str], pieces: int) -> NDArray[np.float64]:
         """The largest value of some curves in each of so many pieces of the batch, shape (1 + len(names), n).
 
