@@ -275,8 +275,10 @@ class CuttingDetector:
 
     def _drills_at(self, spindle_hz: float) -> bool:
         """Whether anybody would drill at this speed."""
-        near = (abs(math.log(spindle_hz / hz)) < _OVERRIDE for hz in self.commanded_hz)
-        return not self.commanded_hz or any(near)
+        for hz in self.commanded_hz:
+            if abs(math.log(spindle_hz / hz)) < _OVERRIDE:
+                return True
+        return not self.commanded_hz
 
     def _sound(self, rise: float, cut_db: float) -> float:
         """Evidence of the level, in nats a hop, where cuts rise by ``cut_db``."""

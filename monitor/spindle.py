@@ -203,7 +203,7 @@ class Spindle:
 
     def _off_commanded(self, hop: Hop) -> float:
         """How far, as a fraction, the speed is off the nearest commanded one."""
-        return min(abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz)
+        return min([abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz])
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = self._nearest(spindle_hz)
