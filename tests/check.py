@@ -41,6 +41,7 @@ MICROPHONE = {
     "pulseaudio": "bin/pulseaudio",
     "pulseaudio-utils": "bin/paplay",
 }
+UNITS = "systemd-analyze"  # of the package systemd
 
 
 def main() -> int:
@@ -58,6 +59,9 @@ def main() -> int:
             if not any(Path("/usr").glob(file)):
                 with suppress(SystemExit):
                     install_system_package(package, "tests hear through a virtual microphone")
+        if shutil.which(UNITS) is None:
+            with suppress(SystemExit):
+                install_system_package("systemd", "the service's unit is verified")
     return _run_all(_steps(args, python))
 
 

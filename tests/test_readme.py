@@ -11,6 +11,7 @@ import pytest
 
 from monitor import cli
 from monitor.job import load_job
+from monitor.station import EXAMPLE, parse_station
 
 ROOT = Path(__file__).parent.parent
 GUIDES = {name: (ROOT / name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md")}
@@ -29,10 +30,15 @@ OURS += [words[3:] for words in COMMANDS if words[:3] == ["python3", "-m", "moni
 ((_, LAYOUT),) = ((language, text) for language, text in fenced("DEVELOPERS.md") if "listener.py" in text)
 
 
+TOML = [text for language, text in fenced("README.md") if language == "toml"]
+
+
 def test_commands_were_found():
     assert {words[0] for words in OURS} == {
         "demo",
         "baseline",
+        "check",
+        "listen",
         "plan",
         "replay",
         "pecks",
@@ -59,7 +65,7 @@ def test_options_named_in_passing_exist():
 
 
 def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_path):
-    text, _ = (block[1] for block in fenced("README.md") if block[0] == "toml")
+    text, _, _ = TOML
     path = tmp_path / "job.toml"
     path.write_text(text, "utf-8")
     stated = load_job(path)
@@ -69,7 +75,7 @@ def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_pat
 
 
 def test_what_a_job_file_may_say_for_a_plan_is_understood(tmp_path):
-    text, more = (block[1] for block in fenced("README.md") if block[0] == "toml")
+    text, _, more = TOML
     for header, lines in re.findall(r"^(\[\w+\])[^\n]*\n((?:\w[^\n]*\n)+)", more, re.MULTILINE):
         text = text.replace(header, f"{header}\n{lines}") if header in text else f"{text}\n{header}\n{lines}"
     path = tmp_path / "job.toml"
@@ -79,6 +85,11 @@ def test_what_a_job_file_may_say_for_a_plan_is_understood(tmp_path):
     assert (job.dwell_s, job.droop_rpm_per_nm, job.reload_s) == (0.2, 150.0, 20.0)
     assert None not in (job.clearance_mm, job.retract_mm, job.approach_mm)
     assert None not in (job.rapid_mm_min, job.acceleration_mm_s2)
+
+
+def test_the_station_file_of_the_readme_is_the_example_that_messages_show():
+    station = TOML[1]
+    assert parse_station(station, "README") == parse_station(EXAMPLE, "example")
 
 
 def test_the_published_scenes_give_what_the_readme_says(tmp_path, monkeypatch):
