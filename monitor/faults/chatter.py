@@ -70,10 +70,10 @@ CROWDED = 0.5
 SIDEBANDS = 8
 """Sidebands at so many rotations on either side belong to the line: lips and runout modulate it."""
 
-BACKGROUND_S, PATIENT_S = 10.0, 4.0
-"""For so long after two unrelated tones were heard that are not of the cut, a line must last this long
-instead: longer than a note is held, and than what else starts by chance within a cut mostly goes on alone
-with it. One alone, and its multiples, may be the axis drive's."""
+BACKGROUND_S = 10.0
+"""For so long after two unrelated tones were heard that are not of the cut, a line is doubtful: it is told
+only once it has ended with a cut and is back in the next. One alone, and its multiples, may be the axis
+drive's."""
 
 PASSING_DB, PASSING_S = 7.0, 0.25
 """A line that came and went within a cut, this strong and for so long, is a tone of something else."""
@@ -88,7 +88,8 @@ SUDDEN = ((0.15, 9.0, 8.0), (0.3, 16.0, math.inf))
 """Seconds, decibels, and the most it was before, over the floor (8 dB is noise): a line that rises so much
 in so short a time (60 dB a second; a step shows as some 6 dB at once and 10 dB soon in averages of 0.4 s)
 was switched on, struck or sung. From a null of the room a line rises as fast, but not so far. Such a line
-must last `PATIENT_S`."""
+is doubtful too, unless it began with the cut, `CONTACT_EARLY_S` before to `CONTACT_S` after it, and good
+pecks were heard that have no such line: what is switched on elsewhere does not wait for the drill."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
@@ -107,6 +108,9 @@ ENDED_DB = 10.0
 
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
+
+CONTACT_EARLY_S = 0.15
+"""A faint contact is dated late by so much, and an average of spectra shows a line before it."""
 
 CONTACT_LATE_S, CONTACT_HOPS = 0.1, 8
 """An onset is dated by so much; and the average of so many hops before a cut is known is of before
@@ -128,8 +132,9 @@ JUMP, JUMPED_S = 0.005, 3.0
 """A speed that jumps by so much in one hop of a cut (10 % a second) may be the speed at which the line
 would be one of the spindle's: a strong line pulls the tracker. It is believed only once it lasts."""
 
-TOLD_DB, TOLD_HZ = 10.0, 20.0
-"""A line is told from so much over the noise in so wide a band around it."""
+TOLD_DB, TOLD_HZ, DEPARTS_DB = 12.0, 20.0, 6.0
+"""A line is told from so much over the noise in so wide a band around it, and so much over all that is usual
+there: four times the power."""
 
 
 PAST_HOPS = 16  # kept to see how a line came
@@ -140,9 +145,8 @@ DRIFT_FROM = 6  # hops: the frequency is then that of an average
 class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
-    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once, or came
-    from elsewhere; ``follows_hz``: the line followed until
-    just before.
+    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once;
+    ``drifts``: it came from another frequency; ``follows_hz``: the line followed until just before.
     """
 
     hz: float
@@ -153,6 +157,7 @@ class _Track:
     db: float = 0.0
     best_db: float = -math.inf
     sudden: bool = False
+    drifts: bool = False
     from_hz: float = math.nan
     follows_hz: float = math.nan
     follows_sudden: bool = False
@@ -192,7 +197,7 @@ class ChatterRule:
         self._steady_hops = 0
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
-        self._cutting = False
+        self._cutting, self._contact_s = False, math.nan
         self._suspect = False
         self._good_pecks = 0
         self._background_s = -math.inf
@@ -258,7 +263,7 @@ class ChatterRule:
         elif self._cutting and not detector.cutting and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
-        self._cutting = detector.cutting
+        self._cutting, self._contact_s = detector.cutting, detector.onset_s
 
     def _learn(self, hop: Hop, tones: Tones, detector: CuttingDetector) -> None:
         if self._hops % ToneMemory.LEARNS_EVERY:
@@ -279,10 +284,8 @@ class ChatterRule:
         track = self._track
         if track is not None:
             self._go_on(hop, track, over, tones)
-            if track.enough <= 0:
+            if track.enough <= 0 or (not track.told and self._stronger(over, track)):
                 self._lose(hop, track)
-            elif not track.told and self._stronger(over, track):
-                self._leave(hop, track)
             elif not track.inside and track.enough >= ENOUGH:
                 self._is_background(hop, track, tones)
             elif track.inside and not self._cutting and hop.t - detector.end_s > ENDS_S:
@@ -340,10 +343,11 @@ class ChatterRule:
             track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
             bins = slice(low, high)
-            track.sudden = self._came_suddenly(tones, bins) or self._came_from_elsewhere(track, bins)
+            track.sudden = self._came_suddenly(tones, bins)
+            track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if track.n == DRIFT_FROM:
             track.from_hz = track.hz
-        track.sudden = track.sudden or abs(track.hz - track.from_hz) > DRIFT * track.hz
+        track.drifts = track.drifts or abs(track.hz - track.from_hz) > DRIFT * track.hz
         if track.enough >= ENOUGH / 2:
             track.looks += 1
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
@@ -416,8 +420,9 @@ class ChatterRule:
         if self._cutting and hop.t - track.start_s >= PASSING_S and track.best_db >= PASSING_DB:
             self._note_tone(hop, track)
         forgotten = hop.t - self._left_s >= GLIDE_LATELY_S
-        if track.best_db >= GLIDE_LEAST_DB and (track.sudden or forgotten or not self._left_sudden):
-            self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, track.sudden
+        elsewhere = track.sudden or track.drifts
+        if track.best_db >= GLIDE_LEAST_DB and (elsewhere or forgotten or not self._left_sudden):
+            self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, elsewhere
         self._track = None
 
     def _is_background(self, hop: Hop, track: _Track, tones: Tones) -> None:
@@ -443,11 +448,11 @@ class ChatterRule:
             return False
         if track.told:
             return track.enough >= ENOUGH / 2
-        patient = self._doubtful(hop, track) and hop.t - track.start_s < PATIENT_S
         track.told = (
             track.enough >= ENOUGH
-            and not patient
+            and not self._doubtful(hop, track)
             and track.level_db >= TOLD_DB
+            and track.slow_db >= DEPARTS_DB
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
@@ -456,7 +461,12 @@ class ChatterRule:
 
     def _doubtful(self, hop: Hop, track: _Track) -> bool:
         """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
-        elsewhere = track.sudden or hop.t - self._background_s < BACKGROUND_S
+        with_cut = self._good_pecks >= NEW_PECKS and (
+            -CONTACT_EARLY_S <= track.start_s - self._contact_s <= CONTACT_S
+            and abs(track.hz - track.from_hz) <= WITHIN * track.hz
+        )
+        elsewhere = track.drifts or (track.sudden and not with_cut)
+        elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S
         return elsewhere and not _near(track.hz, self._ended_hz)
 
     def _found(self, hop: Hop, track: _Track) -> Finding:
