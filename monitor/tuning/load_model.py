@@ -178,20 +178,27 @@ def fit_shape(curves: PeckCurves, groups: list[LikePecks], prior: Prior, motor: 
             parts.append((answered(load, answer, curves.step_s) if motor else load)[k])
         return np.concatenate(parts)
 
-    def straight(theta: Curve) -> tuple[float, float]:
-        """Level, and offset of the reference speed, that fit best for the rest."""
-        a, b = model(theta) * weight / noise, weight / noise
-        normal = np.array([[a @ a, a @ b], [a @ b, b @ b + 1.0 / offset_sd**2]])
-        found = np.linalg.solve(normal + 1e-9 * np.eye(2), np.array([a @ (y * b), b @ (y * b)]))
-        return max(float(found[0]), 1e-6), float(found[1])
+    def straight(theta: Curve) -> tuple[Curve, float, float]:
+        """Best fit for the rest of the model: the curves, the common level, and the error of its zero.
+
+        Each group may be off the common level by itself: the speed running free is heard anew before each
+        peck, and the first one is told later than the others.
+        """
+        one = model(theta)
+        columns = np.column_stack([one, np.ones(one.size), np.where(own, one[:, None], 0.0)])
+        scaled = columns * (weight / noise)[:, None]
+        normal = scaled.T @ scaled + np.diag([1e-9, offset_sd**-2, *[own_sd**-2] * len(groups)])
+        found = np.linalg.solve(normal, scaled.T @ (y * weight / noise))
+        return columns @ found, max(float(found[0]), 1e-6), float(found[1])
 
     usual = max(float(np.median(np.abs(y))), 1e-3)
     noise = max(1.4826 * float(np.median(np.abs(np.diff(y)))) * float(np.median(weight)), 0.02 * usual)
-    offset_sd = 0.2 * usual
+    offset_sd, own_sd = 0.2 * usual, 0.1 * usual
+    own = np.concatenate([np.full(np.count_nonzero(k), i) for i, k in enumerate(known)])[:, None]
+    own = own == np.arange(len(groups))
 
     def off(theta: Curve) -> Curve:
-        level, offset = straight(theta)
-        fit = level * model(theta) + offset
+        fit, _, _ = straight(theta)
         known_before = [
             (theta[0] - np.log(prior.middle_mm)) / prior.sd,
             (theta[1] - np.log(RISE)) / SPREAD,
@@ -224,5 +231,5 @@ def fit_shape(curves: PeckCurves, groups: list[LikePecks], prior: Prior, motor: 
             best = found
     assert best is not None
     critical, rise, steep, answer = unpacked(best.x)
-    level, offset = straight(best.x)
+    _, level, offset = straight(best.x)
     return Shape(level, offset, critical, rise, steep, answer)

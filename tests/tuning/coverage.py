@@ -9,7 +9,7 @@ from __future__ import annotations
 
 import argparse
 import sys
-from dataclasses import dataclass
+from dataclasses import astuple, dataclass
 from pathlib import Path
 
 import numpy as np
@@ -121,4 +121,8 @@ if __name__ == "__main__":
     parser.add_argument("--seeds", type=int, nargs=2, default=(10_000, 10_500), metavar=("FROM", "TO"))
     parser.add_argument("--blanks", type=int, default=10)
     args = parser.parse_args()
-    print("\n".join(summary([score(seed, args.blanks) for seed in tqdm(range(*args.seeds), disable=None)])))
+    scores = []
+    for seed in tqdm(range(*args.seeds), disable=None):
+        scores.append(score(seed, args.blanks))
+        print(*astuple(scores[-1]), flush=True)
+    print("\n".join(summary(scores)))

@@ -112,7 +112,7 @@ def test_what_the_pecks_say_alone_and_the_prior_give_back_the_whole():
     own, sd = climb.alone(prior)
     precision = sd**-2 + prior.sd**-2
     joined = (own * sd**-2 + np.log(prior.middle_mm) * prior.sd**-2) / precision
-    assert np.exp(joined) == pytest.approx(found.value, rel=0.02)
+    assert np.exp(joined) == pytest.approx(found.value, rel=0.03)
 
 
 @pytest.mark.parametrize("seed", [5001, 5007, 5012])
