@@ -84,6 +84,7 @@ ON_WARNING = {
     Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
     Kind.MIC_FAULT: "Look at the microphone, its cable and its place.",
     Kind.MASKED: "Something else may be louder than the machine. Look at the machine yourself.",
+    Kind.LOW_SPACE: "Judge old holds, or move old evidence away. A full disk stops the monitor, held.",
 }
 LOOK = "Look at the machine."
 END_OF_HOLD = "Then press and keep Reset. It ends the hold; it starts no motion."

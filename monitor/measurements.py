@@ -34,6 +34,7 @@ class Kind(StrEnum):
     SCHEDULE = "schedule"
     HOLD_NOW = "hold_now"
     THRESHOLD = "threshold"
+    LOW_SPACE = "low_space"
 
 
 SPINDLE_STOP_KINDS = frozenset({Kind.LOOSENING})

@@ -8,6 +8,7 @@ import signal
 import threading
 import time
 from collections.abc import Iterator
+from dataclasses import dataclass
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -20,6 +21,7 @@ from monitor.alarm import AlarmBoard
 from monitor.commands import listen
 from monitor.errors import DeviceError
 from monitor.evidence.recorder import Evidence
+from monitor.evidence.space import Room
 from monitor.evidence.store import BatchInfo
 from monitor.measurements import Heard, Kind, Severity
 from monitor.ports import Block
@@ -248,3 +250,49 @@ def test_an_events_time_of_day_is_the_clocks_at_the_start_and_samples_from_there
     first = Block(np.zeros(800, np.float32), before - 0.5, True)
     began = listen.began(first, FS)
     assert (now - began).total_seconds() == pytest.approx(0.6, abs=0.05)
+
+
+def test_low_space_is_an_event_once_and_no_hold(
+    tmp_path: Path, evidence: Evidence, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    session = Session(ScriptedListener(FS), evidence, line := CountingLine())
+    looked = threading.Semaphore(0)
+    warnings = iter(["", "Space runs low.", "Space runs low.", "", "Space runs low again."])
+
+    def room(directory: Path, limit: int, batch: int) -> Room:
+        assert (directory, limit, batch) == (tmp_path, 10**9, 1)
+        looked.release()
+        return Said(next(warnings, ""))  # type: ignore[return-value]
+
+    monkeypatch.setattr(listen, "make_room", room)
+    with listen.kept_in_bounds(evidence, 10**9, lambda text: listen.warn_of_space(session, text), 0.01):
+        for _ in range(6):
+            assert looked.acquire(timeout=10.0)
+    said = asked(tmp_path / "evidence.db", "SELECT kind, severity, message FROM events")
+    assert said == [
+        ("low_space", "warning", "Space runs low."),
+        ("low_space", "warning", "Space runs low again."),
+    ]
+    assert (line.closed, session.board.held) == (True, False)
+
+
+@dataclass(frozen=True)
+class Said:
+    warning: str
+
+
+def test_a_store_that_cannot_be_tidied_is_said_and_the_monitor_goes_on(
+    tmp_path: Path, evidence: Evidence, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    looked = threading.Semaphore(0)
+
+    def broken(directory: Path, limit: int, batch: int) -> Room:
+        looked.release()
+        raise OSError("no such disk")
+
+    monkeypatch.setattr(listen, "make_room", broken)
+    said: list[str] = []
+    with listen.kept_in_bounds(evidence, 10**9, said.append, 0.01):
+        for _ in range(3):
+            assert looked.acquire(timeout=10.0)
+    assert said == ["The evidence cannot be kept within its limit: no such disk."]

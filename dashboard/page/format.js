@@ -97,7 +97,7 @@ export function sessionTime(s) {
 
 const KINDS = {
   sag: "Sag", stall: "Stall", packing: "Packed chips", melting: "Melting", chatter: "Chatter", loosening: "Work coming loose",
-  lost_cut: "Lost cut", mic_fault: "Microphone", masked: "Drowned by other sound", hold_now: "Held by hand",
+  lost_cut: "Lost cut", mic_fault: "Microphone", masked: "Drowned by other sound", hold_now: "Held by hand", low_space: "Low on space",
 };
 export function kindName(kind) { return KINDS[kind] ?? kind.replaceAll("_", " "); }
 

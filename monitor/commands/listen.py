@@ -9,6 +9,7 @@ from __future__ import annotations
 import argparse
 import os
 import signal
+import sqlite3
 import sys
 import threading
 import time
@@ -30,6 +31,7 @@ from monitor.commands.replay import Tally, clock_text, told
 from monitor.errors import InputError, ResetRefused
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
+from monitor.evidence.space import make_room
 from monitor.evidence.store import BatchInfo
 from monitor.job import Job, parse_job, read_job, with_material
 from monitor.listener import Listener
@@ -46,6 +48,7 @@ STARTED = (
     "open."
 )
 METER_EVERY_S = 0.25
+ROOM_EVERY_S = 60.0  # a minute of evidence is under a megabyte, and its clips some ten
 TOLD_AGAIN_AFTER_S = 10.0  # overflows come in bursts; each is counted, not each is an event
 
 
@@ -149,6 +152,9 @@ def run(args: argparse.Namespace) -> int:
             batch=evidence.batch,
             entry=entry,
             names=[host],
+        )
+        opened.enter_context(
+            kept_in_bounds(evidence, station.evidence_limit_bytes, lambda text: warn_of_space(session, text))
         )
         with serving(app, listening):
             url = page_address(host, listening.getsockname()[1])
@@ -261,6 +267,43 @@ def tell(heard: Heard, started: datetime) -> None:
         at = (started + timedelta(seconds=event.t)).astimezone().strftime("%H:%M:%S")
         where = f"blank {event.blank}, peck {event.peck}: " if event.blank and event.peck else ""
         print(f"{importance}{at} {event.severity.upper():8}{where}{event.message}", flush=True)
+
+
+@contextmanager
+def kept_in_bounds(
+    evidence: Evidence, limit_bytes: int, warn: Callable[[str], None], every_s: float = ROOM_EVERY_S
+) -> Iterator[None]:
+    """Make room for evidence now and then, in a thread of its own, for as long as the block lasts.
+
+    ``warn`` is told once that space runs low, and again only after there was room.
+    """
+    stop = threading.Event()
+
+    def look() -> None:
+        said = ""
+        while True:
+            try:
+                warning = make_room(evidence.directory, limit_bytes, evidence.batch).warning
+            except (OSError, sqlite3.Error) as error:
+                warning = f"The evidence cannot be kept within its limit: {error}."
+            if warning and not said:
+                warn(warning)
+            said = warning
+            if stop.wait(every_s):
+                return
+
+    thread = threading.Thread(target=look, name="room for evidence", daemon=True)
+    thread.start()
+    try:
+        yield
+    finally:
+        stop.set()
+        thread.join()
+
+
+def warn_of_space(session: Session, text: str) -> None:
+    """An event on the page and in the evidence; no hold, for the machine is still heard."""
+    session.say(Kind.LOW_SPACE, Severity.WARNING, text)
 
 
 def reset_by_button(reset: Callable[[str], None]) -> None:
