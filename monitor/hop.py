@@ -24,6 +24,8 @@ class Hop:
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
     ``knock_db``: how far what comes once a turn stands out, ``peak_db``: level of the turn's loudest sector,
     dB re full scale, see ``monitor.signal.revolutions``.
+    ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
+    hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
     a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
     ``monitor.signal.envelope``; ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
@@ -52,6 +54,8 @@ class Hop:
     crackle_db: float
     knock_db: float
     peak_db: float
+    upper_db: float
+    lower_db: float
     probability_between: Callable[[float, float], float]
     envelope: NDArray[np.float32]
     tones: Tones

@@ -56,6 +56,7 @@ from monitor.work import Work, WorkJudge
 _HOPS_AT_ONCE = 256  # bounds memory (20 MB); the result does not depend on it
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
+_LOWEST_HZ = 300.0  # telephones hear nothing below
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
 
 
@@ -98,6 +99,9 @@ class Listener:
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
         self._cut_bands = cut_bands if cut_bands.size else np.arange(centres.size)
+        upper = centres >= 0.5 * centres[-1]
+        lower = (centres >= _LOWEST_HZ) & (centres <= 0.25 * centres[-1])
+        self._halves = [np.flatnonzero(bands) for bands in (upper, lower)]
         self._idle_floor = floor_by_speed(baseline, centres[self._cut_bands], self._tracker.grid_hz)
 
         self._decimator = Decimator(self._g)
@@ -119,7 +123,8 @@ class Listener:
         self._level_history = np.full(_RISE_HOPS - 1, SILENCE_DB)
 
         rotations_s = job.spindle_rpm / 60
-        longest_s = max(job.pecks_mm) / (job.feed_mm_per_rev * rotations_s)
+        feed_mm_s = job.feed_mm_per_rev * rotations_s
+        longest_s = max(job.pecks_mm) / feed_mm_s
         expected_rpm = heard_speeds(baseline, speeds)
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
@@ -133,8 +138,8 @@ class Listener:
         self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = job.properties.softens_c is not None
-        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm)
-        self._lost_cut = LostCutRule(job.feed_mm_per_rev * rotations_s)
+        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s)
+        self._lost_cut = LostCutRule(feed_mm_s)
         self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._lasting = False
@@ -260,6 +265,7 @@ class Listener:
         # then round differently from one block size to another
         broadband = np.add.reduce(bands.take(self._cut_bands, axis=1), axis=1).astype(np.float64)
         broadband /= self._cut_bands.size
+        upper, lower = (np.add.reduce(bands.take(half, axis=1), axis=1) / half.size for half in self._halves)
         over_db = broadband - self._idle_floor[speeds.state]
         over = np.empty((hops.shape[0], 2, self._sg.n_bins), np.float32)  # power over floor, and 1 / floor
         over[:, 1] = from_db(-floor_db)
@@ -296,6 +302,8 @@ class Listener:
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
             knock_db,
             peak_db,
+            upper.astype(np.float64),
+            lower.astype(np.float64),
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops

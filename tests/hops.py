@@ -46,6 +46,8 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "crackle_db": 0.3,
         "knock_db": 1.5,
         "peak_db": -60.0,
+        "upper_db": -90.0,
+        "lower_db": -90.0,
         "envelope": QUIET_ENVELOPE,
         "tones": NOISE_ONLY,
     }

@@ -6,12 +6,18 @@ it takes: chips that stay in the hole soften. They then no longer break, so that
 hiss of the cut fades with it, and the load stays or rises because soft walls grip. Stick and slip on the
 walls may squeal.
 
-Each of these signs alone is harmless. A sharper drill is quieter, but its chips crackle as before relative to
-its own level, and it loads less. Rain, an air gun or a compressor bury the crackle, but they are loud. A
-microphone's gain changes the level and no crackle. A radio sings, but leaves the cut as loud. A drill that
-breaks through falls silent, but its load goes too. So a cut must be quieter than the good ones of this
-batch, and crackle less or sing more, while the load stays. The lesser of the two deviations from good cuts
-is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not judged.
+Each of these signs alone is harmless. A sharper drill is quieter, but its chips crackle as before relative
+to its own level. Rain, an air gun or a compressor bury the crackle, but they are loud. A microphone's gain
+changes the level, and neither crackle nor colour. A radio sings, but leaves the cut as loud, and was mostly
+heard before contact. A drill that breaks through, or is drawn out, falls silent, but its load goes too. So
+three signs must agree, in deviations from good cuts: less hiss in the upper half of the spectrum; a duller
+cut, since rubbing is low; less crackle, or a squeal. And the load must stay. Their sum, as far as they
+agree, is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not
+judged.
+
+What counts is between contact and the end of the peck that the program plans: another sound that begins or
+goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
+its load tells then that it goes on.
 """
 
 from __future__ import annotations
@@ -35,34 +41,54 @@ from monitor.spindle import Rotation, SpindleState
 BLOCK_HOPS = 5
 """Hops to an observation, a quarter second: some dozens of chips, and more than a turn at 300 rpm."""
 
-DRIFT = 1.0
-"""Deviations: made for a change of two, which is what a good cut against a softened one mostly is."""
+DRIFT = 1.5
+"""Deviations: made for a change of three, which is what a good cut against a softened one mostly is; and one
+peck differs from the next by one deviation for as long as it lasts."""
 
 WARNING_EVERY_S, HOLD_EVERY_S = 20 * 3600.0, 500 * 3600.0
 """Mean time of cutting between false warnings and holds aimed at: a twentieth of the false alarms allowed
 (one warning an hour, one hold in 20 h), the rest being for what no model foresees."""
 
-ENTRY_S = 0.15
-"""From contact: until then a frame still holds what was before it. A blank's first peck is judged when the
+ENTRY_S, ENTRY_MM = 0.15, 0.2
+"""From contact: until then a frame still holds what was before it, and the lips find the bottom of the hole,
+which springs back and is never quite of their shape (from memory). A blank's first peck is judged when the
 drill's point is in."""
 
 TAIL_HOPS = 8
-"""A hop counts only if the cut goes on for 0.4 s after it: a drill that is drawn out is quieter too,
+"""A hop counts once the cut has gone on for 0.4 s after it: a drill that is drawn out is quieter too,
 for as long as it takes to hear the cut's end."""
 
-LOAD_STAYS = 0.6
-"""Share of this batch's usual load that is load: a drill that is out has none, a reground one some less."""
+END_S = 0.15
+"""Before the end of a cut as dated afterwards: a frame, and the dating."""
 
-LOAD_TELLS = 0.005
-"""Sag, as a fraction, of good cuts above which its absence means anything: more than machines wander."""
+ONSET_HOPS = 12
+"""Kept from before a cut is known: a quiet one is known after half a second."""
+
+LOAD_STAYS = 0.5
+"""Share of this batch's usual load that is load: half way to none, which a drill that is out has."""
+
+LOAD_TELLS = 0.002
+"""Sag, as a fraction, of usual cuts from which on its absence means anything: machines wander by some per
+mille. Where the load does not tell, nothing is held for its sake: a warning is all."""
+
+SURE = 0.8
+"""Confidence of a speed that tells the load."""
+
+LONGER_S = 0.1
+"""What sounds like a cut for longer than the program's peck is something else: give or take the dating of
+contact."""
 
 STILL_CUTS = 0.6
 """Strength of the cutting sound that is at least to be heard where the load cannot tell: where the cutting
 decision itself lets go."""
 
-SIGNS_MEAN, SIGNS_SD = -0.2, 0.9
-"""Mean and deviation in good work of the lesser sign: of a normal deviation and the greater of two more, of
-which one (crackle and level share the same chips) goes with it by 0.6 (simulated)."""
+AGREE = 1.75
+"""Deviations by which a sign may exceed the least one and still count. One that stays away vetoes: two of
+this size, over `SIGNS_SD`, are less than `DRIFT`."""
+
+SIGNS_MEAN, SIGNS_SD = 0.0, 2.5
+"""Mean and deviation of the sum in good work before it was heard, and the deviation at least: of three normal
+ones that go together by 0.6 (they share the same chips) 2.6, less what those that disagree leave out."""
 
 LEAST_FALL = 0.13
 """Of the crackle's cube root, to a deviation at least: only crackle more than halved counts for much."""
@@ -71,16 +97,28 @@ LOUDER_DB = 6.0
 """Over good cuts: another sound covers the cut, and nothing of it is heard."""
 
 FIRST_BLANK = 1.5
-"""Times the spread, until a whole blank was heard: cuts are muffled as they go deeper, and how much is not
-known before."""
+"""Times the spread of hiss and dullness, until a whole blank was heard: cuts are muffled as they go deeper,
+and how much is not known before. Crackle and squeal are told by their course in time, which muffling
+leaves."""
 
-FIRST_BLOCKS = 8
-"""What the first two seconds of cutting are like is taken for good, and nothing is judged before: rooms,
+FORGETS_DB = 0.5
+"""Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
+
+LEAST_BLOCKS = 2
+"""Blocks that decide at least, however clear they are: longer than a syllable or a blow."""
+
+FIRST_BLOCKS = 4
+"""What the first second of cutting is like is taken for good, and nothing is judged before: rooms,
 microphones and machines differ by more than a good cut from a soft one."""
 
-_LEAST = (0.08, 1.5, 2.0, 0.001)  # deviations at least: cube root of crackle, level dB, tone dB, sag
+ALIKE = 2.0
+"""Blocks of good cutting worth one independent: what is normal is known so well only."""
+
+# deviations at least: cube root of crackle, and dB. Pecks differ by a decibel by themselves, all
+# bands together; a tone of a thousand bins by two.
+_LEAST = (0.08, 1.0, 0.7, 2.0)
 _MEMORY = 500  # blocks: two minutes of cutting
-_LAG = 4  # blocks: what is learned is a second old, so that a fault is told before it becomes normal
+_LAG = 8  # blocks: what is learned is two seconds old, so that a fault is told before it becomes normal
 
 
 def softening_energy(softens_c: float, from_c: float, heat_j_per_g_k: float, density_g_cm3: float) -> float:
@@ -95,10 +133,11 @@ def softening_energy(softens_c: float, from_c: float, heat_j_per_g_k: float, den
 
 
 class _Heard(NamedTuple):
-    """A hop, or the mean of a block of them."""
+    """A hop, or the mean of a block of them; ``tilt_db``: the upper half over the lower quarter."""
 
     crackle: float
-    level_db: float
+    upper_db: float
+    tilt_db: float
     tone_db: float
     sag: float
     strength: float
@@ -107,20 +146,26 @@ class _Heard(NamedTuple):
 @dataclass(slots=True)
 class MeltingRule:
     """One `step` a hop; ``softens``: whether the material of the job does at all; ``point_mm``: height of the
-    drill's point."""
+    drill's point; ``feed_mm_s``: rate of the feed."""
 
     softens: bool
     point_mm: float
+    feed_mm_s: float
     _first: list[_Heard] = field(default_factory=list)
     _good: list[Normal] = field(default_factory=list)
+    _usual: Normal = field(default_factory=lambda: Normal(SIGNS_MEAN, SIGNS_SD, 40, _MEMORY, _LAG, SIGNS_SD))
     _sum: Cusum = field(
         default_factory=lambda: Cusum(DRIFT, threshold_for(WARNING_EVERY_S / (BLOCK_HOPS * HOP_S), DRIFT))
     )
     _hold_at: float = field(default_factory=lambda: threshold_for(HOLD_EVERY_S / (BLOCK_HOPS * HOP_S), DRIFT))
-    _pending: deque[_Heard] = field(default_factory=deque)
+    _pending: deque[tuple[float, _Heard]] = field(default_factory=deque)
     _block: list[_Heard] = field(default_factory=list)
     _blank: int = 0
     _first_blank: int = 0
+    _cuts: bool = False
+    _until_s: float = math.inf
+    _outside_db: float = -math.inf
+    _usual_sag: float = math.nan
     _since_s: float = math.nan
     _quieter_db: float = 0.0
 
@@ -132,62 +177,106 @@ class MeltingRule:
             self._blank = cycle.blank
             self._block.clear()
             self._sum.clear()
-        cuts = detector.cutting and hop.t - detector.onset_s >= ENTRY_S and not cycle.spotting
-        cuts = cuts and cycle.place.depth_mm >= self.point_mm
-        if not cuts or hop.deaf or rotation.state is not SpindleState.TURNING or not rotation.settled:
+        if hop.deaf or rotation.state is not SpindleState.TURNING or not rotation.settled or cycle.spotting:
             self._pending.clear()
+            self._cuts = False
             return None
-        self._pending.append(
-            _Heard(hop.crackle_db, hop.over_db, hop.chatter_db, rotation.sag, detector.strength)
+        heard = _Heard(
+            hop.crackle_db,
+            hop.upper_db,
+            hop.upper_db - hop.lower_db,
+            hop.chatter_db,
+            rotation.sag if hop.confidence >= SURE else math.nan,
+            detector.strength,
         )
-        if len(self._pending) > TAIL_HOPS:
-            self._block.append(self._pending.popleft())
-        if len(self._block) == BLOCK_HOPS:
-            self._observe(_mean(self._block), hop.t)
-            self._block.clear()
-        if self._sum.value < self._sum.threshold:
-            return None
-        return self._finding()
+        self._usual_sag = detector.cut_sag
+        self._pending.append((hop.t, heard))
+        if not (detector.cutting or self._goes_on(hop, rotation)):
+            self._outside_db = max(hop.chatter_db, self._outside_db - FORGETS_DB * hop.step_s)
+            if self._cuts:
+                self._take(min(detector.end_s - END_S, self._until_s))
+            while len(self._pending) > ONSET_HOPS:
+                self._pending.popleft()
+            ended, self._cuts = self._cuts, False
+            return self._finding() if ended and self._sum.value >= self._sum.threshold else None
+        self._cuts = True
+        entered_s = detector.onset_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
+        while self._pending and self._pending[0][0] < entered_s:
+            self._pending.popleft()
+        if cycle.place.depth_mm < self.point_mm:
+            self._pending.clear()
+        planned_s = cycle.schedule.length_mm(max(cycle.peck - 1, 0)) / self.feed_mm_s
+        self._until_s = detector.onset_s + planned_s + LONGER_S
+        self._take(min(hop.t - TAIL_HOPS * hop.step_s, self._until_s))
+        return self._finding() if self._sum.value >= self._sum.threshold else None
+
+    def _goes_on(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether a cut that is not heard any more still loads the spindle, before its peck is over."""
+        in_peck = self._cuts and hop.t <= self._until_s
+        return in_peck and self._load_tells and rotation.sag >= LOAD_STAYS * self._usual_sag
+
+    def _take(self, until_s: float) -> None:
+        """Hops up to a time are known to be of the cut."""
+        while self._pending and self._pending[0][0] <= until_s:
+            t, heard = self._pending.popleft()
+            self._block.append(heard)
+            if len(self._block) == BLOCK_HOPS:
+                self._observe(_mean(self._block), t)
+                self._block.clear()
 
     def _observe(self, heard: _Heard, t: float) -> None:
         if not self._good:
             self._first.append(heard)
             if len(self._first) == FIRST_BLOCKS:
                 self._first_blank = self._blank
-                signs = zip(*self._first, strict=True)
-                self._good = [_normal(*pair) for pair in zip(signs, _LEAST, strict=False)]
+                columns = zip(*self._first, strict=True)
+                self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
             return
-        if heard.level_db > self._good[1].location + LOUDER_DB:
+        _, upper, tilt, _ = self._good
+        lower = upper.location - tilt.location
+        if max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB:
             return
+        signs = self._signs(heard)
         if self._loaded(heard):
-            self._sum.step((self._evidence(heard) - SIGNS_MEAN) / SIGNS_SD)
+            most = DRIFT + self._sum.threshold / LEAST_BLOCKS
+            self._sum.step(min(self._usual.z(signs), most))
             self._sum.value = min(self._sum.value, 2 * self._hold_at)
         if self._sum.value > 0.5 * self._hold_at:
-            self._quieter_db = self._good[1].location - heard.level_db
-            self._since_s = t - (self._sum.steps * BLOCK_HOPS + TAIL_HOPS) * HOP_S
-            for normal in self._good:
+            self._quieter_db = upper.location - heard.upper_db
+            self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
+            for normal in (*self._good, self._usual):
                 normal.reject()
             return
+        self._usual.step(signs)
         for normal, value in zip(self._good, heard, strict=False):
             if value == value:
                 normal.step(value)
 
-    def _loaded(self, heard: _Heard) -> bool:
-        usual = self._good[3].location
-        if usual >= LOAD_TELLS:
-            return heard.sag >= LOAD_STAYS * usual  # not so where it is not known: a compressor may hide both
-        return heard.strength >= STILL_CUTS
+    @property
+    def _load_tells(self) -> bool:
+        return self._usual_sag >= LOAD_TELLS
 
-    def _evidence(self, heard: _Heard) -> float:
-        """The lesser of two signs that the work softens: quieter, and less crackle or more squeal."""
-        crackle, level, tone, _ = self._good
-        quiet = -level.z(heard.level_db)
+    def _loaded(self, heard: _Heard) -> bool:
+        if heard.sag != heard.sag:
+            return False
+        return heard.sag >= LOAD_STAYS * self._usual_sag if self._load_tells else heard.strength >= STILL_CUTS
+
+    def _signs(self, heard: _Heard) -> float:
+        """Three signs that the work softens, added as far as they agree, in deviations from good cuts.
+
+        Less hiss, a duller cut, and less crackle or a squeal that was not heard before the cut.
+        """
+        crackle, upper, tilt, tone = self._good
+        muffled = FIRST_BLANK if self._blank <= self._first_blank else 1.0
+        hiss, dull = -upper.z(heard.upper_db) / muffled, -tilt.z(heard.tilt_db) / muffled
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
-        lesser = min(quiet, max(steady, tone.z(heard.tone_db)))
-        return lesser / FIRST_BLANK if self._blank <= self._first_blank and lesser > 0 else lesser
+        squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
+        least, *others = sorted((hiss, dull, max(steady, squeal)))
+        known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
+        return (least + sum(min(sign, least + AGREE) for sign in others)) / known
 
     def _finding(self) -> Finding:
-        hold = self._sum.value >= self._hold_at
+        hold = self._sum.value >= self._hold_at and self._load_tells
         limit = self._hold_at if hold else self._sum.threshold
         what = (
             "Retract, clear the drill and let it cool."
@@ -205,14 +294,10 @@ class MeltingRule:
 def _mean(block: list[_Heard]) -> _Heard:
     """Mean of a block; of crackle the cube root, which makes it normal (Wilson and Hilferty 1931)."""
     n = len(block)
+    crackle, upper, tilt, tone, _, strength = (sum(signs) / n for signs in zip(*block, strict=True))
     sags = [heard.sag for heard in block if heard.sag == heard.sag]
-    return _Heard(
-        math.cbrt(max(sum(heard.crackle for heard in block) / n, 0.0)),
-        sum(heard.level_db for heard in block) / n,
-        sum(heard.tone_db for heard in block) / n,
-        sum(sags) / len(sags) if sags else math.nan,
-        sum(heard.strength for heard in block) / n,
-    )
+    sag = statistics.median(sags) if sags else math.nan
+    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength)
 
 
 def _normal(values: Sequence[float], least: float) -> Normal:

@@ -14,20 +14,28 @@ from monitor.synth.faults import Melting, MicFault
 from tests.drawn import CYCLE, setup
 from tests.hops import STEP_S, hop, rotation
 
-GOOD = {"crackle_db": 1.4, "over_db": 12.0, "chatter_db": 6.0, "sag": 0.015}
-SOFT = GOOD | {"crackle_db": 0.35, "over_db": 5.0, "sag": 0.018}
+GOOD = {"crackle_db": 1.4, "upper_db": -78.0, "lower_db": -75.0, "chatter_db": 6.0, "sag": 0.015}
+SOFT = GOOD | {"crackle_db": 0.35, "upper_db": -86.0, "lower_db": -76.0, "sag": 0.018}
+OUT = GOOD | {"sag": 0.0, "upper_db": -90.0, "lower_db": -88.0}
 
 
 class Shop:
     """Pecks of two seconds with a second between them, in one blank."""
 
     def __init__(self, softens=True):
-        self.rule = MeltingRule(softens, point_mm=1.8)
+        self.rule = MeltingRule(softens, point_mm=1.8, feed_mm_s=2.0)
         self.rng = np.random.default_rng(7)
         self.t = 0.0
         self.peck = 0
+        self.planned_s = 2.0
 
-    def drill(self, pecks=1, blank=1, seconds=2.0, **heard):
+    def rest(self, heard):
+        """A second out of the work."""
+        for _ in range(20):
+            self.t += STEP_S
+            self._hop(1, self.t, False, heard)
+
+    def drill(self, pecks=1, blank=1, seconds=2.0, unheard_after=math.inf, **heard):
         """Seconds from this call to the first finding of each severity."""
         found = {}
         begin = self.t
@@ -36,22 +44,34 @@ class Shop:
             contact = self.t
             while self.t < contact + seconds:
                 self.t += STEP_S
-                found.setdefault(self._hop(blank, contact, True, heard), self.t - begin)
+                cutting = self.t - contact < unheard_after
+                found.setdefault(self._hop(blank, contact, cutting, heard), self.t - begin)
             while self.t < contact + seconds + 1:
                 self.t += STEP_S
-                self._hop(blank, contact, False, GOOD | {"sag": 0.0, "over_db": 0.0})
+                self._hop(blank, contact, False, OUT)
         found.pop(None, None)
         return found
 
     def _hop(self, blank, contact, cutting, heard):
-        detector = SimpleNamespace(cutting=cutting, onset_s=contact, strength=2.0)
-        cycle = SimpleNamespace(blank=blank, spotting=False, place=SimpleNamespace(depth_mm=9.0))
-        jitter = self.rng.standard_normal(4)
+        if cutting:
+            self.end_s = self.t
+        detector = SimpleNamespace(
+            cutting=cutting, onset_s=contact, end_s=self.end_s, strength=2.0, cut_sag=GOOD["sag"]
+        )
+        cycle = SimpleNamespace(
+            blank=blank,
+            peck=self.peck,
+            spotting=False,
+            place=SimpleNamespace(depth_mm=9.0),
+            schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s),
+        )
+        jitter = self.rng.standard_normal(5)
         h = hop(
             self.t,
             crackle_db=heard["crackle_db"] * math.exp(0.4 * jitter[0]),
-            over_db=heard["over_db"] + 2.0 * jitter[1],
-            chatter_db=heard["chatter_db"] + 2.0 * jitter[2],
+            upper_db=heard["upper_db"] + 2.0 * jitter[1],
+            lower_db=heard["lower_db"] + 2.0 * jitter[2],
+            chatter_db=heard["chatter_db"] + 2.0 * jitter[4],
         )
         finding = self.rule.step(h, rotation(sag=heard["sag"] + 0.001 * jitter[3]), detector, cycle)
         return finding and finding.severity
@@ -74,11 +94,13 @@ def test_softening_that_takes_seconds_is_held_too_and_not_learned():
 @pytest.mark.parametrize(
     "change",
     [
-        {"over_db": 7.0, "sag": 0.012},  # a sharper drill: quieter, crackling as before
-        {"over_db": 2.0},  # the microphone's gain was turned down
-        {"over_db": 18.0, "crackle_db": 0.3},  # rain, an air gun: no crackle, but loud
+        {"upper_db": -82.0, "lower_db": -79.0, "sag": 0.012},  # a sharper drill: quieter, crackling as before
+        {"upper_db": -84.0, "lower_db": -76.0},  # the hole muffles it, and its chips still crackle
+        {"upper_db": -88.0, "lower_db": -85.0},  # the microphone's gain was turned down
+        {"upper_db": -72.0, "lower_db": -70.0, "crackle_db": 0.3},  # rain, an air gun: no crackle, but loud
+        {"lower_db": -65.0, "crackle_db": 0.9},  # a compressor: dull, and loud
         {"chatter_db": 30.0},  # somebody sings
-        {"over_db": 4.0, "crackle_db": 0.3, "sag": 0.002},  # nothing is cut any more
+        SOFT | {"sag": 0.002},  # nothing is cut any more
         {"sag": 0.03},  # a blunt drill
     ],
 )
@@ -94,6 +116,31 @@ def test_squeal_stands_for_the_crackle_it_covers():
     assert shop.drill(2, **(SOFT | {"crackle_db": 1.4, "chatter_db": 25.0}))
 
 
+def test_a_tone_that_was_heard_before_the_cut_is_no_squeal():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    singing = {"chatter_db": 25.0}
+    for peck in range(3):
+        shop.rest(OUT | singing)
+        assert not shop.drill(1, **(SOFT | {"crackle_db": 1.4} | singing)), peck
+
+
+def test_what_goes_on_when_the_peck_should_be_over_is_not_of_the_cut():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.planned_s = 0.2
+    assert not shop.drill(4, **SOFT)
+
+
+def test_a_soft_cut_that_is_not_heard_any_more_goes_on_while_it_loads():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    assert shop.drill(2, unheard_after=0.5, **SOFT)
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    assert not shop.drill(2, unheard_after=0.5, **(SOFT | {"sag": 0.002}))
+
+
 def test_work_that_does_not_soften_is_not_judged():
     shop = Shop(softens=False)
     shop.drill(4, **GOOD)
@@ -107,14 +154,14 @@ def test_the_end_of_a_cut_is_no_melting():
     shop.drill(4, **GOOD)
     for _ in range(20):
         assert not shop.drill(1, seconds=1.5, **GOOD)
-        assert not shop.drill(1, seconds=0.4, **(SOFT | {"over_db": -3.0}))
+        assert not shop.drill(1, seconds=0.4, **(OUT))
 
 
 def test_what_drowns_the_cut_is_neither_judged_nor_learned():
     shop = Shop()
     shop.drill(4, **GOOD)
     good = [normal.location for normal in shop.rule._good]
-    assert not shop.drill(6, **(GOOD | {"over_db": 25.0, "crackle_db": 0.3}))
+    assert not shop.drill(6, **(GOOD | {"upper_db": -65.0, "lower_db": -62.0, "crackle_db": 0.3}))
     assert [normal.location for normal in shop.rule._good] == pytest.approx(good, rel=0.1)
 
 
