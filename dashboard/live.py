@@ -95,6 +95,8 @@ UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 class LiveState:
     """The state behind the page; every public method may be called from any thread.
 
+    What is in ``on_change`` is called after each change, by the thread that made it, and must not wait.
+
     Parameters
     ----------
     job : Job
@@ -118,6 +120,7 @@ class LiveState:
         batch: int = 0,
         clock: Callable[[], float] = time.time,
     ) -> None:
+        self.on_change: list[Callable[[], None]] = []
         self.run = secrets.token_hex(8)  # tells a reconnecting page that the server restarted
         self._job = _describe_job(job, synthetic, picture, batch)
         self._limits = (job.sag_warning_pct, job.sag_hold_pct)
@@ -193,6 +196,8 @@ class LiveState:
     def _changed(self) -> None:
         self._version += 1
         self._update_band(self._clock())
+        for tell in self.on_change:
+            tell()
 
     def _take_row(self, row: TraceRow) -> None:
         self._rows.append([*pack_row(row), _number(self._depth.step(row), 2)])

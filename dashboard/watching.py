@@ -8,9 +8,13 @@ WS   /api/live           the same as /api/state, then what is new, at most 20 ti
 
 from __future__ import annotations
 
+import asyncio
 import json
 import time
+from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import dataclass, field
+from functools import partial
 from typing import Annotated, Any
 
 import anyio
@@ -35,13 +39,29 @@ Number = Annotated[int, Query(ge=0, le=2**53)]
 class Broadcast:
     """The messages to all who watch, put into text once for all who have seen as much.
 
-    Watchers wake on one common beat, so that most of them ask for the very same step.
+    Watchers wake together, at once after a change: while the analysis waits for the next sound, and so
+    does not compete with them for the interpreter.
     """
 
     live: LiveState
     can_listen: bool
+    _changed: anyio.Event | None = None
     _beat: tuple[int, int] = (-1, -1)
     _texts: dict[Cursor, tuple[str, Cursor]] = field(default_factory=dict)
+
+    async def change(self, version: int) -> None:
+        """Wait until there is something newer than this."""
+        if self._changed is None:
+            loop = asyncio.get_running_loop()
+            self._changed = anyio.Event()
+            self.live.on_change.append(partial(_from_outside, loop, self._wake))
+        if self.live.version == version:
+            await self._changed.wait()
+
+    def _wake(self) -> None:
+        if self._changed is not None:
+            self._changed.set()
+        self._changed = anyio.Event()
 
     def whole(self) -> dict[str, Any]:
         """Everything the page knows."""
@@ -63,6 +83,12 @@ class Broadcast:
         if run == self.live.run:
             self._texts[cursor] = told
         return told
+
+
+def _from_outside(loop: asyncio.AbstractEventLoop, wake: Callable[[], None]) -> None:
+    """Wake whoever waits in the loop of the server, from the thread of the analysis."""
+    with suppress(RuntimeError):  # the server has gone
+        loop.call_soon_threadsafe(wake)
 
 
 def add_watching(app: FastAPI, live: LiveState, sound: SoundMemory | None) -> None:
@@ -126,19 +152,21 @@ async def _until_gone(socket: WebSocket, scope: anyio.CancelScope) -> None:
 
 async def _send_updates(socket: WebSocket, broadcast: Broadcast, cursor: Cursor, run: str) -> None:
     visitor: Visitor = socket.state.visitor
-    version, sent_at = -1, 0.0
+    version, due = -1, 0.0
     while True:
-        now = anyio.current_time()
-        if broadcast.live.version != version or now - sent_at >= HEARTBEAT_S:
-            version, sent_at = broadcast.live.version, now
-            text, cursor = broadcast.step(cursor, run, round(now / UPDATE_INTERVAL_S))
-            run = broadcast.live.run
-            try:
-                with anyio.fail_after(SEND_TIMEOUT_S):
-                    await socket.send_text(text)
-            except (TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
-                return  # too slow or gone: its next connection says where it had got to
+        with anyio.move_on_after(HEARTBEAT_S):
+            await broadcast.change(version)
+        # On average no faster than the interval; a change that comes a little early need not wait.
+        due = max(due + UPDATE_INTERVAL_S, anyio.current_time() - UPDATE_INTERVAL_S / 2)
+        await anyio.sleep(max(0.0, due - anyio.current_time()))
+        version = broadcast.live.version
+        text, cursor = broadcast.step(cursor, run, round(anyio.current_time() / UPDATE_INTERVAL_S))
+        run = broadcast.live.run
+        try:
+            with anyio.fail_after(SEND_TIMEOUT_S):
+                await socket.send_text(text)
+        except (TimeoutError, WebSocketDisconnect, RuntimeError, OSError):
+            return  # too slow or gone: its next connection says where it had got to
         if visitor.until is not None and time.time() >= visitor.until:
             await socket.close(code=SESSION_OVER, reason="The session is over.")
             return
-        await anyio.sleep(UPDATE_INTERVAL_S - anyio.current_time() % UPDATE_INTERVAL_S)

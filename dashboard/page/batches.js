@@ -1,6 +1,6 @@
 // Past work: the list of batches, one batch with every blank and peck, and how the drill wears.
-import { $, date, el, fill, kindName, length, number, plural, sessionTime, severitySign, signed, text } from "./format.js";
-import { addChart, colours, drawLevel, drawUpright, line } from "./charts.js";
+import { $, date, el, fill, kindName, length, number, plural, schedule, sessionTime, severitySign, signed, text } from "./format.js";
+import { addChart, colours, drawLimits, drawUpright, line } from "./charts.js";
 import { eventItem } from "./events.js";
 import { Refused, get } from "./server.js";
 
@@ -77,7 +77,7 @@ function build(box, batch, curve) {
     el("nav", { class: "row", "aria-label": "Batch" }, el("a", { class: "button", href: "#/batches" }, "All batches"), el("a", { class: "button", href: `#/holds/${batch.number}` }, "Its holds and warnings")),
     el("h2", { tabindex: -1, id: "batch-title", class: "title" }, `Batch ${batch.number}: ${batchName(batch)}`),
     el("p", {}, [date(batch.started), batch.duration_s ? `${sessionTime(batch.duration_s)} of sound` : "", batch.source, batch.state].filter(Boolean).join(", ")),
-    job ? el("p", { class: "quiet" }, `${job.material}, ${job.spindle_rpm} rpm, drill ${length(job.drill_diameter_mm)}, hole ${length(job.depth_mm)}, pecks ${job.pecks_mm.map(length).join(", ")}; sag warning ${job.sag_warning_pct} %, hold ${job.sag_hold_pct} %`) : null,
+    job ? el("p", { class: "quiet" }, `${job.material}, ${job.spindle_rpm} rpm, drill ${length(job.drill_diameter_mm)}, hole ${length(job.depth_mm)}, pecks ${schedule(job.pecks_mm)}; sag warning ${job.sag_warning_pct} %, hold ${job.sag_hold_pct} %`) : null,
     batch.note ? el("p", {}, batch.note) : null,
     el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
     el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
@@ -143,10 +143,11 @@ function drawWhole(box, batch, curve) {
   const job = batch.job;
   const end = curve.t.at(-1) ?? 1;
   const limits = job ? [job.sag_warning_pct, job.sag_hold_pct] : [];
-  const top = Math.max(1.5 * (limits[1] ?? 8), 1.1 * Math.min(60, Math.max(0, ...curve.sag_pct.filter((v) => v !== null))));
+  const hold = limits[1] ?? 8;
+  const top = Math.max(1.5 * hold, Math.min(2.5 * hold, 1.1 * Math.max(0, ...curve.sag_pct.filter((v) => v !== null))));
   shown.push(addChart(box, { x: () => [0, end], y: () => [-top / 6, top], series: [line()], under: (u) => {
     u.ctx.save();
-    if (limits.length) { drawLevel(u, limits[0], colours["warning-ink"], [8, 5], `warning ${limits[0]} %`); drawLevel(u, limits[1], colours["hold-ink"], [], `hold ${limits[1]} %`); }
+    if (limits.length) { drawLimits(u, limits); }
     for (const event of batch.events) if (event.severity !== "info") drawUpright(u, event.t, event.severity === "hold" ? colours["hold-ink"] : colours["warning-ink"], 2);
     u.ctx.restore();
   } }, [curve.t, curve.sag_pct]));

@@ -52,7 +52,13 @@ export function line(colour = "curve", width = 2, dash) {
 
 // ---- drawing on a chart's canvas
 
-export function drawLevel(u, value, colour, dashes = [], label = "") {
+// Both thresholds, each with its name; the names do not meet where the lines are close.
+export function drawLimits(u, [warning, hold]) {
+  drawLevel(u, warning, colours["warning-ink"], [8, 5], `warning ${warning} %`);
+  drawLevel(u, hold, colours["hold-ink"], [], `hold ${hold} %`, 7.5 * rem());
+}
+
+export function drawLevel(u, value, colour, dashes = [], label = "", indent = 0) {
   const y = Math.round(u.valToPos(value, "y", true));
   const { left, width, top, height } = u.bbox;
   if (y < top || y > top + height) return;
@@ -64,7 +70,7 @@ export function drawLevel(u, value, colour, dashes = [], label = "") {
   u.ctx.lineTo(left + width, y);
   u.ctx.stroke();
   u.ctx.setLineDash([]);
-  if (label) drawWords(u, label, left + 6 * devicePixelRatio, y - 3 * devicePixelRatio, colour);
+  if (label) drawWords(u, label, left + (indent + 6) * devicePixelRatio, y - 3 * devicePixelRatio, colour);
 }
 
 export function drawWords(u, words, x, y, colour, align = "left") {

@@ -1,5 +1,5 @@
 // Two batches beside each other.
-import { $, el, fill, number, sessionTime, length } from "./format.js";
+import { $, el, fill, number, schedule, sessionTime } from "./format.js";
 import { addChart, line, colours } from "./charts.js";
 import { batchName, drawWear, perHour, wearSentence } from "./batches.js";
 import { Refused, get } from "./server.js";
@@ -58,7 +58,7 @@ function table(batches, name) {
   const rows = [
     ["Material", (one) => one.job?.material ?? ""],
     ["Speed", (one) => (one.job ? `${number(one.job.spindle_rpm, 0)} rpm` : "")],
-    ["Pecks", (one) => (one.job ? one.job.pecks_mm.map((mm) => length(mm)).join(", ") : "")],
+    ["Pecks", (one) => (one.job ? schedule(one.job.pecks_mm) : "")],
     ["Blanks drilled", (one) => String(one.blanks)],
     ["Time a blank", (one) => sessionTime(cycle(one)) || "–"],
     ["Holds (an hour)", (one) => `${one.holds} (${rate(one.holds, one)})`],

@@ -71,7 +71,18 @@ export function units() { return chosenUnits() || jobUnits; }
 export function inUnits(mm) { return units() === "in" ? mm / 25.4 : mm; }
 export function length(mm) {
   if (mm === null || mm === undefined || !Number.isFinite(mm)) return dash;
-  return units() === "in" ? `${(mm / 25.4).toFixed(2)} in` : `${mm.toFixed(mm < 10 ? 1 : 0)} mm`;
+  return units() === "in" ? `${(mm / 25.4).toFixed(2)} in` : `${mm.toFixed(mm < 10 ? 1 : 0).replace(/\.0$/, "")} mm`;
+}
+
+// A schedule in words, "20 mm, 10 mm, 13 × 6 mm".
+export function schedule(pecks) {
+  const runs = [];
+  for (const mm of pecks) {
+    const words = length(mm);
+    if (runs.at(-1)?.words === words) runs.at(-1).n += 1;
+    else runs.push({ words, n: 1 });
+  }
+  return runs.map(({ words, n }) => (n > 1 ? `${n} × ${words}` : words)).join(", ");
 }
 
 // ---- times

@@ -1,6 +1,6 @@
 // One warning or hold: its sound, what was measured around it, and what a person says of it.
 import { $, date, el, fill, kindName, number, severitySign, text, whereabouts } from "./format.js";
-import { addChart, colours, drawCutting, drawLevel, drawUpright, drawWords, line } from "./charts.js";
+import { addChart, colours, drawCutting, drawLevel, drawLimits, drawUpright, drawWords, line } from "./charts.js";
 import { Strip, decode, drawStrip, ROWS } from "./spectrogram.js";
 import { Refused, get, may, post } from "./server.js";
 import { theJob } from "./live.js";
@@ -109,7 +109,7 @@ function draw(moment, batch, { sag, speed, sound, canvas, audio }) {
   const add = (box, options, data) => shown.charts.push(addChart(box, { x, xValues, xAxis, ...options }, data));
   add(sag, { y: () => [-top / 6, top], series: [line()], over: mark, under: under((u) => {
     drawCutting(u, t, cutting);
-    if (limits.length) { drawLevel(u, limits[0], colours["warning-ink"], [8, 5], `warning ${limits[0]} %`); drawLevel(u, limits[1], colours["hold-ink"], [], `hold ${limits[1]} %`); }
+    if (limits.length) { drawLimits(u, limits); }
   }) }, [t, sags]);
   const speeds = column("speed_rpm");
   const fastest = 1.15 * Math.max(batch.job?.spindle_rpm ?? 0, ...speeds.filter((v) => v !== null), 100);
