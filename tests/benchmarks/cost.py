@@ -18,6 +18,7 @@ import soundfile
 
 from monitor.baseline import save_baseline
 from monitor.listener import Listener
+from monitor.synth.cycle import Cycle
 from monitor.synth.render import SceneStream
 from tests.benchmarks.behaviour import draw_scene, job_for, learn
 
@@ -41,28 +42,34 @@ pecks = [{pecks}]
 
 ONE_THREAD = {f"{library}_NUM_THREADS": "1" for library in ("OMP", "OPENBLAS", "MKL")}
 
-# The command, then what it took: the peak of this program's own memory (VmHWM: a child's ru_maxrss
-# starts with its parent's), and the processor time of loading Python and the libraries.
+# The command, then what it took: this program's own peak of memory (VmHWM: a child's ru_maxrss starts with
+# its parent's) and processor time, after loading Python and the libraries and at the end.
 REPLAY = """
 import json, pathlib, sys, time
 import monitor.cli, monitor.commands.replay
-loaded = time.process_time()
+def peak_mb():
+    lines = pathlib.Path("/proc/self/status").read_text().splitlines()
+    return next(int(line.split()[1]) for line in lines if line.startswith("VmHWM")) / 1024
+loaded = {"load_s": time.process_time(), "loaded_mb": peak_mb()}
 status = monitor.cli.main(["replay", *sys.argv[1:]])
-peak = [s for s in pathlib.Path("/proc/self/status").read_text().splitlines() if s.startswith("VmHWM")]
 print()
-print(json.dumps({"import_cpu_s": loaded, "peak_mb": int(peak[0].split()[1]) / 1024}))
+print(json.dumps({**loaded, "peak_mb": peak_mb()}))
 sys.exit(status)
 """
 
 
 @dataclass(frozen=True)
 class Replay:
-    """One ``spindlebell replay`` as a process of its own; ``load_s`` is the start-up within ``cpu_s``."""
+    """One ``spindlebell replay`` as a process of its own; ``load_s`` is the start-up within ``cpu_s``.
+
+    Memory: after loading Python and the libraries, and the most at any time.
+    """
 
     minutes: float
     wall_s: float
     cpu_s: float
     load_s: float
+    loaded_mb: float
     peak_mb: float
 
     @property
@@ -71,8 +78,23 @@ class Replay:
         return self.minutes * 60 / (self.cpu_s - self.load_s)
 
     @property
+    def factor_whole(self) -> float:
+        """Times real time by processor time, start-up counted."""
+        return self.minutes * 60 / self.cpu_s
+
+    @property
     def factor_wall(self) -> float:
         return self.minutes * 60 / self.wall_s
+
+
+def job_text(cycle: Cycle) -> str:
+    """The job file of a long batch in this cycle."""
+    return JOB.format(
+        blanks=100, material=cycle.material, rpm=cycle.spindle_rpm, diameter=cycle.drill_diameter_mm,
+        flutes=cycle.flutes, flute=cycle.flute_length_mm, feed=round(cycle.feed_mm_per_rev, 4),
+        depth=round(cycle.depth_mm, 2),
+        pecks=", ".join(f'"{to - begin:.2f} mm"' for begin, to in cycle.peck_depths()),
+    )  # fmt: skip
 
 
 def replay(minutes: float, seed: int = 1) -> Replay:
@@ -81,17 +103,10 @@ def replay(minutes: float, seed: int = 1) -> Replay:
     The batch is rendered for three minutes and repeated: rendering an hour would take longer than hearing it.
     """
     scene = draw_scene(seed, blanks=100)
-    cycle = scene.cycle
     with tempfile.TemporaryDirectory() as name:
         folder = Path(name)
         save_baseline(learn(scene, FS), folder / "baseline.json")
-        job = JOB.format(
-            blanks=100, material=cycle.material, rpm=cycle.spindle_rpm, diameter=cycle.drill_diameter_mm,
-            flutes=cycle.flutes, flute=cycle.flute_length_mm, feed=round(cycle.feed_mm_per_rev, 4),
-            depth=round(cycle.depth_mm, 2),
-            pecks=", ".join(f'"{to - begin:.2f} mm"' for begin, to in cycle.peck_depths()),
-        )  # fmt: skip
-        (folder / "job.toml").write_text(job, encoding="utf-8")
+        (folder / "job.toml").write_text(job_text(scene.cycle), encoding="utf-8")
         rendered = SceneStream(scene, FS, keep_curves=False).read(int(min(3.0, minutes) * 60 * FS))
         with soundfile.SoundFile(folder / "batch.wav", "w", FS, 1, "PCM_16") as file:
             for _ in range(max(1, round(minutes * 60 * FS / rendered.size))):
@@ -113,7 +128,7 @@ def replay(minutes: float, seed: int = 1) -> Replay:
             raise RuntimeError(f"replay ended with status {done.returncode}")
     cpu = after.ru_utime + after.ru_stime - before.ru_utime - before.ru_stime
     report = json.loads(done.stdout.splitlines()[-1])
-    return Replay(actual, wall, cpu, report["import_cpu_s"], report["peak_mb"])
+    return Replay(actual, wall, cpu, **report)
 
 
 @dataclass(frozen=True)
