@@ -50,7 +50,7 @@ def test_another_gain_than_the_baselines_is_wrong(
 ) -> None:
     learned = learn_baseline([FreeRun(rpm, machine(rpm, 6.0, 1), FS) for rpm in (900, 2000)], "")
     x = machine(900, 6.0, 3) * np.float32(10 ** (gain_db / 20))
-    found = check.compare(Listener(learned, job, FS, live=True), x)
+    found = check.compare(Listener(learned, job, FS, live=True), job, x)
     assert bool(found) is wrong
     assert "Against the baseline: the machine's lines" in capsys.readouterr().out
     if wrong:
@@ -59,10 +59,26 @@ def test_another_gain_than_the_baselines_is_wrong(
         assert how == ("louder" if gain_db > 0 else "quieter")
 
 
+@pytest.mark.parametrize("setup", ["bind_to_stall", "phone_chatter", "lost_cut"])
+def test_another_machines_baseline_is_not_taken_for_this_ones(
+    job: Job, setup: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    scene = SCENES[setup].make(2)
+    runs = [
+        FreeRun(rpm, free_running(scene.machine, scene.room, rpm, 6.0, seed=1, fs=FS), FS)
+        for rpm in SCENES[setup].baseline_rpm
+    ]
+    listener = Listener(learn_baseline(runs, ""), job, FS, live=True)
+    found = check.compare(listener, job, machine(900, 8.0, 3))
+    told = capsys.readouterr().out
+    assert found or "If it was turning, the baseline is another machine's" in told
+    assert not found or "the baseline is another machine's" in found[-1]
+
+
 def test_a_standing_spindle_is_no_fault(job: Job, capsys: pytest.CaptureFixture[str]) -> None:
     learned = learn_baseline([FreeRun(900, machine(900, 6.0, 1), FS)], "")
     noise = 0.001 * np.random.default_rng(1).standard_normal(5 * FS).astype(np.float32)
-    assert check.compare(Listener(learned, job, FS, live=True), noise) == []
+    assert check.compare(Listener(learned, job, FS, live=True), job, noise) == []
     assert "not heard turning" in capsys.readouterr().out
 
 
