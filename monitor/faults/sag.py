@@ -149,11 +149,13 @@ class SagRule:
         if hop.deaf or not (work.loaded or work.working) or not turning:
             self._slow_hops = [0, 0]
             return [False, False]
+        slow = True
+        deepest = (1 - DEEPEST) * rotation.reference_hz
+        enough = SLOW_CHANCE * (hop.running if drowned else 1.0)
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
-            deepest = (1 - DEEPEST) * rotation.reference_hz
-            beyond = (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz
-            chance = hop.probability_between(deepest, beyond)
-            slow = chance >= SLOW_CHANCE * (hop.running if drowned else 1.0)
+            if slow:  # what is not beyond the warning is not beyond the hold
+                beyond = (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz
+                slow = hop.probability_between(deepest, beyond) >= enough
             self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
         need = DROWNED_HOPS if drowned else SLOW_HOPS
         return [hops >= need for hops in self._slow_hops]

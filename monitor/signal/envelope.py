@@ -57,7 +57,8 @@ class FineEnvelope:
             frames[:, begin:], (n_hops, self.n_fine, width), (frames.strides[0], per * item, item)
         )
         bands = np.matmul(np.ascontiguousarray(rows), self.toeplitz)
-        power = np.square(bands, out=bands).reshape(n_hops, self.n_fine, 2, per).sum(axis=3)
+        np.square(bands, out=bands)
+        power = np.add.reduce(bands.reshape(n_hops, self.n_fine, 2, per), axis=3)
         return np.ascontiguousarray(power.transpose(0, 2, 1)) * np.float32(1 / per)
 
 

@@ -172,8 +172,8 @@ class Refinement:
                 spread2 = self._disagreement(products, step, sharpness, guess)
                 weights = 1 / (1 + np.square(spread2 / _OUTLIER_Z**2))
                 pair *= weights[:, None]
-        votes = weights.sum(axis=1)
-        excess = (weights * spread2).sum(axis=1) / np.maximum(votes, 1e-9)
+        votes = np.add.reduce(weights, axis=1)
+        excess = np.add.reduce(weights * spread2, axis=1) / np.maximum(votes, 1e-9)
         information = np.maximum(4 * np.pi * fisher[:, 0], 1e-30)  # digital silence: know nothing
         sd = np.sqrt(np.maximum(1.0, excess) / information)
         return Refined(
@@ -293,10 +293,10 @@ def _halved(y: NDArray[np.complex64]) -> NDArray[np.complex64]:
 
 def _explained(z: NDArray[np.complex64], sharpness: NDArray[np.float64]) -> NDArray[np.float64]:
     """Log likelihood (up to constants) of lines at rest in ``z``: their power over the noise, (n_frames,)."""
-    total = z.sum(axis=2)
+    total = np.add.reduce(z, axis=2)
     power = np.square(total.real)
     power += np.square(total.imag)
-    likelihood: NDArray[np.float64] = (power * sharpness).sum(axis=1)
+    likelihood: NDArray[np.float64] = np.add.reduce(power * sharpness, axis=1)
     return likelihood
 
 

@@ -103,11 +103,13 @@ class CutRhythm:
         power = parts[:, ::2] + parts[:, 1::2]
         nats = power * (np.float32(EXPECTED / (1 + EXPECTED)) * beats.per_variance[hops])[:, None]
         # bounded as a whole, so that the shape of the peak, which places the speed, is kept
-        nats *= np.float32(MOST_NATS) / np.maximum(nats.max(axis=1, keepdims=True), np.float32(MOST_NATS))
+        nats *= np.float32(MOST_NATS) / np.maximum.reduce(
+            nats, axis=1, keepdims=True, initial=np.float32(MOST_NATS)
+        )
         said: NDArray[np.float32] = nats.take(self._at[0], axis=1)
         for at in self._at[1:]:
             said += nats.take(at, axis=1)
-        said -= said.max(axis=1, keepdims=True)
+        said -= np.maximum.reduce(said, axis=1, keepdims=True)
         said *= np.float32(2 / self.hops)
         said[hops < beats.missing] = 0.0  # the first window is not full
         return said
@@ -117,7 +119,7 @@ class CutRhythm:
         n_hops, size = beats.centred.shape
         waves = self._waves.take(self._at.take(states, axis=1).T, axis=0).reshape(n_hops, -1, size)
         parts = np.matmul(waves, beats.centred[:, :, None])[:, :, 0]
-        power = np.square(parts, out=parts).sum(axis=1) * beats.per_variance
+        power = np.add.reduce(np.square(parts, out=parts), axis=1) * beats.per_variance
         mean: NDArray[np.float64] = power.astype(np.float64) / len(self._at)
         return mean
 
