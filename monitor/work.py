@@ -50,12 +50,14 @@ _TOGETHER_S = 0.3  # a load begins with its cut, as far as both are dated
 @dataclass(slots=True)  # not frozen: made at every hop
 class Work:
     """``working``: the drill cuts, by sound and load; ``loaded``: the present sag built up in work;
-    ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small."""
+    ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small; ``contact_s``: when the
+    newest cut began to be heard, NaN where the hole should be through: the program then stops the spindle."""
 
     working: bool
     loaded: bool
     loud: bool
     onset_s: float
+    contact_s: float
 
 
 class WorkJudge:
@@ -97,7 +99,11 @@ class WorkJudge:
         certain = hop.t - detector.since_s >= _CERTAIN_S
         working = detector.cutting and certain and self._believed and not cycle.spotting
         return Work(
-            working, self._loaded or self._steady_s >= _STEADY_S, detector.strength >= 1, self._onset_s
+            working,
+            self._loaded or self._steady_s >= _STEADY_S,
+            detector.strength >= 1,
+            self._onset_s,
+            math.nan if cycle.through else detector.onset_s,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:

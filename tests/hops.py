@@ -97,7 +97,7 @@ def rotation(**changes: object) -> Rotation:
 
 def work(**changes: Any) -> Work:
     """Nothing is worked on."""
-    values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75}
+    values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75, "contact_s": 0.5}
     return Work(**(values | changes))
 
 

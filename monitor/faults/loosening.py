@@ -47,6 +47,9 @@ FIRST_S = 1.0
 """The first second of idling, and of cutting, is taken for what this machine does: one may knock at every
 turn by a belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
 
+CONTACT_S = 0.2
+"""A contact is known so late: the sound of the cut is no growth of an idling machine's knock."""
+
 _LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
 
@@ -59,6 +62,7 @@ class LooseningRule:
     hop_s: float
     _share: float = field(init=False)
     _settle_hops: int = field(init=False)
+    _contact_hops: int = field(init=False)
     _first: dict[bool, list[float]] = field(init=False)
     _first_hops: int = field(init=False)
     _sum: Cusum = field(init=False)
@@ -82,13 +86,17 @@ class LooseningRule:
         self._first = {False: [], True: []}
         self._first_hops = round(FIRST_S / self.hop_s)
         self._settle_hops = round(SETTLE_S / self.hop_s)
+        self._contact_hops = round(CONTACT_S / self.hop_s)
         hops = round(LOOK_BACK_S / self.hop_s)
         self._levels = {state: deque(maxlen=hops) for state in (False, True)}
         self._risen_hops = dict.fromkeys(self._levels, 0)
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool) -> Finding | None:
-        """Finding while a knock of every turn is more than normal and has grown."""
-        if hop.deaf or rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
+    def step(self, hop: Hop, rotation: Rotation, cutting: bool, spotting: bool = False) -> Finding | None:
+        """Finding while a knock of every turn is more than normal and has grown.
+
+        A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
+        """
+        if spotting or hop.deaf or rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
             self._forget()
             return None
         if cutting != self._cutting:
@@ -140,7 +148,10 @@ class LooseningRule:
     def _grows(self) -> bool:
         """Whether the level has risen, and on from where a sound that is suddenly there would have stayed."""
         begin = self._risen_hops[self._cutting] + 2 * self.half_hops
-        levels = list(self._levels[self._cutting])[-begin:]
+        levels = list(self._levels[self._cutting])
+        if not self._cutting:  # the newest may be of a contact that is not known yet
+            levels = levels[: -self._contact_hops]
+        levels = levels[-begin:]
         sudden = 3 * self.half_hops + self._settle_hops
         if len(levels) <= sudden:
             return False

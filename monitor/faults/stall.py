@@ -22,7 +22,13 @@ COLLAPSE = 0.5
 
 IN_PLACE, AT_WORK_S = 0.5, 0.25
 """A spindle that is switched off sweeps its lines through the floor, which sounds like a cut while they go. A
-cut was heard for so long with the lines in their places, giving so much of the evidence expected."""
+cut was heard for so long from contact with the lines in their places, giving so much of the evidence
+expected."""
+
+FALLS_DB, IDLE_DB, FALLS_S = 6.0, 1.0, 0.3
+"""What is cut no more is not heard any more: by so long after the spindle was found to stand, the sound has
+fallen by so much from that of the cut, or to the idling machine's. Where it has not, it was not the cut's:
+the spindle may have been switched off under it."""
 
 LATELY_S = 3.0
 """Last heard longer ago, it may have been switched off meanwhile under other sound. A drill that jams stops a
@@ -36,6 +42,8 @@ class StallRule:
     _last_heard_s: float = -math.inf
     _worked_s: float = 0.0
     _was_at_work: bool = False
+    _cut_db: float = 0.0
+    _stands_s: float = -math.inf
     _stalled: bool = False
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, sagging: bool) -> Finding | None:
@@ -46,10 +54,14 @@ class StallRule:
             self._last_heard_s, self._stalled = hop.t, collapsed
             at_work = work.working or work.loaded
             if hop.support >= IN_PLACE:
-                self._worked_s = self._worked_s + hop.step_s if at_work else 0.0
+                self._worked_s = hop.t - work.contact_s if at_work else 0.0
+                self._cut_db = hop.over_db
             self._was_at_work = at_work and (work.loaded or self._worked_s >= AT_WORK_S)
-        if rotation.vanished:
-            self._stalled = self._was_at_work and hop.t - self._last_heard_s <= LATELY_S
+            self._stands_s = -math.inf
+        if rotation.vanished and self._was_at_work and hop.t - self._last_heard_s <= LATELY_S:
+            self._stands_s = hop.t
+        if hop.t - self._stands_s <= FALLS_S:
+            self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0

@@ -53,6 +53,23 @@ def test_lines_that_sweep_down_as_it_is_switched_off_are_no_cut():
     assert vanish(rule, 2.6) is None
 
 
+def test_a_stall_soon_after_contact_is_one():
+    """The drill touched at 2.0 s, the cut was known at 2.2 s, and the lines were in place until 2.4 s."""
+    rule = StallRule()
+    walk(rule, 2.2)
+    walk(rule, 0.2, 2.2, at=work(working=True, loud=True, contact_s=2.0), make=lambda t: hop(t, over_db=9.0))
+    assert vanish(rule, 2.8)
+
+
+def test_a_spindle_that_vanishes_under_a_sound_that_goes_on_was_switched_off():
+    rule = StallRule()
+    loud = {"over_db": 9.0}
+    walk(rule, 2, at=CUTTING, make=lambda t: hop(t, **loud))
+    assert rule.step(silent(2.2, **loud), rotation(**STOPPED, vanished=True), FREE, False) is None
+    assert not any(walk(rule, 1, 2.2, make=lambda t: silent(t, **loud), **STOPPED))
+    assert not any(walk(rule, 1, 3.2, make=silent, **STOPPED))  # it ends long after
+
+
 @pytest.mark.parametrize(("sag", "stalled"), [(COLLAPSE, False), (COLLAPSE + 0.01, True)])
 def test_collapse_under_load_is_a_stall_though_it_turns(sag, stalled):
     found = walk(StallRule(), 0.1, at=LOADED, sagging=True, sag=sag)

@@ -204,20 +204,11 @@ def test_a_spot_at_2000_and_drilling_at_900_is_no_fault(seed):
         assert told.speed_at(t) == pytest.approx(rendered.truth.rpm_at(t) / scale, rel=0.02)
 
 
-SWITCHED_OFF = pytest.mark.xfail(
-    reason="hammer blows as the spindle runs down are taken for a stall", strict=False
-)
 SOUNDS = ("air_gun", "speech", "hammer", "door", "compressor")
 
 
-@pytest.mark.parametrize(
-    ("seed", "kind"),
-    [
-        pytest.param(seed, kind, marks=[SWITCHED_OFF] if (seed, kind) == (5, "hammer") else [])
-        for seed in SEEDS[:2]
-        for kind in SOUNDS
-    ],
-)
+@pytest.mark.parametrize("seed", SEEDS[:2])
+@pytest.mark.parametrize("kind", SOUNDS)
 def test_sounds_of_the_workshop_raise_no_hold(seed, kind):
     known = setup(seed)
     sounds = tuple(Background(kind, start, 2.0, 6.0, seed=i) for i, start in enumerate((3.5, 6.6, 9.2)))
@@ -248,11 +239,17 @@ def test_a_slow_spindle_is_heard_as_well(seed):
 # ---- the work holding backs off ---------------------------------------------------------------------
 
 
-LATE = pytest.mark.xfail(reason="the knock is told a tenth of a second late", strict=False)
+LATE = pytest.mark.xfail(
+    reason="in a cut that beats once a turn the knock is told some tenths late", strict=False
+)
+KNOCKS = [
+    pytest.param(seed, eccentric, marks=[LATE] if eccentric and seed in (300, 306) else [])
+    for seed in (300, 302, 304, 306)
+    for eccentric in (0.0, 0.7)
+]
 
 
-@pytest.mark.parametrize("seed", [pytest.param(300, marks=LATE), 302, 304, pytest.param(306, marks=LATE)])
-@pytest.mark.parametrize("eccentric", [0.0, 0.7])
+@pytest.mark.parametrize(("seed", "eccentric"), KNOCKS)
 def test_a_knock_that_grows_is_held_soon_after_it_is_twice_as_loud_as_normal(seed, eccentric):
     known = setup(seed, 10.0 if seed % 4 else 3.0, replace(CYCLE, eccentric=eccentric))
     rendered = known.render(faults=(Loosening(1, peck=2, at=0.1, growth_db_s=8.0),))

@@ -81,7 +81,7 @@ def test_a_commanded_change_of_speed_is_no_sag(seed, snr_db):
 @pytest.mark.parametrize(
     ("seed", "gain_db"),
     weak(
-        {(8, -12.0), (8, -6.0), (8, 6.0), (13, -12.0), (13, -6.0)},
+        {(8, 6.0), (13, -12.0), (13, -6.0)},
         "what the gain lifts seems to grow; a spindle switched off seems stalled",
         *[(seed, gain_db) for seed in SEEDS for gain_db in (-12.0, -6.0, 6.0)],
     ),
