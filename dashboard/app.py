@@ -16,7 +16,7 @@ from __future__ import annotations
 
 import gzip
 import hashlib
-from collections.abc import Iterable
+from collections.abc import Callable, Iterable
 from dataclasses import dataclass
 from importlib import resources
 
@@ -87,6 +87,7 @@ def create_app(
     sound: SoundMemory | None = None,
     archive: Archive | None = None,
     batch: int = 0,
+    report: Callable[[int], str] | None = None,
     entry: Entry | None = None,
     names: Iterable[str] = (),
     presses: Presses | None = None,
@@ -105,6 +106,9 @@ def create_app(
         Evidence of this and earlier batches; without it the page shows no past.
     batch : int
         The batch in the archive that ``live`` shows.
+    report : callable, optional
+        Gives the report of a batch of the archive as HTML; called from a worker thread, may take minutes, and
+        may raise EvidenceError. Without it none is offered.
     entry : Entry, optional
         Who may come in; without it everyone who can reach the page may operate: for loopback only.
     names : iterable of str
@@ -121,7 +125,7 @@ def create_app(
         if operator is not None:
             add_operating(app, live, operator, presses or Presses())
     if archive is not None:
-        add_past(app, archive, batch)
+        add_past(app, archive, batch, report)
     return Guard(app, names, entry)
 
 

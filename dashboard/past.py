@@ -3,7 +3,7 @@
     GET  /api/batches                       every batch
     GET  /api/batches/N                     one batch: pecks, events, what people did, drill wear
     GET  /api/batches/N/curve               its sag from beginning to end, the worst of each piece
-    GET  /api/batches/N/events.jsonl        and trace.csv, pecks.csv, clips.zip: to take away
+    GET  /api/batches/N/events.jsonl        and trace.csv, pecks.csv, clips.zip, report.html: to take away
     GET  /api/events/N                      one warning or hold: curves and spectrogram around it
     GET  /api/events/N/clip.flac            its sound
     POST /api/events/N/verdict              a person says whether it was real
@@ -20,7 +20,7 @@ import logging
 import math
 import statistics
 import zipfile
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Callable, Iterable, Iterator, Sequence
 from typing import Annotated, Any, Literal
 
 import numpy as np
@@ -167,12 +167,13 @@ class WearOut(BaseModel):
 
 
 class BatchDetail(BatchOut):
-    """One batch with everything but its curves."""
+    """One batch with everything but its curves; ``report`` whether one can be had."""
 
     rows: list[PeckOut]
     events: list[EventOut]
     acts: list[ActOut]
     wear: WearOut
+    report: bool
 
 
 class Curve(BaseModel):
@@ -213,16 +214,16 @@ class Verdict(BaseModel):
     note: str = Field(default="", max_length=MAX_NOTE)
 
 
-def add_past(app: FastAPI, archive: Archive, running: int) -> None:
+def add_past(app: FastAPI, archive: Archive, running: int, report: Callable[[int], str] | None) -> None:
     """Add the requests for past work; ``running`` is the batch that the page shows live, 0 for none."""
 
     @app.exception_handler(EvidenceError)
     async def unreadable(_: Request, error: EvidenceError) -> Response:
-        log.error("%s", error)
+        log.error("%s", error)  # the message names files: that is for the terminal
         return JSONResponse({"detail": "The evidence cannot be read; the terminal says why."}, 503)
 
-    _add_batches(app, archive, running)
-    _add_downloads(app, archive)
+    _add_batches(app, archive, running, report is not None)
+    _add_downloads(app, archive, report)
     _add_events(app, archive)
 
 
@@ -230,7 +231,7 @@ NOT_READ = NOT_ALLOWED | refused(503, "the evidence cannot be read")
 NOT_FOUND = NOT_READ | refused(404, "there is none of that number")
 
 
-def _add_batches(app: FastAPI, archive: Archive, running: int) -> None:
+def _add_batches(app: FastAPI, archive: Archive, running: int, reports: bool) -> None:
     @app.get("/api/batches", responses=NOT_READ)
     def batches() -> Batches:
         return Batches(batches=[BatchOut(**_batch(one)) for one in archive.batches()], running=running)
@@ -245,6 +246,7 @@ def _add_batches(app: FastAPI, archive: Archive, running: int) -> None:
             events=[_event(one) for one in events],
             acts=[ActOut(t=act.t, at=act.at, act=act.act, by=act.by) for act in archive.acts(number)],
             wear=_wear(pecks, events),
+            report=reports,
         )
 
     @app.get("/api/batches/{number}/curve", responses=NOT_FOUND)
@@ -254,7 +256,7 @@ def _add_batches(app: FastAPI, archive: Archive, running: int) -> None:
         return Curve(t=t, sag_pct=sag)
 
 
-def _add_downloads(app: FastAPI, archive: Archive) -> None:
+def _add_downloads(app: FastAPI, archive: Archive, report: Callable[[int], str] | None) -> None:
     def attached(content: Iterable[bytes], number: int, name: str, media_type: str) -> StreamingResponse:
         headers = {"Content-Disposition": f'attachment; filename="batch-{number:04d}-{name}"'}
         return StreamingResponse(content, media_type=media_type, headers=headers)
@@ -286,6 +288,14 @@ def _add_downloads(app: FastAPI, archive: Archive) -> None:
     def clips(number: Number) -> Response:
         _found(archive, number)
         return attached(_zipped(archive.clips(number)), number, "clips.zip", "application/zip")
+
+    if report is not None:
+        page = answers("text/html")
+
+        @app.get("/api/batches/{number}/report.html", response_class=Response, responses=page)
+        def report_page(number: Number) -> Response:
+            _found(archive, number)
+            return attached([report(number).encode()], number, "report.html", "text/html")
 
 
 def _add_events(app: FastAPI, archive: Archive) -> None:

@@ -23,6 +23,7 @@ COMMANDS = {
     "replay": "run the monitor on a recording, as fast as it goes",
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
     "thresholds": "what other thresholds of sag would have done, and which to use",
+    "page": "show the batches of an evidence directory in a browser, to look at and to judge",
     "report": "one self-contained HTML page of a batch",
 }
 

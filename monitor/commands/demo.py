@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from monitor import __version__
 from monitor.baseline import Baseline, describe
 from monitor.cli import EXIT_DONE, EXIT_HELD
+from monitor.commands.page import reporter
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
@@ -115,6 +116,7 @@ def run(args: argparse.Namespace) -> int:
                 sound=sound,
                 archive=Archive(out),
                 batch=evidence.batch,
+                report=reporter(out),
                 entry=entry,
                 names=[args.host],
             )

@@ -27,6 +27,7 @@ from monitor import __version__
 from monitor.alarm import AlarmBoard
 from monitor.baseline import describe, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
+from monitor.commands.page import reporter
 from monitor.commands.replay import Tally, clock_text, told
 from monitor.errors import InputError, ResetRefused
 from monitor.evidence.archive import Archive
@@ -150,6 +151,7 @@ def run(args: argparse.Namespace) -> int:
             sound=sound,
             archive=Archive(evidence.directory),
             batch=evidence.batch,
+            report=reporter(evidence.directory),
             entry=entry,
             names=[host],
         )

@@ -58,8 +58,9 @@ def press_and_keep(page: Page, seconds: float) -> None:
     page.mouse.up()
 
 
-@pytest.mark.parametrize("scheme", ["light", "dark"])
-@pytest.mark.parametrize("size", [PHONE, DESKTOP], ids=["phone", "desktop"])
+@pytest.mark.parametrize(
+    ("size", "scheme"), [(PHONE, "light"), (DESKTOP, "dark")], ids=["phone-light", "desktop-dark"]
+)
 def test_from_all_well_over_look_and_held_back_to_all_well(
     browser: Browser,
     address: str,

@@ -107,8 +107,8 @@ def test_every_view_is_accessible_legible_and_within_the_page(
         page.screenshot(path=tmp_path / f"{name}.png", full_page=size is not WALL)
         assert page.evaluate(CONTRAST) == [], name
         assert page.evaluate("document.documentElement.scrollWidth") <= size["width"], name
-        if size is WALL:
-            return  # its rules know no size
+        if (size, scheme) in ((NARROW, "dark"), (DESKTOP, "light"), (WALL, "dark")):
+            return  # one size in each scheme is enough for its rules
         found = Axe().run(page, options={"resultTypes": ["violations"]})
         assert [v["id"] for v in found.response["violations"]] == [], found.generate_report()
 

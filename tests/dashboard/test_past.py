@@ -20,6 +20,7 @@ from starlette.testclient import TestClient
 
 from dashboard.app import create_app
 from dashboard.spectrogram import N_ROWS
+from monitor.errors import EvidenceError
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
@@ -237,6 +238,29 @@ def test_downloads_are_the_files_that_the_run_wrote(client: TestClient, director
     assert clips.testzip() is None
     (clip,) = (directory / "clips").iterdir()
     assert clips.read(clip.name) == clip.read_bytes()
+
+
+def test_the_report_is_offered_where_one_can_be_made(client: TestClient, directory: Path) -> None:
+    assert not client.get("/api/batches/1").json()["report"]
+    assert client.get("/api/batches/1/report.html").status_code == 404
+
+    def make(batch: int) -> str:
+        if batch != 1:
+            raise EvidenceError(f"{directory}: cannot be made")
+        return "<!doctype html><title>A report</title>"
+
+    keep_batch(directory)
+    app = create_app(None, None, archive=Archive(directory), report=make)
+    with TestClient(app, base_url=HERE) as client:
+        assert client.get("/api/batches/1").json()["report"]
+        answer = client.get("/api/batches/1/report.html")
+        assert answer.headers["content-type"] == "text/html; charset=utf-8"
+        assert answer.headers["content-disposition"] == 'attachment; filename="batch-0001-report.html"'
+        assert "A report" in answer.text
+        refused = client.get("/api/batches/2/report.html")
+        assert refused.status_code == 503
+        assert str(directory) not in refused.text
+        assert client.get("/api/batches/3/report.html").status_code == 404
 
 
 def test_a_long_batch_is_given_in_pieces(client: TestClient, directory: Path) -> None:
