@@ -9,6 +9,7 @@ import math
 import threading
 from collections.abc import Callable, Iterator
 from contextlib import contextmanager
+from dataclasses import replace
 from typing import Protocol
 
 import numpy as np
@@ -91,8 +92,10 @@ class Session:
         held_from_start: str = "",
     ) -> None:
         self.board = AlarmBoard()
+        self._started: Event | None = None
         if held_from_start:
-            self.board = self.board.raised(Event(0.0, Kind.HOLD_NOW, Severity.HOLD, held_from_start))
+            self._started = Event(0.0, Kind.HOLD_NOW, Severity.HOLD, held_from_start)
+            self.board = self.board.raised(self._started)
         self.on_heard: list[Callable[[Heard], None]] = []
         self._listener = listener
         self._evidence = evidence
@@ -215,6 +218,8 @@ class Session:
             self._lines[-1].open()
         board = self.board
         for event in heard.events:
+            if event.severity is Severity.HOLD and board.held and board.first_up is self._started:
+                board = replace(board, first_up=None)  # a cause of its own says more than the start
             board = board.raised(event)
             if event.kind is Kind.BLANK_END:
                 self._blank = self._peck = 0

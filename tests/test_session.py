@@ -202,6 +202,17 @@ def test_a_session_that_begins_held_waits_for_a_person_and_counts_no_hold(tmp_pa
     assert asked(tmp_path / "evidence.db", "SELECT count(*) FROM events") == [(0,)]
 
 
+def test_a_real_cause_takes_the_place_of_having_just_started(evidence):
+    line = CountingLine(closed=False)
+    session = Session(ScriptedListener(FS, [event(1.5)]), evidence, line, held_from_start="Look first.")
+    session.feed(SECOND)
+    session.feed(SECOND)
+    assert session.board.first_up == event(1.5)
+    assert session.board.held
+    session.reset("Ann")
+    assert line.closed
+
+
 def test_what_was_not_heard_can_be_said_until_the_end(tmp_path, evidence, line):
     session = session_of(evidence, line)
     session.say(Kind.MIC_FAULT, Severity.INFO, "Sound was lost.")
