@@ -17,7 +17,7 @@ from tqdm import tqdm
 from monitor.cli import EXIT_DONE
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive
-from monitor.evidence.findings import LOADS, Findings, findings, prior_for
+from monitor.evidence.findings import LOADS, Finder, Findings
 from monitor.job import Job
 from monitor.planning.materials import load_materials
 from monitor.planning.pecking import NoSchedule
@@ -134,15 +134,18 @@ class Advice:
 def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[Told], int]:
     """Findings of every batch with pecks, oldest first; and how many had a job that cannot be read."""
     told, unread = [], 0
-    waiting = [(archive, batch) for archive in archives for batch in archive.batches() if batch.pecks > 0]
-    waiting.sort(key=lambda pair: pair[1].started)
-    for archive, batch in tqdm(waiting, unit=" batches", disable=None, leave=False):
-        found = findings(archive, batch, load)
+    waiting = []
+    for archive in archives:
+        finder, marks = Finder(archive, load), archive.acts_of_kind(NEW_DRILL)
+        waiting += [(archive, finder, marks, batch) for batch in archive.batches() if batch.pecks > 0]
+    waiting.sort(key=lambda each: each[-1].started)
+    for archive, finder, marks, batch in tqdm(waiting, unit=" batches", disable=None, leave=False):
+        found = finder.findings(batch)
         if found is None:
             unread += 1
             continue
-        marks = [act.t for act in archive.acts(batch.number) if act.act == NEW_DRILL]
-        told.append(Told(archive.directory, found, _blanks_at(archive, batch.number, marks)))
+        new = _blanks_at(archive, batch.number, marks.get(batch.number, ()))
+        told.append(Told(archive.directory, found, new))
     return told, unread
 
 
@@ -248,11 +251,9 @@ def _wear(told: Sequence[Told], limit: float) -> tuple[Trend | None, bool]:
 
 
 def _bulking_of(found: Findings) -> BatchBulking | None:
-    if found.climb is None:
+    if found.own is None:
         return None
-    log_critical, sd = found.climb.alone(prior_for(found.job))
-    if not math.isfinite(sd):
-        return None
+    log_critical, sd = found.own
     log_bulking = math.log(bulking_for(math.exp(log_critical), found.job.flute_length_mm))
     return BatchBulking(found.job.material, _rim(found.job), found.job.drill_diameter_mm, log_bulking, sd)
 

@@ -13,7 +13,7 @@ from monitor.cli import EXIT_DONE
 from monitor.commands.pecks import USUAL_RISK, USUAL_WEAR, advise, gather, job_lines
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive, Batch, PastEvent
-from monitor.evidence.findings import findings, pieces
+from monitor.evidence.findings import Finder, pieces
 from monitor.measurements import PeckRow, Severity
 from monitor.reporting.batch_page import BatchPage, Moment, batch_html
 from monitor.tuning.peck_curves import PeckCurves, good_cuts, peck_curves, step_for
@@ -59,7 +59,7 @@ def run(args: argparse.Namespace) -> int:
 
 def batch_page(archive: Archive, batch: Batch) -> BatchPage:
     """Gather what the page shows."""
-    found = findings(archive, batch)
+    found = Finder(archive, only=batch.number).findings(batch)
     if found is None:
         raise InputError(f"{archive.directory}: the job stored with batch {batch.number} cannot be read")
     job = found.job

@@ -226,6 +226,15 @@ class Archive:
             rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY t, id", (batch,))
             return [Act(*row) for row in rows]
 
+    def acts_of_kind(self, act: str) -> dict[int, list[float]]:
+        """Times of one kind of act in every batch that has it, by batch."""
+        with self._reading() as db:
+            rows = db.execute("SELECT batch, t FROM acts WHERE act = ? ORDER BY batch, t", (act,)).fetchall()
+        found: dict[int, list[float]] = {}
+        for batch, t in rows:
+            found.setdefault(batch, []).append(t)
+        return found
+
     def clip(self, name: str) -> Clip | None:
         """A clip by the name that an event gives it; None where its file is not there.
 

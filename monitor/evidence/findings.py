@@ -8,10 +8,12 @@ from __future__ import annotations
 
 import hashlib
 import json
+import math
 import sqlite3
 from collections.abc import Iterator, Sequence
 from contextlib import closing, suppress
 from dataclasses import asdict, dataclass
+from functools import cache, cached_property
 from itertools import groupby, pairwise
 from pathlib import Path
 from typing import Any
@@ -29,7 +31,7 @@ from monitor.tuning.load_model import Prior
 from monitor.tuning.peck_curves import Curve, Cut, good_cuts, peck_curves, step_for
 from monitor.tuning.wear import blank_loads
 
-METHOD = 1
+METHOD = 2
 """Raised where the same evidence gives other findings, so that old ones are made anew."""
 
 LOADS = ("sag", "sound")
@@ -39,51 +41,79 @@ _ROWS_S = 0.05
 
 @dataclass(frozen=True)
 class Findings:
-    """One batch: its job, how its load climbs (None where it does not say), its gaps and the load of its
-    blanks."""
+    """What one batch says.
+
+    ``load`` is by what it was judged: 'sag', or 'sound' where the speed was hardly heard. ``own`` is the
+    logarithm of its critical length by its pecks alone with its standard deviation, None where they say
+    nothing of it. ``loads`` are the blanks with the logarithm of their load.
+    """
 
     batch: Batch
     job: Job
-    climb: Climb | None
-    load: str  # by what it was judged: 'sag', or 'sound' where the speed was hardly heard
+    load: str
     pecks: int
     left_out: int
     gaps: Gaps
     loads: tuple[tuple[int, float], ...]
+    own: tuple[float, float] | None
+    _climb: dict[str, Any] | None
+
+    @cached_property
+    def climb(self) -> Climb | None:
+        """How its load climbs; None where no chip was trapped, or nothing heard."""
+        return None if self._climb is None else climb_from_dict(self._climb)
 
 
-def findings(archive: Archive, batch: Batch, load: str | None = None) -> Findings | None:
-    """What one batch says; None where its job cannot be read.
+class Finder:
+    """The findings of one directory; what was kept is read once.
 
     Parameters
     ----------
-    archive, batch
-        The evidence, and which of its batches.
+    archive : Archive
+        The evidence.
     load : str, optional
         'sag' or 'sound'; without it sag, or sound where fewer than half of the pecks have a known sag.
+    only : int, optional
+        The one batch that will be asked for; without it what was kept of all is read.
     """
-    try:
-        job = parse_job(batch.job, f"{archive.directory}, job of batch {batch.number}")
-    except JobError:
-        return None
-    key = hashlib.sha256(
-        f"{METHOD} {load} {batch.state} {batch.duration_s} {batch.pecks} {batch.holds} {batch.job}".encode()
-    ).hexdigest()
-    kept = None if batch.state == "running" else _kept(archive.directory, batch.number, key)
-    if kept is None:
-        kept = _made(archive, batch, job, load)
-        if batch.state != "running":
-            _keep(archive.directory, batch.number, key, kept)
-    return Findings(
-        batch=batch,
-        job=job,
-        climb=None if kept["climb"] is None else climb_from_dict(kept["climb"]),
-        load=kept["load"],
-        pecks=kept["pecks"],
-        left_out=kept["left_out"],
-        gaps=Gaps(**kept["gaps"]),
-        loads=tuple((int(blank), float(value)) for blank, value in kept["loads"]),
-    )
+
+    def __init__(self, archive: Archive, load: str | None = None, only: int | None = None) -> None:
+        self._archive = archive
+        self._load = load
+        self._kept = _kept(archive.directory, only)
+
+    def findings(self, batch: Batch) -> Findings | None:
+        """What one batch says; None where its job cannot be read."""
+        try:
+            job = _job(batch.job)
+        except JobError:
+            return None
+        told = (METHOD, self._load, batch.state, batch.duration_s, batch.pecks, batch.holds, batch.job)
+        key = hashlib.sha256(repr(told).encode()).hexdigest()
+        content = self._kept.get((batch.number, key)) if batch.state != "running" else None
+        found = None
+        with suppress(ValueError):
+            found = None if content is None else json.loads(content)
+        if found is None:
+            found = _made(self._archive, batch, job, self._load)
+            if batch.state != "running":
+                _keep(self._archive.directory, batch.number, key, found)
+        return Findings(
+            batch=batch,
+            job=job,
+            load=found["load"],
+            pecks=found["pecks"],
+            left_out=found["left_out"],
+            gaps=Gaps(**found["gaps"]),
+            loads=tuple((int(blank), float(value)) for blank, value in found["loads"]),
+            own=None if found["own"] is None else tuple(found["own"]),
+            _climb=found["climb"],
+        )
+
+
+@cache
+def _job(text: str) -> Job:
+    return parse_job(text, "the job stored with the batch")
 
 
 def pieces(
@@ -118,9 +148,14 @@ def _made(archive: Archive, batch: Batch, job: Job, load: str | None) -> dict[st
         used = "sound"
         curves = peck_curves(pieces(archive, batch.number, cuts, used), step_s)
     climb = fit_climb(curves, job.flute_length_mm, job.drill_diameter_mm, prior_for(job), motor=used == "sag")
+    own = None
+    if climb is not None:
+        alone = climb.alone(prior_for(job))
+        own = alone if math.isfinite(alone[1]) else None
     held = frozenset(hold.blank for hold in holds)
     return {
         "climb": None if climb is None else climb_to_dict(climb),
+        "own": own,
         "load": used,
         "pecks": curves.n,
         "left_out": len(rows) - curves.n,
@@ -135,18 +170,16 @@ def _gaps(rows: Sequence[PeckRow]) -> tuple[Curve, Curve]:
     return depth, np.array([b.start_s - a.end_s for a, b in follows], dtype=float)
 
 
-def _kept(directory: Path, batch: int, key: str) -> dict[str, Any] | None:
+def _kept(directory: Path, only: int | None) -> dict[tuple[int, str], str]:
+    """What was kept: JSON by batch and key; nothing where the file is missing or spoiled."""
     path = directory / "tuning.db"
-    with suppress(sqlite3.Error, ValueError):
+    where, values = ("", ()) if only is None else (" WHERE batch = ?", (only,))
+    with suppress(sqlite3.Error):
         if path.exists():
             with closing(sqlite3.connect(path)) as db:
-                row = db.execute(
-                    "SELECT content FROM findings WHERE batch = ? AND key = ?", (batch, key)
-                ).fetchone()
-            if row is not None:
-                found: dict[str, Any] = json.loads(row[0])
-                return found
-    return None
+                rows = db.execute(f"SELECT batch, key, content FROM findings{where}", values).fetchall()
+            return {(batch, key): content for batch, key, content in rows}
+    return {}
 
 
 def _keep(directory: Path, batch: int, key: str, content: dict[str, Any]) -> None:
