@@ -39,6 +39,7 @@ def test_commands_were_found():
         "baseline",
         "check",
         "listen",
+        "page",
         "plan",
         "replay",
         "pecks",

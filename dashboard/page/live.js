@@ -102,7 +102,7 @@ function showFigures() {
   box.classList.toggle("over-hold", sag !== null && sag >= hold);
   box.classList.toggle("over-warning", sag !== null && sag >= warning && sag < hold);
   text("blank", state.blank ? String(state.blank) : dash);
-  const left = state.left_s === null || !live ? "" : `, ${state.left_s < 5 ? "soon done" : `about ${sessionTime(roughly(state.left_s))} left`}`;
+  const left = state.left_s === null || !live ? "" : `, ${sessionTime(roughly(state.left_s))} left`;
   text("blanks-done", `${state.blanks_done} done${left}`);
   text("peck", state.peck ? String(state.peck) : dash);
   text("peck-depth", peckDepth(state.peck));

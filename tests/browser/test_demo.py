@@ -79,7 +79,7 @@ def test_a_batch_is_watched_held_at_the_bind_reset_and_finished(
     expect(page.locator("#word")).to_have_text("ALL WELL", timeout=20_000)
     for blank in ("1", "2", "3"):
         expect(page.locator("#blank")).to_have_text(blank, timeout=20_000)
-    expect(page.locator("#blanks-done")).to_have_text(re.compile("2 done, about .* left"))
+    expect(page.locator("#blanks-done")).to_have_text(re.compile("2 done, .* left"))
     page.screenshot(path=tmp_path / "well.png")
 
     expect(page.locator("#word")).to_have_text("HELD", timeout=30_000)
