@@ -112,7 +112,7 @@ class MicrophoneRule:
             self._bad_since_s = hop.t - bad * hop.step_s
         lasted = hop.t - self._bad_since_s
         what = "one unchanging value"
-        if hop.broken > hop.stuck:  # a live microphone that is gone comes as NaN too
+        if hop.broken >= hop.stuck:  # a live microphone that is gone comes as NaN too
             what = "no sound, or numbers that are not sound"
         if lasted >= LOST_AFTER_S:
             message = (

@@ -154,7 +154,9 @@ def test_lost_again_soon_after_a_reset_holds_again():
         holds = []
         for i in range(0, len(free), 1600):
             heard = listener.feed(free[i : i + 1600])
-            holds += [e.t for e in heard.events if e.severity is Severity.HOLD]
+            told = [e for e in heard.events if e.severity is Severity.HOLD]
+            holds += [e.t for e in told]
+            assert all("gives no sound" in e.message for e in told)
             if reset and round(listener.t, 1) == 7.5:
                 assert Kind.MIC_FAULT not in heard.active
                 listener.forget_told()
