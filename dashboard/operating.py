@@ -9,9 +9,11 @@ POST /api/limits         other sag thresholds from now on
 
 from __future__ import annotations
 
+from collections.abc import Callable
 from dataclasses import dataclass
 from typing import Any, Protocol
 
+import anyio
 import anyio.to_thread
 from fastapi import FastAPI, HTTPException, Request
 from pydantic import BaseModel, ConfigDict, Field
@@ -20,6 +22,8 @@ from dashboard.access import KEEP_PRESSED_S, Presses
 from dashboard.live import LiveState
 from monitor.errors import InputError, ResetRefused
 from monitor.session import LEAST_SAG_PCT, MOST_SAG_PCT, Session
+
+OPERATING_THREADS = 8
 
 
 class Operator(Protocol):
@@ -134,15 +138,22 @@ def person(request: Request) -> str:
 
 def add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: Presses) -> None:
     """Add the requests that change something at work."""
+    threads: list[anyio.CapacityLimiter] = []
+
+    async def carry_out(act: Callable[..., None], *given: Any) -> None:
+        """In threads of its own: a hold must not wait until others have looked at something."""
+        if not threads:
+            threads.append(anyio.CapacityLimiter(OPERATING_THREADS))
+        await anyio.to_thread.run_sync(act, *given, limiter=threads[0])
 
     @app.post("/api/hold", responses=NOT_ALLOWED)
-    def hold(request: Request) -> Done:
-        operator.hold_now(person(request))
+    async def hold(request: Request) -> Done:
+        await carry_out(operator.hold_now, person(request))
         return Done()
 
     @app.post("/api/acknowledge", responses=NOT_ALLOWED)
-    def acknowledge() -> Done:
-        operator.acknowledge()
+    async def acknowledge() -> Done:
+        await carry_out(operator.acknowledge)
         return Done()
 
     not_that_hold = NOT_ALLOWED | refused(409, "that hold is not the one there is")
@@ -161,15 +172,15 @@ def add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: Pr
         if refusal is not None:
             raise HTTPException(409, refusal)
         try:
-            await anyio.to_thread.run_sync(operator.reset, person(request))
+            await carry_out(operator.reset, person(request))
         except ResetRefused as error:
             raise HTTPException(409, as_sentence(error)) from None
         return Done()
 
     @app.post("/api/limits", responses=NOT_ALLOWED | refused(409, "these thresholds cannot be"))
-    def limits(asked: Limits, request: Request) -> Done:
+    async def limits(asked: Limits, request: Request) -> Done:
         try:
-            operator.set_sag_limits(asked.warning_pct, asked.hold_pct, person(request))
+            await carry_out(operator.set_sag_limits, asked.warning_pct, asked.hold_pct, person(request))
         except InputError as error:
             raise HTTPException(409, as_sentence(error)) from None
         return Done()

@@ -67,6 +67,7 @@ function start() {
   $("tab-live").hidden = !may.live;
   $("tab-holds").hidden = $("tab-batches").hidden = !may.past;
   if (may.watch && may.live) connect(take, showLost);
+  if (!may.watch) text("why", "This browser has not come in yet.");
   route();
 }
 

@@ -10,7 +10,7 @@ import sys
 import tempfile
 import threading
 from collections.abc import Callable
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from pathlib import Path
 
 from monitor.cli import EXIT_DONE
@@ -58,13 +58,16 @@ def run(args: argparse.Namespace) -> int:
 def reporter(directory: Path) -> Callable[[int], str]:
     """Gives the report of a batch, as HTML, for whoever serves a page.
 
-    It is made in a process of its own and with patience: what listens to a machine must not wait for it.
-    Its callable raises EvidenceError.
+    It is made in a process of its own and with patience, one at a time: what listens to a machine must not
+    wait for it. Its callable raises EvidenceError.
     """
     one_at_a_time = threading.Lock()
 
     def make(batch: int) -> str:
-        with one_at_a_time, tempfile.TemporaryDirectory() as folder:
+        if not one_at_a_time.acquire(blocking=False):
+            raise EvidenceError("another report is being made; try again in a while")
+        with ExitStack() as done, tempfile.TemporaryDirectory() as folder:
+            done.callback(one_at_a_time.release)
             out = Path(folder) / "report.html"
             patient = ["nice", "-n", "10"] if shutil.which("nice") else []
             command = [*patient, sys.executable, "-m", "monitor.cli", "report", str(directory)]

@@ -9,6 +9,7 @@ from __future__ import annotations
 import itertools
 import json
 import socket
+import threading
 import time
 from collections.abc import Iterator
 from contextlib import closing
@@ -248,6 +249,31 @@ def test_whatever_a_watcher_says_the_others_go_on_watching(
                 socket.send_bytes(words)
         assert json.loads(socket.receive_text())["fresh"]  # no cursor that was made up fits this run
     assert not shop.board.held
+
+
+def test_nobody_keeps_a_hold_waiting_by_asking_for_what_takes_long(shop: Shop, directory: Path) -> None:
+    go_on = threading.Event()
+
+    def slow(batch: int) -> str:
+        go_on.wait(20)
+        return ""
+
+    app = create_app(shop.live, shop, archive=Archive(directory), report=slow)
+    with closing(listen("127.0.0.1", 0)) as listening, serving(app, listening):
+        port = listening.getsockname()[1]
+        asking = [socket.create_connection(("127.0.0.1", port)) for _ in range(80)]
+        for one in asking:  # more than there are threads for looking
+            one.sendall(f"GET /api/batches/1/report.html HTTP/1.1\r\nHost: 127.0.0.1:{port}\r\n\r\n".encode())
+        time.sleep(0.5)
+        with socket.create_connection(("127.0.0.1", port), timeout=5) as one:
+            at = f"127.0.0.1:{port}"
+            one.sendall(f"POST /api/hold HTTP/1.1\r\nHost: {at}\r\nOrigin: http://{at}\r\n\r\n".encode())
+            assert one.recv(100).startswith(b"HTTP/1.1 200")
+        assert shop.board.held
+        go_on.set()
+        for one in asking:
+            one.close()
+    print("80 requests that take long tried")
 
 
 def test_clients_that_dribble_or_hang_leave_the_page_to_the_others(shop: Shop) -> None:
