@@ -11,7 +11,7 @@ from collections.abc import Callable
 
 import sdnotify
 
-ALIVE_EVERY_S = 1.0  # WatchdogSec of the unit is ten times that
+ALIVE_EVERY_S = 1.0  # far below WatchdogSec of the unit
 
 
 def _systemd() -> Callable[[str], None]:

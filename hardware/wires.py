@@ -206,7 +206,7 @@ def wired(choice: LineChoice) -> Iterator[Wires]:
         def output(pin: int | None, kind: str = "DigitalOutputDevice", **options: Any) -> Any:
             if pin is None:
                 return None
-            device = getattr(gpiozero, kind)(pin, initial_value=False, **options)
+            device = _taken(pin, lambda: getattr(gpiozero, kind)(pin, initial_value=False, **options))
             taken.callback(device.close)
             taken.callback(device.off)  # first: a pin that is let go may keep its level
             return device
@@ -240,9 +240,19 @@ def _watch_button(gpiozero: ModuleType, pin: int | None, act: Callable[[], None]
     if pin is None:
         return
     press = ResetPress(act)
-    button = gpiozero.Button(pin, pull_up=True, bounce_time=0.02)
+    button = _taken(pin, lambda: gpiozero.Button(pin, pull_up=True, bounce_time=0.02))
     taken.callback(button.close)
     button.when_pressed, button.when_released = press.pressed, press.released
+
+
+def _taken(pin: int, take: Callable[[], Any]) -> Any:
+    try:
+        return take()
+    except Exception as error:  # each factory has errors of its own
+        raise DeviceError(
+            f"GPIO {pin} cannot be used ({error}); end what else uses it, such as the service: "
+            "`sudo systemctl stop spindlebell`"
+        ) from error
 
 
 def _gpiozero() -> ModuleType:

@@ -44,7 +44,7 @@ def test_systemd_accepts_the_unit_without_a_word(tmp_path: Path) -> None:
     assert verify(good) == ""
     bad = tmp_path / "bad" / "spindlebell.service"
     bad.parent.mkdir()
-    bad.write_text(text.replace("WatchdogSec=10", "WatchdogSec=soon\nWatchdog=10"), "utf-8")
+    bad.write_text(text.replace("WatchdogSec=30", "WatchdogSec=soon\nWatchdog=10"), "utf-8")
     assert "Unknown key 'Watchdog'" in verify(bad), "this test would not see a mistake"
 
 

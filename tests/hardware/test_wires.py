@@ -235,3 +235,8 @@ def test_a_computer_without_pins_says_so(monkeypatch: pytest.MonkeyPatch) -> Non
     monkeypatch.setenv("GPIOZERO_PIN_FACTORY", "lgpio")
     with pytest.raises(DeviceError, match="leave the table out"), wired(CHOICE):
         pass
+
+
+def test_a_pin_that_is_in_use_is_named() -> None:
+    with DigitalOutputDevice(27), pytest.raises(DeviceError, match="GPIO 27 cannot be used"), wired(CHOICE):
+        pass
