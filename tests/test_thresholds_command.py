@@ -1,6 +1,7 @@
 """``spindlebell thresholds``: on curves with verdicts, and on recordings heard again."""
 
 import json
+import warnings
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
@@ -133,6 +134,27 @@ def test_any_executor_does_and_gives_what_a_plain_call_gives(baseline):
     assert any(event.severity is Severity.HOLD for event in done.events)
 
 
+def test_recordings_that_are_gone_are_told(tmp_path, baseline, capsys):
+    write(tmp_path, 0.05)
+    assert cli.main(["thresholds", str(tmp_path), "--recordings", "--baseline", str(baseline)]) == 2
+    assert "none of the recordings" in capsys.readouterr().err
+
+
+def test_a_dask_cluster_runs_the_same_function(baseline):
+    distributed = pytest.importorskip("distributed")
+    job = (SCENES / "bind.toml").read_text("utf-8")
+    task = Task(str(SCENES / "bind.flac"), 1, str(baseline), job, 4.0, 8.0)
+    with (
+        warnings.catch_warnings(),
+        distributed.Client(
+            processes=False, n_workers=1, threads_per_worker=1, dashboard_address=None
+        ) as client,
+    ):
+        warnings.simplefilter("ignore")
+        (done,) = replay_all([task], client.get_executor())
+    assert done.events == replay_events(task).events
+
+
 def test_recordings_are_looked_for_beside_the_evidence(tmp_path):
     info = BatchInfo(DAY, "given", "rec.wav, channel 2", FS, JOB, "", "0")
     with Evidence(tmp_path, info) as evidence:
@@ -149,7 +171,7 @@ def test_recordings_are_looked_for_beside_the_evidence(tmp_path):
         (["--recordings"], "needs --baseline"),
         (["--false-holds", "0"], "above 0"),
         (["--hold", "8"], "--hold"),
-        (["--recordings", "--baseline", "x.json"], "none of the recordings"),
+        (["--recordings", "--baseline", "x.json"], "x.json"),
         (["--processes", "0"], "1 or more"),
     ],
 )

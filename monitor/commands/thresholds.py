@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import importlib
 import json
 import math
 import multiprocessing
@@ -17,6 +18,7 @@ from typing import Any
 import numpy as np
 from tqdm import tqdm
 
+from monitor.baseline import load_baseline
 from monitor.cli import EXIT_DONE
 from monitor.commands.pecks import percentage
 from monitor.errors import InputError, JobError
@@ -69,7 +71,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dask",
         metavar="ADDRESS",
-        help="hear them on a Dask cluster instead (pip install spindlebell[dask])",
+        help="hear them on a Dask cluster that sees the same files (pip install spindlebell[dask])",
     )
     parser.add_argument("--json", action="store_true", help="write JSON instead of text")
 
@@ -81,6 +83,8 @@ def run(args: argparse.Namespace) -> int:
             raise InputError(f"--{name.replace('_', '-')}: has to be above 0, such as 0.1")
     if args.recordings and not args.baseline:
         raise InputError("--recordings needs --baseline FILE: the machine as it sounds running free")
+    if args.baseline:
+        load_baseline(args.baseline)  # what is wrong with it is told before hours of hearing
     if args.processes < 1:
         raise InputError("--processes: has to be 1 or more")
     archives = [Archive(Path(directory)) for directory in args.directories]
@@ -211,7 +215,8 @@ def hear_again(told: Sequence[Told], advice: Advice, args: argparse.Namespace) -
         found = recording_of(each.batch, each.directory)
         if found is not None:
             tasks += [
-                Task(str(found[0]), found[1], args.baseline, each.batch.job, *pair) for pair in sorted(pairs)
+                Task(str(found[0]), found[1], str(Path(args.baseline).absolute()), each.batch.job, *pair)
+                for pair in sorted(pairs)
             ]
     if not tasks:
         raise InputError(
@@ -225,10 +230,10 @@ def hear_again(told: Sequence[Told], advice: Advice, args: argparse.Namespace) -
 def _executor(args: argparse.Namespace) -> Iterator[Executor]:
     if args.dask:
         try:
-            from distributed import Client
+            distributed = importlib.import_module("distributed")
         except ImportError:
             raise InputError("--dask: Dask is not installed; pip install spindlebell[dask]") from None
-        with Client(args.dask) as client:
+        with distributed.Client(args.dask) as client:
             yield client.get_executor()
         return
     # Fresh processes: what a fork would copy of threads and open files is nobody's wish.

@@ -25,7 +25,10 @@ _BLOCK_S = 10.0
 
 @dataclass(frozen=True)
 class Task:
-    """One recording to be heard with one pair of thresholds, in percent."""
+    """One recording to be heard with one pair of thresholds, in percent.
+
+    Files by absolute paths: another machine has to see them under the same ones.
+    """
 
     recording: str
     channel: int
@@ -54,7 +57,7 @@ def recording_of(batch: Batch, directory: Path) -> tuple[Path, int] | None:
         return None
     for path in (Path(match["path"]), directory / match["path"]):
         if path.is_file():
-            return path, int(match["channel"])
+            return path.absolute(), int(match["channel"])
     return None
 
 

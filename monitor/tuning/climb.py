@@ -46,7 +46,7 @@ ODD = 0.02
 OFFSET = 0.05
 """Error of the free-running reference from peck to peck, over the free load: it moves a peck as a whole."""
 
-TRUSTED = 0.6
+TRUSTED = 0.5
 """Share of its own certainty that a peck is given. The answer of the spindle, the error of its zero and the
 noise are fitted to the same pecks and then taken as known; so much less certain are intervals that hold what
 they promise, on drawn batches of seeds below 5000 (tests/tuning/coverage.py; other seeds check it)."""
