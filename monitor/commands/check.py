@@ -25,6 +25,7 @@ from monitor.listener import Listener
 from monitor.measurements import Kind, Severity
 from monitor.meter import meter
 from monitor.ports import HoldLine
+from monitor.quantities import format_count
 from monitor.take import Take, advice, measure, record, trouble
 
 SECONDS = 8.0
@@ -64,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
 
     if args.devices:
         for device in input_devices():
-            print(f'"{device.name}", channels 1 to {device.channels}')
+            print(f'"{device.name}", {format_count(device.channels, "channel")}')
         return EXIT_DONE
     if not 1 <= args.seconds <= 600:
         raise InputError(f"--seconds {args.seconds:g}: has to be from 1 to 600")
