@@ -117,7 +117,7 @@ class LooseningRule:
         if hop.knock_db < LEAST_DB:
             z = min(z, 0.0)
         sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self._share)
-        if self._sum.value == 0.0 and not mixed and rotation.settled and hop.heard:
+        if not sure and not mixed and rotation.settled and hop.heard:
             normal.step(hop.knock_db)
         elif sure:
             self._sum.value = min(self._sum.value, 1.5 * self._sum.threshold)
