@@ -58,8 +58,10 @@ AGREE = 1.0
 SURE = 0.9
 """Confidence of a speed from which on it counts."""
 
-LEAST_EXCESS = 0.1
-"""Of the usual load, to count at all: pecks differ by some per cent by themselves."""
+LEAST_EXCESS, NEW_EXCESS = 0.1, 0.4
+"""Of the usual load, to count at all: pecks differ by some per cent by themselves; and before this peck of the
+blank was heard in a good one: by as much good work may load more from peck to peck, as the wall grows on
+which drill and chips rub."""
 
 OPEN_FLUTES = 0.95
 """Share of the flutes' length down to which chips leave at their open end: nothing packs in a shallower hole,
@@ -179,7 +181,8 @@ class PackingRule:
         usual = self._dull * known.loads[min(len(peck.loads), len(known.loads)) - 1] + more_end
         end, climb = end - more_end, climb - more_climb
         less, more = sorted((end / spread, climb / spread))
-        z = (less + min(more, less + AGREE)) / SIGNS_SD if end > LEAST_EXCESS * usual else 0.0
+        least = LEAST_EXCESS if place.n else NEW_EXCESS
+        z = (less + min(more, less + AGREE)) / SIGNS_SD if end > least * usual else 0.0
         peck.z = max(peck.z, min(z, MOST_Z))
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold:
             self._found = self._finding(peck, usual)
