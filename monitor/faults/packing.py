@@ -59,9 +59,9 @@ SURE = 0.9
 """Confidence of a speed from which on it counts."""
 
 LEAST_EXCESS, NEW_EXCESS = 0.1, 0.4
-"""Of the usual load, to count at all: pecks differ by some per cent by themselves; and before this peck of the
-blank was heard in a good one: by as much good work may load more from peck to peck, as the wall grows on
-which drill and chips rub."""
+"""Of the usual load, to count at all: pecks differ by some per cent by themselves; and before this peck of
+the blank was heard in a good one: by as much good work may load more from peck to peck, as the wall grows
+on which drill and chips rub."""
 
 OPEN_FLUTES = 0.95
 """Share of the flutes' length down to which chips leave at their open end: nothing packs in a shallower hole,
