@@ -1,7 +1,8 @@
 """What a page sees of past work: batches, pecks, holds with their sound, verdicts, files to take away.
 
     GET  /api/batches                       every batch
-    GET  /api/batches/N                     one batch: pecks, events, what people did, drill wear
+    GET  /api/batches/N                     one batch: pecks, events, what people did
+    GET  /api/batches/N/wear                how its drill wore
     GET  /api/batches/N/curve               its sag from beginning to end, the worst of each piece
     GET  /api/batches/N/events.jsonl        and trace.csv, pecks.csv, clips.zip, report.html: to take away
     GET  /api/events/N                      one warning or hold: curves and spectrogram around it
@@ -172,7 +173,6 @@ class BatchDetail(BatchOut):
     rows: list[PeckOut]
     events: list[EventOut]
     acts: list[ActOut]
-    wear: WearOut
     report: bool
 
 
@@ -238,16 +238,18 @@ def _add_batches(app: FastAPI, archive: Archive, running: int, reports: bool) ->
 
     @app.get("/api/batches/{number}", responses=NOT_FOUND)
     def batch(number: Number) -> BatchDetail:
-        pecks = archive.pecks(number)
-        events = archive.events(number)
         return BatchDetail(
             **_batch(_found(archive, number)),
-            rows=[_peck(row) for row in pecks],
-            events=[_event(one) for one in events],
+            rows=[_peck(row) for row in archive.pecks(number)],
+            events=[_event(one) for one in archive.events(number)],
             acts=[ActOut(t=act.t, at=act.at, act=act.act, by=act.by) for act in archive.acts(number)],
-            wear=_wear(pecks, events),
             report=reports,
         )
+
+    @app.get("/api/batches/{number}/wear", responses=NOT_FOUND)
+    def wear(number: Number) -> WearOut:
+        _found(archive, number)
+        return _wear(archive.pecks(number), archive.events(number))
 
     @app.get("/api/batches/{number}/curve", responses=NOT_FOUND)
     def curve(number: Number, points: Annotated[int, Query(ge=10, le=MOST_POINTS)] = 600) -> Curve:

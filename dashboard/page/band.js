@@ -6,6 +6,8 @@ import { isLost } from "./connection.js";
 let state = null; // as the server last said
 let heardAny = false;
 let announced = "";
+let answeredAt = -Infinity;
+const ANSWER_MS = 5000; // an answer stays so long after what it was about is over
 
 export function showBand(newest, hasRows) {
   state = newest ?? state;
@@ -48,7 +50,7 @@ function showActions(lost) {
   $("only-watching").hidden = !((held || unseen) && !may.operate);
   $("actions").hidden = !["acknowledge", "reset", "hold-now", "only-watching"].some((id) => !$(id).hidden);
   if (!held) letGo();
-  if (!held && !unseen) text("answer", "");
+  if (!held && !unseen && performance.now() - answeredAt > ANSWER_MS) text("answer", "");
   text("refusal", held && state.refusal ? `Not yet: ${state.refusal}.` : "");
 }
 
@@ -64,14 +66,19 @@ function announce(word) {
 
 // ---- what a person does
 
+function answer(words) {
+  answeredAt = performance.now();
+  text("answer", words);
+}
+
 async function act(path, body, said) {
   try {
-    const answer = await post(path, body);
-    if (said) text("answer", said);
-    return answer;
+    const content = await post(path, body);
+    if (said) answer(said);
+    return content;
   } catch (error) {
     if (!(error instanceof Refused)) throw error;
-    text("answer", error.message);
+    answer(error.message);
     return null;
   }
 }
@@ -82,7 +89,7 @@ async function pressDown() {
   if (pressing || !state || state.hold === null) return;
   const mine = {};
   pressing = mine;
-  text("answer", "Keep pressing.");
+  answer("Keep pressing.");
   const begun = await act("/api/reset/begin", { hold: state.hold });
   if (pressing !== mine) return;
   if (!begun) { letGo(); return; }
@@ -91,7 +98,7 @@ async function pressDown() {
   mine.timer = setTimeout(async () => {
     const done = await act("/api/reset/end", { press: begun.press });
     if (pressing === mine) letGo();
-    if (done) text("answer", "Hold ended.");
+    if (done) answer("Hold ended.");
   }, 1000 * begun.keep_s + 60);
 }
 
@@ -100,7 +107,7 @@ function letGo(message) {
   clearTimeout(pressing.timer);
   pressing = null;
   $("reset").classList.remove("pressed");
-  if (message) text("answer", message);
+  if (message) answer(message);
 }
 
 const tooShort = () => letGo("Let go too soon: press and keep for a second and a half.");

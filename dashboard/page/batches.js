@@ -72,7 +72,7 @@ export async function showBatch(number_) {
 function build(box, batch, curve) {
   const job = batch.job;
   const whole = el("div", { class: "curve tall", role: "img", "aria-label": "Curve of sag over the whole batch, with its warnings and holds." });
-  const wear = el("div", { class: "curve tall", role: "img", "aria-label": wearSentence(batch.wear) });
+  const wear = el("div", { class: "curve tall", role: "img", "aria-label": "Chart of drill wear; the words below say the same." });
   fill(box, 
     el("nav", { class: "row", "aria-label": "Batch" }, el("a", { class: "button", href: "#/batches" }, "All batches"), el("a", { class: "button", href: `#/holds/${batch.number}` }, "Its holds and warnings")),
     el("h2", { tabindex: -1, id: "batch-title", class: "title" }, `Batch ${batch.number}: ${batchName(batch)}`),
@@ -82,13 +82,13 @@ function build(box, batch, curve) {
     el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
     el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
     el("section", { class: "card" }, el("h3", {}, "Every blank and peck"), el("p", { class: "quiet" }, "Mean sag of each peck in %; the signs mark what went wrong in it. More of each in the table below."), blanksTable(batch)),
-    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the first blank"), wear, el("p", { id: "wear-words" }, wearSentence(batch.wear))),
+    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the first blank"), wear, el("p", { id: "wear-words", class: "quiet" }, "Reckoning.")),
     el("details", { class: "card" }, el("summary", {}, "All pecks in figures"), pecksTable(batch.rows)),
     el("section", { class: "card" }, el("h3", {}, "Take away"), el("ul", { class: "downloads" }, ...downloads(batch))),
     el("section", { class: "card" }, el("h3", {}, "What happened"), el("ol", { class: "event-list", tabindex: 0, "aria-label": "What happened, oldest first" }, ...happenings(batch))),
   );
   drawWhole(whole, batch, curve);
-  drawWear(wear, batch.wear);
+  get(`/api/batches/${batch.number}/wear`).then((found) => { drawWear(wear, found); text("wear-words", wearSentence(found)); }, (error) => text("wear-words", error.message));
   $("batch-title").focus({ preventScroll: true });
 }
 

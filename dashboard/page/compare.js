@@ -44,10 +44,13 @@ function build(box, batches) {
     el("div", { class: "card scroll", tabindex: 0, role: "region", "aria-label": "Table of differences" }, table(batches, name)),
     el("figure", { class: "card" }, el("figcaption", {}, "Mean sag of like pecks in %, the middle blank", ...keys()), like),
     el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks", ...keys()), wear,
-      ...batches.map((one) => el("p", {}, `Batch ${one.number}: ${wearSentence(one.wear)}`))),
+      el("div", { id: "wears" }, el("p", { class: "quiet" }, "Reckoning."))),
   );
   drawLike(like, batches);
-  drawWear(wear, ...batches.map((one) => one.wear));
+  Promise.all(batches.map((one) => get(`/api/batches/${one.number}/wear`))).then((wears) => {
+    drawWear(wear, ...wears);
+    fill($("wears"), ...wears.map((one, i) => el("p", {}, `Batch ${batches[i].number}: ${wearSentence(one)}`)));
+  }, (error) => fill($("wears"), el("p", {}, error.message)));
   $("compare-title").focus({ preventScroll: true });
 }
 
