@@ -350,7 +350,8 @@ class LiveState:
         return Word.WELL, self._doing(), ""
 
     def _stale(self, now: float) -> bool:
-        return self._heard_at is not None and now - self._heard_at > STALE_AFTER_S
+        # Either way: a clock that was set back would make what has stopped look fresh for as long.
+        return self._heard_at is not None and abs(now - self._heard_at) > STALE_AFTER_S
 
     def _judge_hold(self) -> tuple[Word, str, str]:
         event = self._board.first_up

@@ -232,6 +232,15 @@ def test_depth_grows_with_the_turns_in_a_peck_and_the_peck_is_kept_as_a_curve(cl
     assert peck["points"][10] == [pytest.approx(14.5 + 1.0 * per_s, abs=0.1), 1.5]
 
 
+@pytest.mark.parametrize("step_s", [-3600.0, 3600.0])
+def test_a_clock_that_is_set_hides_no_silence(shop: Shop, clock: Clock, step_s: float) -> None:
+    shop.work(3)
+    clock.now += step_s
+    assert shown(shop)["word"] == "NO DATA"
+    shop.work(0.05)
+    assert shown(shop)["word"] == "ALL WELL"
+
+
 def test_a_wish_without_sound_is_no_sign_of_life(shop: Shop, clock: Clock) -> None:
     shop.work(3)
     clock.now += STALE_AFTER_S + 0.1
