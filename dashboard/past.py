@@ -220,7 +220,7 @@ def add_past(app: FastAPI, archive: Archive, running: int, report: Callable[[int
     @app.exception_handler(EvidenceError)
     async def unreadable(_: Request, error: EvidenceError) -> Response:
         log.error("%s", error)  # the message names files: that is for the terminal
-        return JSONResponse({"detail": "The evidence cannot be read; the terminal says why."}, 503)
+        return JSONResponse({"detail": "That cannot be had now; the terminal says why."}, 503)
 
     _add_batches(app, archive, running, report is not None)
     _add_downloads(app, archive, report)

@@ -304,5 +304,5 @@ def test_a_store_that_cannot_be_read_says_so(client: TestClient, directory: Path
         (directory / name).unlink(missing_ok=True)
     answer = client.get("/api/batches")
     assert answer.status_code == 503
-    assert "cannot be read" in answer.json()["detail"]
+    assert "cannot be had now" in answer.json()["detail"]
     assert str(directory) not in answer.text  # where it stands is nobody's business
