@@ -1,6 +1,7 @@
 """``spindlebell thresholds``: on curves with verdicts, and on recordings heard again."""
 
 import json
+import sqlite3
 import warnings
 from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
@@ -75,6 +76,17 @@ def test_words_say_when_the_hours_do_not_suffice(tmp_path, capsys):
     assert "Not enough evidence: 6.9 h" in said
     assert "1 of 1" in said
     assert max(map(len, said.splitlines())) < 180
+
+
+def test_curves_deleted_for_space_are_neither_hours_nor_missed_causes(tmp_path, capsys):
+    write(tmp_path, 0.5, binds=(200.0, 1500.0))
+    with sqlite3.connect(tmp_path / "evidence.db") as db:
+        db.execute("DELETE FROM trace WHERE t < 900")
+    db.close()
+    told = json.loads(answer(capsys, tmp_path, "--json"))
+    at = {row["limit_pct"]: row for row in told["thresholds"]}
+    assert at[8.0]["hours"] == pytest.approx(0.25, abs=0.001)
+    assert (at[8.0]["real_found"], at[8.0]["real"]) == (1, 1)
 
 
 def test_a_threshold_of_ones_own_is_judged_too(tmp_path, capsys):

@@ -27,6 +27,7 @@ from monitor.evidence.past_recordings import Replayed, Task, recording_of, repla
 from monitor.job import Job, parse_job
 from monitor.measurements import Severity
 from monitor.quantities import format_count
+from monitor.signal.frames import HOP_S
 from monitor.tuning.intervals import likely_rate
 from monitor.tuning.thresholds import (
     GRID,
@@ -145,24 +146,30 @@ def read_batches(archives: Sequence[Archive], wanted: Sequence[float]) -> list[T
     limits = np.unique(np.round(np.concatenate([GRID, np.array(sorted(in_use), dtype=float)]), 4))
     told = []
     for archive, batch, job in tqdm(waiting, unit=" batches", disable=None, leave=False):
-        found, seconds = [], 0.0
+        past = archive.events(batch.number)
+        at = np.array([each.event.t for each in past])
+        kept = np.zeros(at.size, dtype=bool)
+        found, rows = [], 0
         for t, sag, sure, cutting in curve_pieces(archive, batch.number):
             found += crossings(t, sag, sure, cutting > 0, limits)
-            seconds = float(t[-1])
-        if not seconds:
+            rows += t.size
+            near = np.searchsorted(t, at - 1.0), np.searchsorted(t, at + 1.0)
+            kept |= near[1] > near[0]
+        if not rows:
             continue
+        # Old curves may have been deleted for space: what no curve tells of is not asked of a threshold.
         events = [
-            (past.event, past.verdict.verdict if past.verdict else "")
-            for past in archive.events(batch.number)
+            (each.event, each.verdict.verdict if each.verdict else "")
+            for each, tells in zip(past, kept, strict=True)
+            if tells
         ]
+        hours = rows * HOP_S / 3600.0
         verdicts = tuple(
             (event.severity.value, verdict)
             for event, verdict in events
             if event.kind in LOAD_KINDS and event.severity is not Severity.INFO
         )
-        told.append(
-            Told(archive.directory, batch, job, judged(seconds / 3600.0, events, found, limits), verdicts)
-        )
+        told.append(Told(archive.directory, batch, job, judged(hours, events, found, limits), verdicts))
     return told
 
 
