@@ -189,6 +189,7 @@ class ChatterRule:
         self._memory = ToneMemory(lines, grid_hz, hop_s)
         self._hops = 0
         self._spindle_hz, self._spindle_s, self._turned_hz = math.inf, -math.inf, math.inf
+        self._lately: deque[float] = deque(maxlen=2 * AVERAGED)  # speeds of the spectra in the average
         ones = np.ones(geometry.n_bins, np.float32)
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
@@ -243,11 +244,18 @@ class ChatterRule:
         if jumped and self._cutting and hop.t - self._spindle_s < JUMPED_S:
             return
         self._spindle_hz, self._spindle_s = hop.spindle_hz, hop.t
+        self._lately.append(hop.spindle_hz)
         if self._hops % ToneMemory.LEARNS_EVERY and abs(hop.spindle_hz / self._turned_hz - 1) < JUMP:
             return  # the speed is read anew every hop, and lines move little in so short a time
         self._turned_hz = hop.spindle_hz
         raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
-        self._memory.turn(hop.spindle_hz, rotation.reference_hz, 10 ** (raised_db / 10))
+        self._memory.turn(
+            hop.spindle_hz,
+            rotation.reference_hz,
+            10 ** (raised_db / 10),
+            min(self._lately),
+            max(self._lately),
+        )
 
     def _follow_cut(self, detector: CuttingDetector) -> None:
         if detector.cutting and not self._cutting:

@@ -151,11 +151,22 @@ class ToneMemory:
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
         self._work = np.zeros(n_bins, np.float32)
-        self._key, self._state, self._raised = 0, 0, 1.0
+        self._key, self._state, self._low, self._high, self._raised = 0, 0, 0, 0, 1.0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
-    def turn(self, spindle_hz: float, reference_hz: float, raised: float) -> None:
-        """Take the present speed, the free one, and the power by which load may raise learned lines."""
+    def turn(
+        self,
+        spindle_hz: float,
+        reference_hz: float,
+        raised: float,
+        slowest_hz: float | None = None,
+        fastest_hz: float | None = None,
+    ) -> None:
+        """Take the present speed, the free one, and the power by which load may raise learned lines.
+
+        An average of spectra shows each line wherever it was meanwhile: ``slowest_hz`` and ``fastest_hz`` are
+        the bounds of the speeds in it, the present one where not given.
+        """
         log_ratio = math.log(spindle_hz / reference_hz)
         key = self._key
         if (
@@ -166,13 +177,19 @@ class ToneMemory:
         state = self._state
         if abs(at - state) > 0.75:
             state = min(max(round(at), 0), self._states - 1)
+        low = min(state, self._row(slowest_hz)) if slowest_hz else state
+        high = max(state, self._row(fastest_hz)) if fastest_hz else state
         if key != self._key:
             self._key = key
             self._move()
-        elif (state, raised) == (self._state, self._raised):
+        elif (state, low, high, raised) == (self._state, self._low, self._high, self._raised):
             return
-        self._state, self._raised = state, raised
+        self._state, self._low, self._high, self._raised = state, low, high, raised
         self._turn()
+
+    def _row(self, spindle_hz: float) -> int:
+        at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
+        return min(max(round(at), 0), self._states - 1)
 
     def departure(self, tones: Tones) -> NDArray[np.float32]:
         """Power over what is usual, at each bin. The array is reused by the next call."""
@@ -220,7 +237,10 @@ class ToneMemory:
         np.maximum(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
 
     def _turn(self) -> None:
-        np.multiply(self._lines[self._state], np.float32(self._raised), out=self._usual)
+        lines = self._lines[self._low]
+        if self._high > self._low:
+            lines = self._lines[self._low : self._high + 1].max(axis=0)
+        np.multiply(lines, np.float32(self._raised), out=self._usual)
         np.maximum(self._usual, self._now, out=self._usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
