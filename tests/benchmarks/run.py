@@ -24,6 +24,7 @@ if __name__ == "__main__":
 import numpy as np  # noqa: E402
 
 from tests.benchmarks import accuracy, behaviour, comparison, cost  # noqa: E402
+from tests.markdown import table  # noqa: E402
 
 SNRS = (20, 10, 6, 3, 0, -3, -6, -10, -15, -20)
 
@@ -63,14 +64,6 @@ def report(quick: bool, jobs: int, command: str) -> Iterator[str]:
 Spread = Callable[[Callable, Iterable], Iterable]
 
 
-def _table(head: str, rows: Iterable[Iterable[object]]) -> Iterator[str]:
-    columns = head.split("|")
-    yield "| " + " | ".join(c.strip() for c in columns) + " |"
-    yield "|" + "---|" * len(columns)
-    for row in rows:
-        yield "| " + " | ".join(str(cell) for cell in row) + " |"
-
-
 def _cost(quick: bool, spread: Spread) -> Iterator[str]:
     """Measured first and alone, before the pool is busy."""
     replays = [cost.replay(minutes) for minutes in ((2, 6) if quick else (6, 20, 60))]
@@ -81,7 +74,7 @@ def _cost(quick: bool, spread: Spread) -> Iterator[str]:
     yield "200 MB and flat, under 1 ms a hop. Start-up is loading Python and its libraries. Times are"
     yield "processor time where the clock is not named; a hop is 50 ms of sound."
     yield ""
-    yield from _table(
+    yield from table(
         "minutes | times real time | with start-up | by the clock, with start-up | start-up, s | us a hop",
         (
             (
@@ -98,7 +91,7 @@ def _cost(quick: bool, spread: Spread) -> Iterator[str]:
     yield ""
     yield "Memory of the same replays:"
     yield ""
-    yield from _table(
+    yield from table(
         "minutes | after loading, MB | peak, MB",
         ((f"{r.minutes:.0f}", f"{r.loaded_mb:.0f}", f"{r.peak_mb:.0f}") for r in replays),
     )
@@ -139,7 +132,7 @@ def _white(quick: bool, spread: Spread) -> Iterator[str]:
     yield f"{_standard_error(draws)} At +20 dB the lines' leakage into each other"
     yield "alone gives 0.9 of the bound (0.3 at +10 dB)."
     yield ""
-    yield from _table(ACCURACY, _accuracy_rows(spread(Each(accuracy.white, draws), SNRS)))
+    yield from table(ACCURACY, _accuracy_rows(spread(Each(accuracy.white, draws), SNRS)))
 
 
 def _coloured(quick: bool, spread: Spread) -> Iterator[str]:
@@ -149,7 +142,7 @@ def _coloured(quick: bool, spread: Spread) -> Iterator[str]:
     draws = 100 if quick else 1000
     yield f"Target: 1.5. {_standard_error(draws)}"
     yield ""
-    yield from _table(ACCURACY, _accuracy_rows(spread(Each(accuracy.coloured, draws), SNRS)))
+    yield from table(ACCURACY, _accuracy_rows(spread(Each(accuracy.coloured, draws), SNRS)))
 
 
 def _search(quick: bool, spread: Spread) -> Iterator[str]:
@@ -164,7 +157,7 @@ def _search(quick: bool, spread: Spread) -> Iterator[str]:
         yield f"{title}:"
         yield ""
         task = Searched(draws, in_workshop)
-        yield from _table(ACCURACY, _accuracy_rows(spread(task, SNRS)))
+        yield from table(ACCURACY, _accuracy_rows(spread(task, SNRS)))
 
 
 def _ramps(quick: bool, spread: Spread) -> Iterator[str]:
@@ -173,7 +166,7 @@ def _ramps(quick: bool, spread: Spread) -> Iterator[str]:
     yield ""
     yield "Target: bias under 0.2 % at 20 % a second. Every reading after the first 0.2 s of the ramp."
     yield ""
-    yield from _table(
+    yield from table(
         "rate, %/s | bias, % | worst bias of a machine, % | 95th percentile of error, % | no answer",
         (
             (f"{r.rate_pct_s:+.0f}", f"{r.bias_pct:+.4f}", f"{r.worst_bias_pct:.4f}", f"{r.p95_pct:.3f}",
@@ -193,7 +186,7 @@ def _bindings(quick: bool, spread: Spread) -> Iterator[str]:
     yield ""
     within = np.mean(delay < 0.25)
     quantiles = np.quantile(delay, [0.0, 0.5, 0.9, 1.0], method="higher")
-    yield from _table(
+    yield from table(
         "bindings | crossed 8 % | within 0.25 s | first | median | 90 % | last | missed | held before fault",
         [
             (
@@ -220,7 +213,7 @@ def _faultless(quick: bool, spread: Spread) -> Iterator[str]:
     yield "Drawn machines, each learned from its own free-running sound, line SNR 10 dB. Target: under one"
     yield "hold in 10 h."
     yield ""
-    yield from _table(
+    yield from table(
         "machines | hours | holds | machines with holds | holds an hour | blanks heard (true) | pecks heard",
         [
             (
@@ -247,7 +240,7 @@ def _comparison(quick: bool, spread: Spread) -> Iterator[str]:
             yield ""
             yield f"{kind}, {snr_db:+.0f} dB:"
             yield ""
-            yield from _table(
+            yield from table(
                 "method | median error | RMS error | errors over 1 % | times real time",
                 (
                     (r.method, f"{r.median_pct:.4f} %", f"{r.rms_pct:.3f} %", f"{100 * r.over_1_pct:.0f} %",

@@ -4,7 +4,7 @@ from __future__ import annotations
 
 import math
 from collections import Counter
-from collections.abc import Iterable, Iterator, Sequence
+from collections.abc import Iterator, Sequence
 from textwrap import wrap
 
 import numpy as np
@@ -13,6 +13,7 @@ from tests.listening.draws import FAULT_KINDS, SCORING_FROM, SNRS_DB
 from tests.listening.hearing import LISTENED_ON_S
 from tests.listening.scoring import BY_WARNING, RIGHT, FaultScore, WorkScore
 from tests.listening.statistics import poisson_rate, quantile, wilson
+from tests.markdown import table
 
 Entry = tuple[FaultScore | WorkScore, float]
 """A score and the processor time it took, s."""
@@ -66,14 +67,6 @@ def _prose(text: str) -> list[str]:
     return wrap(text, 110, break_long_words=False, break_on_hyphens=False)
 
 
-def _table(head: str, rows: Iterable[Iterable[object]]) -> Iterator[str]:
-    columns = head.split("|")
-    yield "| " + " | ".join(c.strip() for c in columns) + " |"
-    yield "|" + "---|" * len(columns)
-    for row in rows:
-        yield "| " + " | ".join(str(cell) for cell in row) + " |"
-
-
 def _by_snr(scores: Sequence[FaultScore | WorkScore]) -> Iterator[tuple[str, list]]:
     for snr_db in SNRS_DB:
         some = [score for score in scores if score.snr_db == snr_db]
@@ -125,7 +118,7 @@ def _faults(faults: Sequence[FaultScore]) -> Iterator[str]:
         for snr, every in _by_snr([score for score in faults if score.kind == kind]):
             some = [score for score in every if not score.not_scored]
             rows.append((kind, snr, *_fault_row(some)))
-    yield from _table(
+    yield from table(
         "fault | line SNR | cases | in time | held in time | or told as kin | any hold in time "
         "| median delay | 95 % delay | wrong kind first | early holds",
         rows,
@@ -208,7 +201,7 @@ def _works(works: Sequence[WorkScore]) -> Iterator[str]:
     if refused:
         yield f"{len(refused)} machines were refused from the baseline on and are not counted."
     yield ""
-    yield from _table(
+    yield from table(
         "line SNR | machines | hours | false holds | an hour | false warnings | an hour | masked (info) "
         "| pecks F1 | recall | precision | median boundary error | 95 % | blanks exact",
         ((snr, *_work_row(some)) for snr, some in _by_snr(works)),
@@ -217,7 +210,7 @@ def _works(works: Sequence[WorkScore]) -> Iterator[str]:
     hours = sum(w.heard_s for w in works) / 3600
     kinds = Counter(kind for w in works for kind, _, _ in w.holds)
     warned = Counter(kind for w in works for kind, _, _ in w.warnings)
-    yield from _table(
+    yield from table(
         "kind | false holds | an hour | false warnings | an hour",
         (
             (kind, kinds[kind], rate(kinds[kind], hours), warned[kind], rate(warned[kind], hours))
@@ -290,7 +283,7 @@ def _curves(faults: Sequence[FaultScore], works: Sequence[WorkScore]) -> Iterato
         if some:
             cells = (_point(kind, factor, some, works, hours) for factor in factors)
             rows.append((kind, len(some), *cells))
-    yield from _table("fault | cases" + "".join(f" | times {factor:g}" for factor in factors), rows)
+    yield from table("fault | cases" + "".join(f" | times {factor:g}" for factor in factors), rows)
 
 
 def _point(
