@@ -76,6 +76,24 @@ def test_what_this_machine_always_did_in_its_cuts_is_normal():
     assert not tried(rule, usual(3.0, knock=6.0), 100.0, cutting=True)
 
 
+@pytest.mark.parametrize("cutting", [False, True])
+def test_a_machine_that_knocks_from_the_first_is_silent_until_it_knocks_louder(cutting):
+    """A belt joint, a key: whatever it does in its first second is its own, though its level wavers."""
+    rule = LooseningRule(HALF, STEP_S)
+    wavering = [(knock, level + 3 * math.sin(0.1 * i)) for i, (knock, level) in enumerate(usual(20.0, 7.0))]
+    assert not tried(rule, wavering, cutting=cutting)
+    louder = [(5.5 + knock, level) for knock, level in growing(8.0, 4.0)]
+    assert tried(rule, louder, 20.0, cutting=cutting)
+
+
+def test_a_centre_drill_is_neither_judged_nor_taken_for_a_cut():
+    rule = LooseningRule(HALF, STEP_S)
+    tried(rule, usual())
+    for t, (knock, level) in zip(times(4.0, 10.0), growing(10.0, 4.0), strict=True):
+        assert rule.step(hop(t, knock_db=knock, peak_db=level), rotation(), True, True) is None
+    assert not tried(rule, usual(3.0, knock=6.0), 14.0, cutting=True)
+
+
 def test_nothing_is_said_of_a_spindle_at_rest():
     rule = LooseningRule(HALF, STEP_S)
     assert not tried(rule, growing(10, 4.0), state=SpindleState.STOPPED)
