@@ -1,11 +1,12 @@
 """Packing: hand-made pecks after the law of chip evacuation, and what else loads a spindle."""
 
+import math
 from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
-from monitor.faults.packing import PackingRule
+from monitor.faults.packing import PackingRule, Wander
 from monitor.job import default_job
 from monitor.measurements import Severity
 from tests.hops import STEP_S, hop, rotation
@@ -38,6 +39,7 @@ class Shop:
         self.rng = np.random.default_rng(3)
         self.wander = wander
         self.t = 0.0
+        self.end_s = -math.inf
 
     def blank(self, number, load):
         """Findings of a blank: (peck, severity, sag then). ``load(peck, into_mm, depth_mm)`` is a sag."""
@@ -49,13 +51,14 @@ class Shop:
                 depth += MM_S * STEP_S
                 sag += (load(peck, depth - start, depth) - sag) * STEP_S / MOTOR_S
                 slow += -slow * STEP_S / 0.5 + self.wander * np.sqrt(2 * STEP_S / 0.5) * self.rng.normal()
-                detector = SimpleNamespace(cutting=True, onset_s=contact)
+                detector = SimpleNamespace(cutting=True, onset_s=contact, end_s=self.end_s)
                 finding = self._hop(number, peck, depth, start, sag + slow, detector)
                 if finding is not None and (peck, finding.severity) not in [f[:2] for f in found]:
                     found.append((peck, finding.severity, sag))
+            self.end_s = self.t
             for _ in range(20):
                 self.t += STEP_S
-                out = SimpleNamespace(cutting=False, onset_s=contact)
+                out = SimpleNamespace(cutting=False, onset_s=contact, end_s=self.end_s)
                 assert self._hop(number, peck, depth, start, slow, out) is None
         return found
 
@@ -142,3 +145,20 @@ def test_a_machine_that_wanders_more_is_judged_by_its_own_wander():
     assert [shop.blank(n, good) for n in range(1, 8)] == [[]] * 7
     found = shop.blank(8, packed_from(4, growth=1.3))
     assert any(severity is Severity.HOLD for _, severity, _ in found)
+
+
+@pytest.mark.parametrize(("sd", "length_s"), [(0.0006, 0.5), (0.0025, 0.5), (0.0025, 2.0)])
+def test_the_wander_of_a_machine_is_learned_from_stretches_of_one_load(sd, length_s):
+    """An Ornstein-Uhlenbeck process: its variogram is 2 sd^2 (1 - exp(-lag / length))."""
+    rng = np.random.default_rng(11)
+    keep = np.exp(-STEP_S / length_s)
+    walk, wander = [0.0], Wander()
+    for step in rng.normal(size=8000):
+        walk.append(keep * walk[-1] + sd * np.sqrt(1 - keep**2) * step)
+    for begin in range(0, len(walk), 80):
+        wander.learn(walk[begin : begin + 80])
+    lags = np.array([0.0, 0.2, 0.8])
+    learned = wander.covariance(lags)[0]
+    change = np.sqrt(2 * (learned[0] - learned[1:]))
+    true = sd * np.sqrt(2 * (1 - np.exp(-lags[1:] / length_s)))
+    assert change == pytest.approx(true, rel=0.25)
