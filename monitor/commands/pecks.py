@@ -209,7 +209,7 @@ def _job_advice(
     in_use = judged(job.pecks_mm, drilling, critical.mm.value, critical.grid_mm, critical.next_chance)
     half_width = (critical.mm.high - critical.mm.low) / 2 / critical.mm.value
     longest = longest_mm if longest_mm is not None else max(job.pecks_mm)
-    increment = 0.254 if job.units == "in" else 0.1  # a hundredth of an inch, a tenth of a millimetre
+    increment = 0.127 if job.units == "in" else 0.1  # five thousandths of an inch, a tenth of a millimetre
     better, why = None, ""
     if half_width <= TELLS_ENOUGH:
         try:
