@@ -51,8 +51,8 @@ TRUSTED = 0.6
 noise are fitted to the same pecks and then taken as known."""
 
 TOGETHER = 0.03
-"""What moves all pecks of a batch at once, in the logarithm: the same again, and depths told late or early. With
-both, intervals about hold what they promise on drawn batches (tests/tuning/RESULTS.md)."""
+"""What moves all pecks of a batch at once, in the logarithm: the same again, and depths told late or early.
+With both, intervals about hold what they promise on drawn batches (tests/tuning/RESULTS.md)."""
 
 POINTS = 160
 RISES = RISE * np.exp(SPREAD * np.array([-2.0, -1.2, -0.4, 0.4, 1.2, 2.0]))
