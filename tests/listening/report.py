@@ -9,11 +9,14 @@ from textwrap import wrap
 
 import numpy as np
 
+from monitor.tuning.intervals import rate_interval, share_interval
 from tests.listening.draws import FAULT_KINDS, SCORING_FROM, SNRS_DB
 from tests.listening.hearing import LISTENED_ON_S
+from tests.listening.quantiles import quantile
 from tests.listening.scoring import BY_WARNING, RIGHT, FaultScore, WorkScore
-from tests.listening.statistics import poisson_rate, quantile, wilson
 from tests.markdown import table
+
+CONFIDENCE = 0.95  # of every interval printed
 
 Entry = tuple[FaultScore | WorkScore, float]
 """A score and the processor time it took, s."""
@@ -80,13 +83,13 @@ def share(count: int, of: int) -> str:
     """A share with its Wilson interval."""
     if not of:
         return "none"
-    low, high = wilson(count, of)
+    low, high = share_interval(count, of, CONFIDENCE)
     return f"{100 * count / of:.1f} % ({100 * low:.1f} to {100 * high:.1f})"
 
 
 def rate(count: int, hours: float) -> str:
     """A count an hour with its exact interval."""
-    low, high = poisson_rate(count, hours)
+    low, high = rate_interval(count, hours, CONFIDENCE)
     return f"{count / hours:.2f} ({low:.2f} to {high:.2f})" if hours else "none"
 
 

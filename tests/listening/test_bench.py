@@ -17,6 +17,7 @@ from monitor.synth.truth import FaultTruth, PeckTruth, SpanTruth, Truth
 from tests.benchmarks.behaviour import job_for
 from tests.listening.draws import FAULT_KINDS, FAULTLESS, FULLEST, SCORING_FROM, _fills, draw_case
 from tests.listening.hearing import hear, learn, score
+from tests.listening.quantiles import quantile
 from tests.listening.report import report
 from tests.listening.run import plan, read
 from tests.listening.scoring import (
@@ -28,7 +29,6 @@ from tests.listening.scoring import (
     score_fault,
     score_work,
 )
-from tests.listening.statistics import quantile
 from tests.listening.thresholds import sums_of
 
 SLICE_FROM = 9_000
