@@ -13,6 +13,7 @@ from math import inf, isfinite, isnan, nan
 from pathlib import Path
 
 from monitor.errors import BaselineError
+from monitor.whole_file import write_whole
 
 BASELINE_VERSION = 1
 
@@ -80,12 +81,9 @@ def save_baseline(baseline: Baseline, path: str | os.PathLike[str]) -> None:
     """
     path = Path(path)
     text = json.dumps(_without_nan(asdict(baseline)), indent=1, allow_nan=False) + "\n"
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        temporary.write_text(text, encoding="utf-8")
-        temporary.replace(path)
+        write_whole(path, text)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
         reason = error.strerror or str(error)
         raise BaselineError(f"{path}: cannot be written ({reason}); choose another file with -o") from error
 

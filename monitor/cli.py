@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import importlib
+import io
 import os
 import sys
 from collections.abc import Sequence
+from contextlib import suppress
 from typing import NoReturn
 
 from monitor import __version__
-from monitor.errors import InputError, SpindlebellError
+from monitor.errors import InputError, SpindlebellError, one_line
 
 # Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
 COMMANDS = {
@@ -53,11 +55,12 @@ def main(argv: Sequence[str] | None = None) -> int:
     """
     argv = sys.argv[1:] if argv is None else list(argv)
     prog = "spindlebell"
+    _let_every_letter_through()
     try:
         args = _parser(argv).parse_args(argv)
         prog = f"spindlebell {args.command}"
         status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
-        sys.stdout.flush()
+        print(end="", flush=True)
         return status
     except KeyboardInterrupt:
         return _fail(EXIT_OTHER, prog, "stopped by the keyboard")
@@ -93,8 +96,15 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     return parser
 
 
+def _let_every_letter_through() -> None:
+    """A letter that the terminal's encoding lacks is escaped: a name must not end a batch."""
+    if isinstance(sys.stdout, io.TextIOWrapper):  # None where it was closed
+        sys.stdout.reconfigure(errors="backslashreplace")
+
+
 def _fail(status: int, prog: str, message: str) -> int:
-    print(f"{prog}: {' '.join(message.split())}", file=sys.stderr)
+    with suppress(OSError):  # where nobody can be told, the status still tells
+        print(f"{prog}: {one_line(message)}", file=sys.stderr, flush=True)
     return status
 
 

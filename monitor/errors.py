@@ -8,8 +8,19 @@ SpindlebellError
 │   └── DeviceError                    no such microphone or line, or a package for it is missing
 ├── DeviceStuck                        the sound system or the board answers no more
 ├── ResetRefused                       a hold cannot be reset now
-└── EvidenceError (also OSError)       exit status 1: the evidence directory cannot be written
+└── EvidenceError (also OSError)       exit status 1: the evidence cannot be read or written
+    └── NoEvidence (also InputError)   exit status 2: what was given as evidence is none, or is damaged
 """
+
+
+def one_line(message: str) -> str:
+    r"""A message on one line; what cannot be printed, and could command a terminal, is escaped.
+
+    >>> one_line("two\nlines, a bell \a")
+    'two lines, a bell \\x07'
+    """
+    words = " ".join(message.split())
+    return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in words)
 
 
 class SpindlebellError(Exception):
@@ -42,6 +53,10 @@ class DeviceStuck(SpindlebellError):
 
 class EvidenceError(SpindlebellError, OSError):
     """The evidence directory cannot be opened or written."""
+
+
+class NoEvidence(EvidenceError, InputError):
+    """What was given as an evidence directory is none of ours, or what stands in it is damaged."""
 
 
 class ResetRefused(SpindlebellError):

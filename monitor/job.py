@@ -9,7 +9,7 @@ from importlib import resources
 from pathlib import Path
 from typing import Annotated, Any
 
-from pydantic import BaseModel, ConfigDict, Field, model_validator
+from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
 from monitor.errors import InputError, JobError
 from monitor.planning.materials import Material, load_materials, material_toml, parse_materials
@@ -150,7 +150,17 @@ _Time = Annotated[Quantity, quantity(Dimension.TIME)]
 _Angle = Annotated[Quantity, quantity(Dimension.ANGLE)]
 _Acceleration = Annotated[Quantity, quantity(Dimension.ACCELERATION)]
 _Droop = Annotated[Quantity, quantity(Dimension.DROOP)]
-_Name = Annotated[str, Field(min_length=1, max_length=200)]
+
+
+def _printable(text: str) -> str:
+    if not text.isprintable():
+        raise ValueError(
+            f"{json.dumps(text[:40])} holds what cannot be printed; write letters, digits and signs"
+        )
+    return text
+
+
+_Name = Annotated[str, Field(min_length=1, max_length=200), AfterValidator(_printable)]
 
 
 class _JobTable(Table):

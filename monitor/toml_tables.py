@@ -94,6 +94,8 @@ _MENDS = {
     "int_type": "is not a whole number; write digits without quotes",
     "string_type": "is not text; write it in quotes",
     "string_too_short": "is empty; write something",
+    "string_too_long": "is too long; write at most {max_length} characters",
+    "too_long": "are too many; write at most {max_length}",
     "list_type": 'is not a list; write it like ["20 mm", "6 mm"]',
     "too_short": "is empty; write at least one",
     "greater_than_equal": "is too small; write at least {ge}",
@@ -112,7 +114,9 @@ def _problem(problem: Any, tables: type[Table], example: str) -> str:
         return _missing(problem["loc"], example)
     if kind == "model_type":
         return f"is not a table; write [{problem['loc'][-1]}] on a line of its own"
-    shown = json.dumps(problem["input"], ensure_ascii=False, default=str)[:60]
+    shown = json.dumps(problem["input"], ensure_ascii=False, default=str)
+    if len(shown) > 60:
+        shown = f"{shown[:60]}..."
     return f"{shown} {_MENDS.get(kind, problem['msg']).format(**context)}"
 
 

@@ -40,6 +40,7 @@ SHELL = (
     "monitor/recordings.py",
     "monitor/session.py",
     "monitor/synth/",
+    "monitor/whole_file.py",
 )
 
 # What the core is given: read from files, but plain data once it has been read.

@@ -200,11 +200,13 @@ def test_command_learns_writes_and_says_what_it_found(tmp_path, capsys):
         ("nan", "a.wav", "commanded speed nan rpm is not between"),
         ("500", "none.wav", "none.wav"),
         ("500", "short.wav", "short.wav: 2.0 s is too short"),
+        ("500", "integers.wav", "integers.wav: a sample of "),
     ],
 )
 def test_command_refuses_in_one_line_and_keeps_the_old_file(tmp_path, capsys, speed, file, message):
     _record(tmp_path / "a.wav", 500, 3)
     soundfile.write(tmp_path / "short.wav", free_run(500, 4, seconds=2), 16000)
+    soundfile.write(tmp_path / "integers.wav", 32768 * free_run(500, 4, seconds=4), 16000, subtype="FLOAT")
     out = tmp_path / "baseline.json"
     out.write_text("old", encoding="utf-8")
     assert main(["baseline", "--rpm", speed, str(tmp_path / file), "-o", str(out)]) == 2

@@ -2,8 +2,10 @@
 
 import argparse
 import importlib
+import os
 import subprocess
 import sys
+from pathlib import Path
 
 import pytest
 
@@ -131,3 +133,40 @@ def test_a_reader_that_leaves_early_causes_no_complaint():
         process.stdout.close()
         assert process.stderr.read() == ""
     assert process.returncode == 1
+
+
+@pytest.mark.parametrize(
+    ("how", "status"),
+    [
+        ("plan --materials >&-", 0),
+        ("plan --materials > /dev/full", 1),
+        ("plan no-such-file 2> /dev/full", 2),
+        ("plan no-such-file 2>&-", 2),
+        ("plan --materials < /dev/null", 0),
+    ],
+)
+def test_outputs_that_are_closed_or_full_change_no_status_and_show_no_traceback(how, status):
+    done = subprocess.run(
+        ["sh", "-c", f"{sys.executable} -m monitor.cli {how}"], capture_output=True, text=True, check=False
+    )
+    assert done.returncode == status
+    assert "Traceback" not in done.stderr
+    assert done.stderr.count("\n") <= 1
+
+
+def test_a_letter_that_the_terminal_lacks_is_escaped_and_ends_nothing(tmp_path):
+    job = tmp_path / "job.toml"
+    job.write_text(
+        Path("monitor/data/cord_pulls.toml").read_text("utf-8").replace('name = "', 'name = "бур '), "utf-8"
+    )
+    done = subprocess.run(
+        [sys.executable, "-m", "monitor.cli", "plan", str(job)],
+        capture_output=True, check=False, env={**os.environ, "PYTHONIOENCODING": "ascii"},
+    )  # fmt: skip
+    assert done.returncode == 0
+    assert done.stdout.startswith(rb"\u0431\u0443\u0440 ")
+
+
+def test_what_could_command_a_terminal_is_escaped(run_with):
+    _, _, err = run_with(raising(JobError("job \x1b[31mred\u202e")))
+    assert err == "spindlebell replay: job \\x1b[31mred\\u202e\n"

@@ -1,5 +1,6 @@
 """The job file: units of the person, one clear line for every mistake, and the peck schedule."""
 
+import json
 from dataclasses import replace
 from pathlib import Path
 
@@ -146,6 +147,17 @@ MISTAKES = [
     ("flutes = 2", "flutes = 20", "drill.flutes: 20 is too large; write at most 8"),
     ('"cord pulls"', "1979-05-27", 'job.name: "1979-05-27" is not text; write it in quotes'),
     ('"cord pulls"', '""', 'job.name: "" is empty; write something'),
+    ('"cord pulls"', f'"{"x" * 201}"', f'job.name: "{"x" * 59}... is too long; write at most 200 characters'),
+    (
+        '"cord pulls"',
+        '"a\\u001b[31m"',
+        r'job.name: "a\u001b[31m" holds what cannot be printed; write letters, digits and signs',
+    ),
+    (
+        '["20 mm", "10 mm", "6 mm"]',
+        str(["1 mm"] * 1001),
+        f"hole.pecks: {json.dumps(['1 mm'] * 9)[:60]}... are too many; write at most 1000",
+    ),
     ('["20 mm", "10 mm", "6 mm"]', "[]", "hole.pecks: [] is empty; write at least one"),
     (
         '["20 mm", "10 mm", "6 mm"]',

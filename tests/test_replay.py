@@ -198,12 +198,12 @@ def test_wrong_input_is_status_2_in_one_line_and_nothing_is_written(files, scrip
     assert not (files / "out").exists()
 
 
-def test_evidence_that_cannot_be_written_is_status_1(files, script, capsys):
+def test_a_file_in_place_of_the_evidence_directory_is_a_wrong_argument(files, script, capsys):
     (files / "out").write_text("a file")
-    assert run(files) == 1
+    assert run(files) == 2
     err = capsys.readouterr().err
     assert err.count("\n") == 1
-    assert "evidence cannot be written" in err
+    assert "a file is in the way" in err
     assert (files / "out").read_text() == "a file"
 
 

@@ -142,7 +142,7 @@ def test_any_executor_does_and_gives_what_a_plain_call_gives(baseline):
     task = Task(str(SCENES / "bind.flac"), 1, str(baseline), job, 4.0, 8.0)
     with ThreadPoolExecutor(1) as executor:
         (done,) = replay_all([task], executor)
-    assert done == replay_events(task)
+    assert repr(done) == repr(replay_events(task))  # a time that is not known, NaN, is unequal to itself
     assert any(event.severity is Severity.HOLD for event in done.events)
 
 

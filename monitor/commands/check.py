@@ -60,11 +60,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 def run(args: argparse.Namespace) -> int:
     """Check, and say what is wrong; exit status 1 when something is."""
     from hardware.microphone import live_microphone
-    from hardware.portaudio import input_devices
+    from hardware.portaudio import find, input_devices
     from hardware.wires import wired
 
     if args.devices:
-        for device in input_devices():
+        devices = input_devices()
+        if not devices:
+            find(devices, "")  # says where to look for one
+        for device in devices:
             print(f'"{device.name}", {format_count(device.channels, "channel")}')
         return EXIT_DONE
     if not 1 <= args.seconds <= 600:

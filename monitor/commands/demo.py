@@ -67,7 +67,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--host", default="127.0.0.1", help="address of the page (default: this computer only)"
     )
     parser.add_argument("--out", metavar="DIR", help="evidence directory (default: a new one, kept)")
-    parser.add_argument("--exit-when-done", action="store_true", help="do not wait for Ctrl-C at the end")
+    parser.add_argument(
+        "--exit-when-done",
+        action="store_true",
+        help="end with the batch, not with Ctrl-C; a hold still waits for its Reset",
+    )
 
 
 def run(args: argparse.Namespace) -> int:
@@ -126,7 +130,8 @@ def run(args: argparse.Namespace) -> int:
                 print("\n".join(foreword(ways_in, args, out)), flush=True)
                 play(HeldScene(SceneStream(scene, FS), waiting), session, line, sound.take, args.speed)
                 session.finish("synthetic demo")
-                ending = f"The batch is over: {args.blanks} blanks, {format_count(len(tally.holds), 'hold')}."
+                blanks, holds = format_count(args.blanks, "blank"), format_count(len(tally.holds), "hold")
+                ending = f"The batch is over: {blanks}, {holds}."
                 live.finish(ending)
                 print(f"{ending} Evidence: {out}", flush=True)
                 if not args.exit_when_done:

@@ -38,10 +38,7 @@ def run(args: argparse.Namespace) -> int:
     if not 0 <= args.port <= 65535:
         raise InputError(f"--port {args.port}: has to be from 0 to 65535, such as 8765")
     archive = Archive(Path(args.directory))
-    try:
-        n_batches = len(archive.batches())
-    except EvidenceError as error:
-        raise InputError(str(error)) from None
+    n_batches = len(archive.batches())
     entry = entry_for(args.host)
     with closing(listen(args.host, args.port)) as listening:
         report = reporter(archive.directory)

@@ -418,7 +418,7 @@ def _schedule_lines(told: JobAdvice) -> list[str]:
 def wear_lines(told: JobAdvice) -> list[str]:
     """How the drill wears, in words."""
     trend = told.wear
-    since = "since the new drill" if told.marked else "since the first of it (no new drill is marked)"
+    since = "since the new drill" if told.marked else "since the first (no new drill is marked)"
     if trend is None:
         return [f"  Wear: too few blanks {since}."]
     rise = f"{100 * trend.rise.value:+.0f} % ({100 * trend.rise.low:+.0f} to {100 * trend.rise.high:+.0f} %)"

@@ -4,7 +4,6 @@ from __future__ import annotations
 
 import argparse
 import json
-import os
 from collections.abc import Callable, Mapping, Sequence
 from dataclasses import replace
 from pathlib import Path
@@ -44,6 +43,7 @@ from monitor.planning.program import read_program
 from monitor.planning.program_holes import Drilling, ProgramHole, find_hole
 from monitor.planning.program_state import Note, ReadingRules, Remark
 from monitor.quantities import MM_PER_INCH, Dimension, format_count, format_length, parse_quantity
+from monitor.whole_file import write_whole
 
 # Option -> field of the job, its dimension, and what it says; each stands for a key of the job file.
 _SAID = {
@@ -397,12 +397,10 @@ def _quantity(written: str, option: str, dimension: Dimension) -> float:
 
 
 def _write(name: str, text: str) -> None:
-    """Write a file whole or not at all."""
     path = Path(name)
-    temporary = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        temporary.write_text(text, encoding="utf-8")
-        temporary.replace(path)
+        write_whole(path, text)
     except OSError as error:
-        temporary.unlink(missing_ok=True)
-        raise InputError(f"{path}: cannot be written ({error.strerror or error})") from error
+        raise InputError(
+            f"{path}: cannot be written ({error.strerror or error}); name another file"
+        ) from error

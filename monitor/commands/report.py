@@ -3,7 +3,6 @@
 from __future__ import annotations
 
 import argparse
-import os
 from collections.abc import Sequence
 from pathlib import Path
 
@@ -17,6 +16,7 @@ from monitor.evidence.findings import Finder, pieces
 from monitor.measurements import PeckRow, Severity
 from monitor.reporting.batch_page import BatchPage, Moment, batch_html
 from monitor.tuning.peck_curves import PeckCurves, good_cuts, peck_curves, step_for
+from monitor.whole_file import write_whole
 
 AROUND_S = (12.0, 6.0)
 """Curve shown before and after an event."""
@@ -43,12 +43,9 @@ def run(args: argparse.Namespace) -> int:
     batch = _chosen(archive, args.batch)
     out = Path(args.out) if args.out else archive.directory / f"report-{batch.number:04d}.html"
     html = batch_html(batch_page(archive, batch))
-    part = out.with_name(f".{out.name}.{os.getpid()}.part")
     try:
-        part.write_text(html, encoding="utf-8")
-        part.replace(out)
+        write_whole(out, html)
     except OSError as error:
-        part.unlink(missing_ok=True)
         raise InputError(f"{out}: cannot be written ({error.strerror}); give another --out") from error
     print(
         f"Report of batch {batch.number}: {out} ({len(html) / 1e6:.1f} MB, to open in any browser or to "

@@ -254,7 +254,7 @@ def as_text(advice: Advice, args: argparse.Namespace, again: Sequence[Replayed])
     said = [verdict for each in advice.told for _, verdict in each.verdicts]
     lines = [
         f"{_batches(len(advice.told))}, {hours:.2f} h of curves; of "
-        f"{format_count(len(said), 'warning or hold')} by load "
+        f"{format_count(len(said), 'warning or hold')} by load, "
         f"{said.count('real')} were called real, {said.count('false')} false, {said.count('unsure')} unsure, "
         f"{said.count('')} not judged.".replace("warning or holds", "warnings and holds"),
         "",

@@ -22,7 +22,7 @@ from urllib.parse import quote
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.errors import EvidenceError
+from monitor.errors import EvidenceError, NoEvidence, SpindlebellError
 from monitor.evidence.store import (
     BUSY_TIMEOUT_S,
     OLD_VERDICTS,
@@ -285,9 +285,18 @@ class Archive:
     def _reading(self) -> Iterator[sqlite3.Connection]:
         with self._open("ro") as db:
             version = db.execute("PRAGMA user_version").fetchone()[0]
+            if version == 0 and not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
+                raise NoEvidence(f"{self._path} is empty; give a directory that spindlebell has written")
             if not 1 <= version <= SCHEMA_VERSION:
                 prepare(db, self._path)  # says what is wrong
-            yield db
+            try:
+                yield db
+            except SpindlebellError:
+                raise
+            except (ValueError, TypeError) as error:
+                raise NoEvidence(
+                    f"{self._path} holds what spindlebell did not write ({error}); give another directory"
+                ) from error
 
     @contextmanager
     def _writing(self) -> Iterator[sqlite3.Connection]:
@@ -304,9 +313,14 @@ class Archive:
             ) as db:
                 yield db
         except sqlite3.Error as error:
-            missing = "" if self._path.exists() else " there is no evidence.db;"
-            raise EvidenceError(
-                f"{self.directory}:{missing} the evidence cannot be read ({error}); give a directory that "
+            if not self._path.exists():
+                raise NoEvidence(
+                    f"{self.directory}: there is no evidence.db; give a directory that spindlebell has "
+                    "written"
+                ) from error
+            passing = isinstance(error, sqlite3.OperationalError)  # locked, or not readable for us
+            raise (EvidenceError if passing else NoEvidence)(
+                f"{self.directory}: the evidence cannot be read ({error}); give a directory that "
                 "spindlebell has written"
             ) from error
 

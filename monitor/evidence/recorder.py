@@ -14,7 +14,7 @@ import numpy as np
 import soundfile
 from numpy.typing import NDArray
 
-from monitor.errors import EvidenceError
+from monitor.errors import EvidenceError, NoEvidence
 from monitor.evidence.clips import ClipWriter
 from monitor.evidence.exports import Exports, set_aside
 from monitor.evidence.store import BatchInfo, Store
@@ -47,7 +47,7 @@ class Evidence:
         self._n = 0
         self._open = True
         with self._writing(), ExitStack() as opened:
-            self.directory.mkdir(parents=True, exist_ok=True)
+            _make(self.directory)
             opened.callback(os.close, _lock(self.directory))
             self._store = Store(self.directory / "evidence.db")
             opened.callback(self._store.close)
@@ -124,6 +124,13 @@ class Evidence:
                 f"{self.directory}: the evidence cannot be written ({reason}); free some space or give "
                 "another --out; what was written so far stays readable"
             ) from error
+
+
+def _make(directory: Path) -> None:
+    try:
+        directory.mkdir(parents=True, exist_ok=True)
+    except (FileExistsError, NotADirectoryError):
+        raise NoEvidence(f"{directory}: a file is in the way of that directory; give another --out") from None
 
 
 def _lock(directory: Path) -> int:

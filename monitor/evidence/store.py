@@ -17,7 +17,7 @@ from datetime import datetime, timedelta
 from operator import attrgetter
 from pathlib import Path
 
-from monitor.errors import EvidenceError
+from monitor.errors import NoEvidence
 from monitor.measurements import Event, PeckRow, TraceRow
 
 SCHEMA_VERSION = 2  # 1 had other words for the verdicts
@@ -284,7 +284,7 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
 
     Raises
     ------
-    EvidenceError
+    NoEvidence
         The file is not ours, or newer than this program.
     """
     try:
@@ -293,16 +293,16 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     except sqlite3.DatabaseError as error:
         if isinstance(error, sqlite3.OperationalError):
             raise
-        raise EvidenceError(
-            f"{path} is no evidence store ({error}); move it away or give another --out"
+        raise NoEvidence(
+            f"{path} is no evidence store ({error}); move it away or give another directory"
         ) from error
     if version > SCHEMA_VERSION:
-        raise EvidenceError(
+        raise NoEvidence(
             f"{path} was written by a newer version of spindlebell (store version {version}, this one knows "
-            f"{SCHEMA_VERSION}); update, or give another --out"
+            f"{SCHEMA_VERSION}); update, or give another directory"
         )
     if version == 0 and tables:
-        raise EvidenceError(f"{path} is another program's database; move it away or give another --out")
+        raise NoEvidence(f"{path} is another program's database; move it away or give another directory")
     db.execute("PRAGMA journal_mode = WAL")
     # In WAL mode NORMAL never damages the file; a power cut may take the last commits, and what
     # matters of those, warnings and holds, is forced to disk in events.jsonl.

@@ -7,6 +7,7 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+from monitor.errors import one_line
 from monitor.planning.program_cycles import CYCLES, canned_cycle, face_cycle
 from monitor.planning.program_state import (
     MOST_STEPS,
@@ -91,8 +92,8 @@ def _carry_out(state: State, block: Block) -> None:
         state.remark(
             block.line,
             Note.NOT_UNDERSTOOD,
-            f'"{block.leftover[:60]}": no plain words and numbers; the whole block is left out, and where '
-            "the drill is afterwards is not known until the next absolute move",
+            f'"{one_line(block.leftover[:60])}": no plain words and numbers; the whole block is left '
+            "out, and where the drill is afterwards is not known until the next absolute move",
         )
         state.lose()
         return

@@ -11,6 +11,7 @@ from scipy import signal
 
 from monitor.errors import BaselineError
 
+FULL_SCALE_AT_MOST = 10.0  # 20 dB over full scale: a sound file with integers for floats, or a damaged one
 MIN_SECONDS = 3.0  # six coarse frames, two fine ones: less cannot be averaged
 
 
@@ -47,6 +48,11 @@ def checked(run: FreeRun) -> FreeRun:
     if not np.isfinite(x).all():
         raise BaselineError(
             f"{name}: contains values that are not numbers (NaN or infinite); record it again"
+        )
+    if np.abs(x).max() > FULL_SCALE_AT_MOST:
+        raise BaselineError(
+            f"{name}: a sample of {np.abs(x).max():.3g} where full scale is 1; save it again as a sound"
+            " file of 16 or 24 bits"
         )
     silent = np.mean(x[1:] == x[:-1])
     if np.std(x) < 1e-6 or silent > 0.5:

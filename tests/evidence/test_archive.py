@@ -1,12 +1,14 @@
 """Reading evidence back: what went in comes out, verdicts are kept, and nothing else is reached."""
 
 import math
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime
 
 import numpy as np
 import pytest
 
-from monitor.errors import EvidenceError
+from monitor.errors import NoEvidence
 from monitor.evidence.archive import MAX_NOTE, Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
@@ -119,6 +121,28 @@ def test_a_verdict_that_cannot_be_is_refused(archive, verdict, note, number, sai
 
 
 def test_a_directory_without_evidence_says_so(tmp_path):
-    with pytest.raises(EvidenceError, match=r"there is no evidence\.db"):
+    with pytest.raises(NoEvidence, match=r"there is no evidence\.db; give"):
         Archive(tmp_path).batches()
     assert list(tmp_path.iterdir()) == []
+
+
+@pytest.mark.parametrize(
+    ("damage", "said"),
+    [
+        ("PRAGMA user_version = 99", "newer version"),
+        ("UPDATE batches SET started_at = 'yesterday'", "did not write"),
+        (b"", "is empty"),
+        (b"mine" * 5000, "cannot be read"),
+    ],
+)
+def test_what_is_no_evidence_of_ours_is_told_as_a_wrong_input(archive, tmp_path, damage, said):
+    store = tmp_path / "evidence.db"
+    if isinstance(damage, bytes):
+        store.with_name("evidence.db-wal").unlink(missing_ok=True)
+        store.write_bytes(damage)
+    else:
+        with closing(sqlite3.connect(store)) as db, db:
+            db.execute(damage)
+    with pytest.raises(NoEvidence, match=said) as refusal:
+        Archive(tmp_path).batches()
+    assert "\n" not in str(refusal.value)

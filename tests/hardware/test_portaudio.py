@@ -122,3 +122,11 @@ def test_a_missing_portaudio_is_one_line_with_its_package(
     told = capsys.readouterr().err
     assert "install it with `sudo apt install libportaudio2`" in told
     assert told.count("\n") == 1
+
+
+def test_where_there_is_no_microphone_the_list_says_so(
+    library: Library, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    monkeypatch.setattr(library, "query_devices", list)
+    assert cli.main(["check", "--devices"]) == 2
+    assert "no microphone is there" in capsys.readouterr().err

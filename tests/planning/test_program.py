@@ -221,6 +221,7 @@ def test_units_and_feed_that_a_program_does_not_say_are_asked_for():
     ("block", "note", "said"),
     [
         ("G1 Z[#1]", Note.NOT_UNDERSTOOD, '"G1Z[#1]": no plain words'),
+        ("G1 \x1b[2J", Note.NOT_UNDERSTOOD, "\\x1b"),
         ("M98 P100", Note.NOT_UNDERSTOOD, "M98: another program or a jump"),
         ("G65 P9 A1.", Note.NOT_UNDERSTOOD, "G65: another program"),
         ("G92 Z3.", Note.NOT_UNDERSTOOD, "G92 Z3.: a shift of the origin"),
