@@ -77,7 +77,7 @@ class RelayLine:
 
 
 class Heartbeat:
-    """Toggles once for each fresh hop that was analysed. Nothing else makes it beat, nothing else."""
+    """Toggles once for each fresh hop that was analysed. Nothing else makes it beat."""
 
     def __init__(self, output: Output, clock: Callable[[], float] = time.monotonic) -> None:
         self._output = output

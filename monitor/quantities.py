@@ -251,8 +251,10 @@ def _check_range(value: float, unit: str, text: object, wanted: _Dimension) -> N
     if value <= 0:
         raise InputError(f"{_shown(text)} is not more than zero; write {_examples(wanted)}")
     if not wanted.smallest * (1 - 1e-9) <= value <= wanted.largest * (1 + 1e-9):
-        low, high = (f"{limit / wanted.factors[unit]:.4g}" for limit in (wanted.smallest, wanted.largest))
-        raise InputError(f"{_shown(text)} is out of range for a {wanted.noun}: {low} to {high} {unit}")
+        limits = (wanted.smallest / wanted.factors[unit], wanted.largest / wanted.factors[unit])
+        low, high = (f"{float(f'{limit:.4g}'):.10g}" for limit in limits)  # 10000, not 1e+04
+        spelt = next((u for u in (wanted.metric, "Hz") if u.casefold() == unit), unit)
+        raise InputError(f"{_shown(text)} is out of range for a {wanted.noun}: {low} to {high} {spelt}")
 
 
 def _without_comma(comma: re.Match[str]) -> str:

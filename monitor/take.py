@@ -71,14 +71,12 @@ def trouble(take: Take) -> str:
     if take.missing_s > 0:
         return (
             f"{take.missing_s:.2f} s of the sound did not come: look at the plug and the cable, let the "
-            f"computer do "
-            "nothing else, and try again"
+            "computer do nothing else, and try again"
         )
     if take.clipped >= CLIPPED_SHARE:
         return (
             f"the sound is clipped ({100 * take.clipped:.1f} % of the samples stand at full scale): turn "
-            f"the gain "
-            "down or move the microphone away"
+            "the gain down or move the microphone away"
         )
     if take.stuck > 0.5:
         return "nothing is heard, only one unchanging value: check that the microphone is on and not muted"
@@ -92,8 +90,7 @@ def advice(take: Take) -> str:
     if take.peak_dbfs > HOT_DBFS:
         return (
             f"peaks reach {take.peak_dbfs:.0f} dBFS and a cut is louder still: leave 10 dB or more, by "
-            f"turning the "
-            "gain down"
+            "turning the gain down"
         )
     return ""
 

@@ -4,7 +4,6 @@ heard."""
 from __future__ import annotations
 
 import os
-import signal
 import threading
 import time
 from collections.abc import Iterator
@@ -215,7 +214,7 @@ def test_a_terminal_is_told_that_the_microphone_went_and_came(
     assert "back. When it has been heard" in back
 
 
-@pytest.mark.parametrize("number", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("number", listen.STOPS)
 def test_a_signal_ends_it_in_good_order(evidence: Evidence, number: int) -> None:
     stop = threading.Event()
     machine = Machine(Session(ScriptedListener(FS), evidence, CountingLine()))

@@ -92,7 +92,7 @@ def test_what_people_write(text, dimension, value):
         ("0 mm", LENGTH, '"0 mm" is not more than zero; write "6 mm" or "0.236 in"'),
         ("-1/4 in", LENGTH, '"-1/4 in" is not more than zero; write "6 mm" or "0.236 in"'),
         ("1/0 in", LENGTH, '"1/0 in" divides by zero or is far too large; write a number'),
-        ("1e999 mm", LENGTH, '"1e999 mm" is out of range for a length: 0.01 to 1e+04 mm'),
+        ("1e999 mm", LENGTH, '"1e999 mm" is out of range for a length: 0.01 to 10000 mm'),
         ("500 in", LENGTH, '"500 in" is out of range for a length: 0.0003937 to 393.7 in'),
         ("101 %", PERCENT, '"101 %" is out of range for a percentage: 0.01 to 100 %'),
     ],

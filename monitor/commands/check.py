@@ -109,8 +109,7 @@ def check_sound(take: Take, losses: str) -> list[str]:
     """Tell what the microphone gives; what is wrong with it comes back."""
     print(
         f"Microphone: level {take.level_dbfs:.1f} dBFS, peaks {take.peak_dbfs:.1f} dBFS, noise floor (the "
-        f"quietest "
-        f"tenth) {take.quiet_dbfs:.1f} dBFS, {100 * take.clipped:.2f} % of samples clipped. {losses}"
+        f"quietest tenth) {take.quiet_dbfs:.1f} dBFS, {100 * take.clipped:.2f} % of samples clipped. {losses}"
     )
     if better := advice(take):
         print(f"Better: {better}.")
@@ -124,8 +123,7 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
     if not speeds:
         print(
             "Spindle: not heard turning. Run it free at the job's speed while this listens, and it is "
-            "compared "
-            "with the baseline. If it was turning, the baseline is another machine's."
+            "compared with the baseline. If it was turning, the baseline is another machine's."
         )
         return []
     faults = [event for event in heard.events if event.kind is Kind.MIC_FAULT]
@@ -139,8 +137,7 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
     if min(abs(rpm / speed - 1) for speed in commanded) > DIAL_WITHIN or share < HEARD_SHARE:
         wrong.append(
             f"the job says {' or '.join(f'{speed:g} rpm' for speed in commanded)}, and it is not heard so: "
-            f"either the "
-            "spindle turned otherwise or not all the time, or the baseline is another machine's"
+            "either the spindle turned otherwise or not all the time, or the baseline is another machine's"
         )
     if (over := listener.over_baseline_db) is None:
         return wrong
@@ -153,8 +150,7 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
         how = "louder" if change > 0 else "quieter"
         wrong.append(
             f"the machine sounds {abs(change):.0f} dB {how} than in the baseline: another microphone, gain "
-            f"or "
-            "place"
+            "or place"
         )
     return wrong
 
@@ -163,8 +159,7 @@ def check_lines(lines: dict[str, HoldLine], beat: Callable[[float], None], ask: 
     """Close and open each line, and let the heart stop, while a person looks at the machine."""
     if not ask(
         "Lines: make sure that nothing can start to move, with the machine's own means, and that nobody "
-        "is at it. "
-        "Is that so?"
+        "is at it. Is that so?"
     ):
         return ["the lines were not tried"]
     wrong = []

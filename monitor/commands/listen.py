@@ -45,9 +45,9 @@ from monitor.station import Station, load_station
 
 STARTED = (
     "The monitor has just started and holds. Look at the machine, then press Reset: until then the line "
-    "stays "
-    "open."
+    "stays open."
 )
+STOPS = (signal.SIGINT, signal.SIGTERM, signal.SIGHUP)
 METER_EVERY_S = 0.25
 ROOM_EVERY_S = 60.0  # a minute of evidence is under a megabyte, and its clips some ten
 TOLD_AGAIN_AFTER_S = 10.0  # overflows come in bursts; each is counted, not each is an event
@@ -324,12 +324,12 @@ def began(first: Block, fs: int) -> datetime:
 
 @contextmanager
 def asked_to_stop(stop: threading.Event) -> Iterator[None]:
-    """Ctrl-C and SIGTERM end the batch in good order for as long as the block lasts."""
+    """Ctrl-C, SIGTERM and a terminal that goes away end the batch in good order while the block lasts."""
 
     def ask(number: int, frame: FrameType | None) -> None:
         stop.set()
 
-    before = {number: signal.signal(number, ask) for number in (signal.SIGINT, signal.SIGTERM)}
+    before = {number: signal.signal(number, ask) for number in STOPS}
     try:
         yield
     finally:
@@ -344,15 +344,13 @@ def foreword(ways_in: list[str], station: Station, source: str, fs: int) -> list
         lines.append("No lines are wired: the hold is shown and written, and no machine is held.")
     elif station.lines.hold_input == "normally open":
         lines.append(
-            "Caution: the machine's hold input is normally open. A broken wire, a lost supply or a "
-            "program that "
-            "has ended will NOT hold it; only the heartbeat's relay can (hardware/WIRING.md)."
+            "Caution: the machine's hold input is normally open. A broken wire, a lost supply or a program "
+            "that has ended will NOT hold it; only the heartbeat's relay can (hardware/WIRING.md)."
         )
     lines += [
         "Ctrl-C ends it, and leaves the line open.",
         "A monitor, not a safety function: it replaces no guard, no emergency stop and no person. A held "
-        "feed "
-        "leaves the spindle turning.",
+        "feed leaves the spindle turning.",
     ]
     return lines
 

@@ -184,8 +184,7 @@ def _job_advice(
     if climb is None:
         why = (
             "No peck went deeper than the flutes are long, so that no chip was trapped: nothing can be "
-            "learned of "
-            "the climb."
+            "learned of the climb."
             if newest.findings.pecks
             else "No peck could be used: its load was not heard, or it was too short."
         )
