@@ -264,10 +264,12 @@ def _without_comma(comma: re.Match[str]) -> str:
 
 
 def _examples(wanted: _Dimension, number: float | None = None) -> str:
-    """Two ways to write ``number``, the likelier reading first; an example when there is none."""
+    """Two ways to write ``number``, the likelier reading first; an example where none can be meant."""
     if number is None or not math.isfinite(number) or number <= 0:
         number = wanted.example
     if wanted.metric == wanted.inch:
+        if not wanted.smallest <= number * wanted.factors[wanted.metric.casefold()] <= wanted.largest:
+            number = wanted.example  # 48000 is no number of kHz
         return f'"{_plain(number)} {wanted.metric}"'
     if number < wanted.inch_below:
         return f'"{_plain(number)} {wanted.inch}" or "{_plain(number * MM_PER_INCH)} {wanted.metric}"'

@@ -101,6 +101,8 @@ def test_a_new_drill_is_marked_and_begins_the_trend_anew(evidence, capsys):
         (["--new-drill", "9"], "there is no batch 9"),
         (["--new-drill", "1:99"], "has no blank 99"),
         (["--new-drill", "soon"], "such as 3:12"),
+        (["--new-drill", "99999999999999999999"], "such as 3:12"),
+        (["--new-drill", "1:"], "such as 3:12"),
         (["--risk", "80 %"], "at most 50 %"),
         (["--longest", "8"], "no unit"),
     ],

@@ -15,6 +15,8 @@ import soundfile
 
 from monitor import cli
 from monitor.commands import replay
+from monitor.evidence.archive import Archive
+from monitor.evidence.past_recordings import recording_of
 from monitor.job import default_job, parse_job
 from monitor.measurements import Event, Kind, Severity
 from tests.scripted import NAN, ScriptedListener, event, peck
@@ -77,6 +79,14 @@ def test_no_hold_is_status_0(files, script, capsys):
     assert "1 warning:\n  0:05.00  sag (blank 1, peck 2, at 1.24 in): Something at 5.00 s" in out
     assert f"Evidence: {files / 'out'}, batch 1" in out
     assert err == ""
+
+
+def test_the_recording_is_found_again_from_any_directory(files, script, monkeypatch, tmp_path_factory):
+    monkeypatch.chdir(files)
+    assert cli.main(["replay", "rec.wav", "--job", "job.toml", "--baseline", "b.json", "--out", "out"]) == 0
+    monkeypatch.chdir(tmp_path_factory.mktemp("elsewhere"))
+    (batch,) = Archive(files / "out").batches()
+    assert recording_of(batch, files / "out") == (files / "rec.wav", 1)
 
 
 def test_a_hold_is_status_10(files, script, capsys):

@@ -25,6 +25,7 @@ def test_the_example_says_what_it_shows():
     ("text", "said"),
     [
         ('[microphone]\nrate = "48"', '"48" has no unit; write "48 kHz"'),
+        ("[microphone]\nrate = 48000", '48000 has no unit; write "48 kHz", in quotes'),
         ('[microphone]\nrate = "4 kHz"', "is out of range for a sample rate: 8 to 192 kHz"),
         ('[microphone]\ndevise = "USB"', 'microphone.devise: unknown key; did you mean "device"?'),
         ("[microphone]\nchannel = 0", "microphone.channel: 0 is too small; write at least 1"),

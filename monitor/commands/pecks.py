@@ -6,6 +6,7 @@ from __future__ import annotations
 import argparse
 import json
 import math
+import re
 from collections.abc import Sequence
 from dataclasses import asdict, dataclass
 from pathlib import Path
@@ -268,7 +269,7 @@ def _drill_and_stock(job: Job) -> tuple[Any, ...]:
 
 def _mark(archives: Sequence[Archive], written: str) -> None:
     batch, _, blank = written.partition(":")
-    if not batch.isdecimal() or (blank and not blank.isdecimal()) or len(archives) != 1:
+    if re.fullmatch(r"[0-9]{1,9}(:[0-9]{1,9})?", written) is None or len(archives) != 1:
         raise InputError(
             f'--new-drill: "{written}" cannot be used; give one DIR and write the batch, or batch:blank, '
             f"such as 3:12"

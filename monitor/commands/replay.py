@@ -65,7 +65,7 @@ def run(args: argparse.Namespace) -> int:
     info = BatchInfo(
         started=started,
         started_from=started_from,
-        source=f"{recording.path}, channel {recording.channel}",
+        source=f"{recording.path.absolute()}, channel {recording.channel}",
         fs=recording.fs,
         job=with_material(text, job),
         baseline=describe(baseline),
