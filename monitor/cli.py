@@ -8,7 +8,6 @@ import io
 import os
 import sys
 from collections.abc import Sequence
-from contextlib import suppress
 from typing import NoReturn
 
 from monitor import __version__
@@ -103,8 +102,10 @@ def _let_every_letter_through() -> None:
 
 
 def _fail(status: int, prog: str, message: str) -> int:
-    with suppress(OSError):  # where nobody can be told, the status still tells
+    try:
         print(f"{prog}: {one_line(message)}", file=sys.stderr, flush=True)
+    except OSError:  # nobody can be told; the interpreter must not try again, and the status still tells
+        os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
     return status
 
 

@@ -86,7 +86,6 @@ class SpeedTracker:
                 f"{LOWEST_HZ:g} and {usable_hz:.0f} Hz; learn the baseline again at this speed, with the "
                 "microphone nearer"
             )
-        self._geometry = geometry
         self._hop_s = hop_s
         self._ahead_s = 2 * hop_s + delay_s  # from the middle of the long frame to the newest sample
         self._short_hops = round(geometry.n / geometry.fs / hop_s)
