@@ -109,9 +109,11 @@ class LooseningRule:
             if not mixed and rotation.settled and hop.heard:
                 self._take_first(cutting, hop.knock_db)
             return None
+        # A drill that enters slowly beats with the stock before its cut is known: what an idling machine knocks
+        # has to be more than cuts do as well.
         normal = self._cut if cutting or mixed else self._free
-        z = normal.z(hop.knock_db)
-        if mixed:
+        z = self._cut.z(hop.knock_db)
+        if mixed or not cutting:
             z = min(z, self._free.z(hop.knock_db))
         self._risen_hops[cutting] = self._risen_hops[cutting] + 1 if z > RISEN_Z else 0
         if hop.knock_db < LEAST_DB:
