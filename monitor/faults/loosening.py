@@ -109,7 +109,7 @@ class LooseningRule:
             if not mixed and rotation.settled and hop.heard:
                 self._take_first(cutting, hop.knock_db)
             return None
-        # A drill that enters slowly beats with the stock before its cut is known: what an idling machine knocks
+        # A drill that enters slowly beats with the stock before its cut is known: what knocks while idling
         # has to be more than cuts do as well.
         normal = self._cut if cutting or mixed else self._free
         z = self._cut.z(hop.knock_db)
