@@ -15,6 +15,12 @@ cut, since rubbing is low; less crackle, or a squeal. And the load must stay. Th
 agree, is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not
 judged.
 
+A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
+seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
+one heard. Where the machine covers the low sound of the cut, dullness cannot be told, and nothing is held.
+A fresh blank has not softened when the drill has just entered: what has changed by then is the room, and what
+is normal follows it.
+
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
 its load tells then that it goes on.
@@ -101,6 +107,21 @@ FIRST_BLANK = 1.5
 and how much is not known before. Crackle and squeal are told by their course in time, which muffling
 leaves."""
 
+IDLE_HOPS = 40
+"""Newest hops outside of cuts whose mean tells what the machine sounds like alone: two seconds."""
+
+IDLE_AFTER_S = 0.3
+"""After a cut as dated: a frame, its dating and the room's echo."""
+
+LEAST_CUT = 0.05
+"""Share of a good cut's sound that is its own, at least: less is lost in the machine's."""
+
+FRESH_BLOCKS = 2
+"""A later blank's first blocks, half a second, tell the room and are not judged."""
+
+FRESH_DIFFERS = 3.0
+"""Deviations by which they must lie under what was normal to move it: less is chance, or the blank."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -160,6 +181,8 @@ class MeltingRule:
     _hold_at: float = field(default_factory=lambda: threshold_for(HOLD_EVERY_S / (BLOCK_HOPS * HOP_S), DRIFT))
     _pending: deque[tuple[float, _Heard]] = field(default_factory=deque)
     _block: list[_Heard] = field(default_factory=list)
+    _idle: deque[_Heard] = field(default_factory=lambda: deque(maxlen=IDLE_HOPS))
+    _fresh: list[_Heard] = field(default_factory=list)
     _blank: int = 0
     _first_blank: int = 0
     _cuts: bool = False
@@ -177,6 +200,7 @@ class MeltingRule:
             self._blank = cycle.blank
             self._block.clear()
             self._sum.clear()
+            self._fresh.clear()
         if hop.deaf or rotation.state is not SpindleState.TURNING or not rotation.settled or cycle.spotting:
             self._pending.clear()
             self._cuts = False
@@ -192,6 +216,8 @@ class MeltingRule:
         self._usual_sag = detector.cut_sag
         self._pending.append((hop.t, heard))
         if not (detector.cutting or self._goes_on(hop, rotation)):
+            if not hop.t < detector.end_s + IDLE_AFTER_S:
+                self._idle.append(heard)
             self._outside_db = max(hop.chatter_db, self._outside_db - FORGETS_DB * hop.step_s)
             if self._cuts:
                 self._take(min(detector.end_s - END_S, self._until_s))
@@ -236,6 +262,11 @@ class MeltingRule:
         lower = upper.location - tilt.location
         if max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB:
             return
+        if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
+            self._fresh.append(heard)
+            if len(self._fresh) == FRESH_BLOCKS:
+                self._follow_the_room()
+            return
         signs = self._signs(heard)
         if self._loaded(heard):
             most = DRIFT + self._sum.threshold / LEAST_BLOCKS
@@ -264,16 +295,39 @@ class MeltingRule:
     def _signs(self, heard: _Heard) -> float:
         """Three signs that the work softens, added as far as they agree, in deviations from good cuts.
 
-        Less hiss, a duller cut, and less crackle or a squeal that was not heard before the cut.
+        Less hiss, a cut duller than a faint good one, and less crackle or a squeal that was not heard before
+        the cut.
         """
         crackle, upper, tilt, tone = self._good
         muffled = FIRST_BLANK if self._blank <= self._first_blank else 1.0
-        hiss, dull = -upper.z(heard.upper_db) / muffled, -tilt.z(heard.tilt_db) / muffled
+        hiss, dull = -upper.z(heard.upper_db), (self._expected_tilt_db(heard) - heard.tilt_db) / tilt.spread
+        hiss, dull = hiss / muffled, dull / muffled
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         least, *others = sorted((hiss, dull, max(steady, squeal)))
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
         return (least + sum(min(sign, least + AGREE) for sign in others)) / known
+
+    def _expected_tilt_db(self, heard: _Heard) -> float:
+        """Colour of a good cut as faint as what is heard: the machine alone, plus a share of a good cut."""
+        _, upper, tilt, _ = self._good
+        if not self._idle:
+            return tilt.location
+        idle = _mean(self._idle)
+        good_upper, good_lower = _power(upper.location), _power(upper.location - tilt.location)
+        idle_upper, idle_lower = _power(idle.upper_db), min(_power(idle.upper_db - idle.tilt_db), good_lower)
+        cut_upper = max(good_upper - idle_upper, LEAST_CUT * good_upper)
+        share = min(max((_power(heard.upper_db) - idle_upper) / cut_upper, 0.0), 1.0)
+        lower = idle_lower + share * (good_lower - idle_lower)
+        return min(heard.upper_db - 10 * math.log10(lower), tilt.location)
+
+    def _follow_the_room(self) -> None:
+        """What is heard as a blank is entered, where it is clearly less than normal, is normal."""
+        signs = [(heard.crackle, heard.upper_db, heard.tilt_db) for heard in self._fresh]
+        for normal, values in zip(self._good, zip(*signs, strict=True), strict=False):
+            middle = statistics.median(values)
+            if normal.z(middle) < -FRESH_DIFFERS:
+                normal.location = middle
 
     def _finding(self) -> Finding:
         hold = self._sum.value >= self._hold_at and self._load_tells
@@ -291,7 +345,11 @@ class MeltingRule:
         return Finding(Kind.MELTING, severity, message, self._sum.value, limit, "", self._since_s)
 
 
-def _mean(block: list[_Heard]) -> _Heard:
+def _power(db: float) -> float:
+    return math.pow(10, db / 10)
+
+
+def _mean(block: Sequence[_Heard]) -> _Heard:
     """Mean of a block; of crackle the cube root, which makes it normal (Wilson and Hilferty 1931)."""
     n = len(block)
     crackle, upper, tilt, tone, _, strength = (sum(signs) / n for signs in zip(*block, strict=True))

@@ -28,6 +28,7 @@ class Shop:
         self.t = 0.0
         self.peck = 0
         self.planned_s = 2.0
+        self.end_s = -math.inf
 
     def rest(self, heard):
         """A second out of the work."""
@@ -35,7 +36,7 @@ class Shop:
             self.t += STEP_S
             self._hop(1, self.t, False, heard)
 
-    def drill(self, pecks=1, blank=1, seconds=2.0, unheard_after=math.inf, **heard):
+    def drill(self, pecks=1, blank=1, seconds=2.0, unheard_after=math.inf, idle=OUT, **heard):
         """Seconds from this call to the first finding of each severity."""
         found = {}
         begin = self.t
@@ -48,7 +49,7 @@ class Shop:
                 found.setdefault(self._hop(blank, contact, cutting, heard), self.t - begin)
             while self.t < contact + seconds + 1:
                 self.t += STEP_S
-                self._hop(blank, contact, False, OUT)
+                self._hop(blank, contact, False, idle)
         found.pop(None, None)
         return found
 
@@ -139,6 +140,42 @@ def test_a_soft_cut_that_is_not_heard_any_more_goes_on_while_it_loads():
     shop = Shop()
     shop.drill(4, **GOOD)
     assert not shop.drill(2, unheard_after=0.5, **(SOFT | {"sag": 0.002}))
+
+
+def _with_machine(machine, faintness_db):
+    """What is heard of a good cut that is so much fainter, with the machine; powers add."""
+
+    def power(db):
+        return 10 ** (db / 10)
+
+    heard = dict(GOOD)
+    for band in ("upper_db", "lower_db"):
+        cut = power(GOOD[band]) - power(machine[band])
+        heard[band] = 10 * math.log10(power(machine[band]) + power(-faintness_db) * cut)
+    return heard
+
+
+@pytest.mark.parametrize("faintness_db", [4.0, 8.0, 12.0])
+def test_a_cut_that_fades_into_a_low_machine_is_not_duller_than_that(faintness_db):
+    """Upper and lower half fade alike, but the machine, which is low, shows through: the colour falls by
+    decibels for no other reason."""
+    machine = OUT | {"upper_db": -95.0, "lower_db": -77.5}
+    faint = _with_machine(machine, faintness_db) | {"crackle_db": 0.35}
+    assert faint["upper_db"] - faint["lower_db"] < GOOD["upper_db"] - GOOD["lower_db"] - 2.0
+    rubs = faint | {"lower_db": GOOD["lower_db"] + 1.0}
+    for heard, told in ((faint, False), (rubs, True)):
+        shop = Shop()
+        shop.rest(machine)
+        shop.drill(4, idle=machine, **GOOD)
+        assert bool(shop.drill(6, idle=machine, **heard)) is told
+
+
+def test_what_a_later_blank_sounds_like_from_its_beginning_is_the_room():
+    """Rain over the first blank, say, that has stopped: the good cuts learned were not the cut's alone."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    assert not shop.drill(4, blank=2, **SOFT)
+    assert shop.drill(2, blank=2, **(SOFT | {"upper_db": -96.0, "lower_db": -78.0, "crackle_db": 0.1}))
 
 
 def test_work_that_does_not_soften_is_not_judged():
