@@ -50,6 +50,10 @@ among others so that it is shorter than they are by this factor, which depth alo
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
+SPARE_SHARE = 0.3
+"""A lost cut is to be told within the peck that should have come; a third of its time is spent on being sure: a
+peck under other sound may have been dated late, or a gap been learned too short."""
+
 DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
 
@@ -72,7 +76,7 @@ class LostCutRule:
             return None
         if self._end_s != self._end_s and not cycle.in_cut:
             self._end_s, self._hidden_s = detector.end_s, 0.0
-            self._allowed_s = self._expected_s(cycle)
+            self._allowed_s = self._expected_s(cycle) + self._spare_s(cycle)
         if self._missing:
             return self._finding(hop.t, cycle)
         self._hidden_s = self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector) else 0.0
@@ -116,6 +120,10 @@ class LostCutRule:
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
             return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows + misdated_s + SURE * DATED_S
         return left_s + 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + LONGEST_DWELL_S
+
+    def _spare_s(self, cycle: Cycle) -> float:
+        """Part of the time that the coming peck takes."""
+        return SPARE_SHARE * cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
 
     def _finding(self, t: float, cycle: Cycle) -> Finding:
         heard = cycle.heard[-1]

@@ -367,7 +367,8 @@ class PackingRule:
         if known is None or late != late:
             return
         size = len(peck.loads)
-        usual = float(np.nanmean(_padded(known.loads, size)[size // 2 :]))
+        late_part = _padded(known.loads, size)[size // 2 :]
+        usual = float(np.nanmean(late_part)) if np.isfinite(late_part).any() else math.nan
         if (
             usual > 0
             and late > 0
