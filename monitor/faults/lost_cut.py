@@ -51,8 +51,8 @@ CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
 SPARE_SHARE = 0.3
-"""A lost cut is to be told within the peck that should have come; a third of its time is spent on being sure: a
-peck under other sound may have been dated late, or a gap been learned too short."""
+"""A lost cut is to be told within the peck that should have come; a third of its time is spent on being sure:
+a peck under other sound may have been dated late, or a gap been learned too short."""
 
 DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
