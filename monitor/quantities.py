@@ -322,7 +322,9 @@ def format_speed(rpm: float) -> str:
 def format_count(n: int, noun: str) -> str:
     """A number of things.
 
-    >>> format_count(1, "hold"), format_count(2, "hold")
-    ('1 hold', '2 holds')
+    >>> format_count(1, "hold"), format_count(2, "hold"), format_count(2, "batch")
+    ('1 hold', '2 holds', '2 batches')
     """
-    return f"{n} {noun}" if n == 1 else f"{n} {noun}s"
+    if n == 1:
+        return f"{n} {noun}"
+    return f"{n} {noun}es" if noun.endswith("ch") else f"{n} {noun}s"

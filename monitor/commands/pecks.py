@@ -318,7 +318,7 @@ def as_text(advice: Advice, unread: int) -> list[str]:
         lines += [*job_lines(job), ""]
     lines += _bulking_lines(advice)
     if unread:
-        lines.append(f"{_batches(unread)} left out: the job stored with it cannot be read.")
+        lines.append(f"{format_count(unread, 'batch')} left out: the job stored with it cannot be read.")
     lines.append(
         "All of it is drawn from sound. It is advice, not a safety function: try a new schedule with a hand "
         "on the feed "
@@ -334,7 +334,7 @@ def job_lines(told: JobAdvice) -> list[str]:
     lines = [
         f"{job.name}: {job.material}, {format_length(job.drill_diameter_mm, job.units)} drill with "
         f"{format_length(job.flute_length_mm, job.units)} of flutes, {format_speed(job.spindle_rpm)}",
-        f"  {_batches(told.batches)}, {format_count(told.blanks, 'blank')}, "
+        f"  {format_count(told.batches, 'batch')}, {format_count(told.blanks, 'blank')}, "
         f"{format_count(told.pecks, 'peck')} used; newest: {told.newest.directory}, batch "
         f"{found.batch.number}"
         + (f", {found.left_out} of its pecks left out" if found.left_out else "")
@@ -436,7 +436,8 @@ def wear_lines(told: JobAdvice) -> list[str]:
 def _bulking_lines(advice: Advice) -> list[str]:
     if not advice.model.materials:
         return []
-    lines = [f"Bulking in a batch yet to be drilled, over {_batches(advice.informative)} (90 % interval):"]
+    over = format_count(advice.informative, "batch")
+    lines = [f"Bulking in a batch yet to be drilled, over {over} (90 % interval):"]
     last: dict[str, Job] = {
         each.newest.findings.job.material: each.newest.findings.job for each in advice.jobs
     }
@@ -452,10 +453,6 @@ def interval_text(interval: Interval, job: Job) -> str:
     """A length with its interval, in the person's units."""
     value, low, high = (format_length(mm, job.units) for mm in (interval.value, interval.low, interval.high))
     return f"{value} ({low.rpartition(' ')[0]} to {high})"
-
-
-def _batches(n: int) -> str:
-    return "1 batch" if n == 1 else f"{n} batches"
 
 
 def _schedule_text(schedule: Schedule) -> str:

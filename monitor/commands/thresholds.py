@@ -253,7 +253,7 @@ def as_text(advice: Advice, args: argparse.Namespace, again: Sequence[Replayed])
     hours = sum(each.judged.hours for each in advice.told)
     said = [verdict for each in advice.told for _, verdict in each.verdicts]
     lines = [
-        f"{_batches(len(advice.told))}, {hours:.2f} h of curves; of "
+        f"{format_count(len(advice.told), 'batch')}, {hours:.2f} h of curves; of "
         f"{format_count(len(said), 'warning or hold')} by load, "
         f"{said.count('real')} were called real, {said.count('false')} false, {said.count('unsure')} unsure, "
         f"{said.count('')} not judged.".replace("warning or holds", "warnings and holds"),
@@ -370,10 +370,6 @@ def _again_lines(again: Sequence[Replayed]) -> list[str]:
             f"{format_count(len(each.events) - len(holds), 'warning')}"
         )
     return lines
-
-
-def _batches(n: int) -> str:
-    return "1 batch" if n == 1 else f"{n} batches"
 
 
 def as_json(advice: Advice, again: Sequence[Replayed]) -> dict[str, Any]:
