@@ -167,8 +167,8 @@ def test_a_store_that_is_none_is_not_written_over(
     out = tmp_path / "out"
     out.mkdir()
     (out / "evidence.db").write_bytes(b"this is no database, and somebody may want it" * 100)
-    assert listen(out, baselines["lamp"], tmp_path) == 1
-    assert "move it away or give another --out" in capsys.readouterr().err
+    assert listen(out, baselines["lamp"], tmp_path) == 2
+    assert "move it away or give another directory" in capsys.readouterr().err
     assert (out / "evidence.db").read_bytes().startswith(b"this is no database")
     assert held(pins)
 

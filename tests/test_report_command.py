@@ -1,6 +1,5 @@
 """``spindlebell report``: everything about a batch in one file that needs nothing else."""
 
-import re
 import shutil
 from datetime import UTC, datetime, timedelta
 from html.parser import HTMLParser
@@ -122,28 +121,3 @@ def test_another_batch_and_another_file(evidence, tmp_path, capsys):
     assert "there is no batch 7" in capsys.readouterr().err
     assert cli.main(["report", str(evidence), "--out", str(tmp_path / "no" / "x.html")]) == 2
     assert not list(tmp_path.glob(".*part"))
-
-
-@pytest.mark.browser
-def test_it_prints_and_asks_for_nothing_from_the_network(evidence, tmp_path):
-    browsers = [
-        path for name in ("chromium", "chromium-browser", "google-chrome") if (path := shutil.which(name))
-    ]
-    if not browsers:
-        pytest.skip("no Chromium found")
-    from playwright.sync_api import sync_playwright
-
-    page(evidence)
-    with sync_playwright() as playwright:
-        chromium = playwright.chromium.launch(executable_path=browsers[0], args=["--no-sandbox"])
-        asked, told = [], []
-        shown = chromium.new_page(viewport={"width": 390, "height": 800})
-        shown.on("request", lambda request: asked.append(request.url))
-        shown.on("console", lambda message: told.append(message.text))
-        shown.goto((evidence / "report-0001.html").as_uri())
-        assert shown.evaluate("document.documentElement.scrollWidth") <= 390
-        pdf = shown.pdf(prefer_css_page_size=True)
-        chromium.close()
-    assert [url for url in asked if not url.startswith(("file:", "data:"))] == []
-    assert told == []
-    assert 2 <= len(re.findall(rb"/Type\s*/Page\b", pdf)) <= 3
