@@ -148,7 +148,7 @@ class Spindle:
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.audible < _FAINT_AUDIBLE:
             self._deaf_s = hop.t
-        if hop.running < _ABSENT:
+        if hop.running < _ABSENT or (not loud and self._astray(hop)):
             # after a sound that drowned everything the frames still hold it, and the track has to be found
             self._absent = self._absent + _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else 0.0
         elif hop.running > 0.5:
@@ -179,6 +179,15 @@ class Spindle:
         if self._state is SpindleState.MASKED or self._off_commanded(hop) < 2 * _COMMANDED_WITHIN:
             return hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
         return min(hop.over_db, hop.line_db) > -_QUIETER_DB
+
+    def _astray(self, hop: Hop) -> bool:
+        """Whether the speed heard is none of a spindle: nobody commanded it, and its lines are far too weak.
+
+        Tones of the room happen to agree with it; where the spindle could be its lines are missing.
+        """
+        if not hop.heard or self._noisy(hop):
+            return False
+        return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > _HOME
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
         """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.

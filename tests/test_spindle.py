@@ -124,6 +124,20 @@ def test_an_unsure_speed_is_no_reference():
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
 
 
+def test_tones_of_the_room_at_an_odd_speed_do_not_hide_a_stop():
+    # a spindle could have coasted there meanwhile; but nobody commanded it, and the lines are too weak
+    walk = Walk().go(2).go(0.3, masked).go(3, spindle_hz=10.0, line_db=-20.0, over_db=-1.0)
+    (vanished,) = walk.times_of("vanished")
+    assert vanished <= 2.8
+    assert walk.now.state is SpindleState.STOPPED
+
+
+def test_a_microphone_turned_down_does_not_hide_a_spindle():
+    walk = Walk().go(2).go(2, line_db=-20.0, over_db=-20.0)
+    assert walk.now.state is SpindleState.TURNING
+    assert not walk.times_of("vanished")
+
+
 def test_a_change_to_another_commanded_speed_is_taken_at_once():
     walk = Walk(900.0, 2000.0).go(2, spindle_hz=SPOT_HZ)
     walk.go(2, spindle_hz=lambda s: SPOT_HZ + (SPINDLE_HZ - SPOT_HZ) * s / 2, rate_hz_s=-9.2)

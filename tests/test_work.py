@@ -106,6 +106,14 @@ def test_a_burst_at_the_switch_off_of_a_hole_that_is_through_is_no_work():
     assert not walk.go(0.5, lambda s: 0.5 * s, rate_hz_s=-7.5).work.loaded
 
 
+def test_a_drift_of_the_free_spindle_after_the_last_cut_is_no_load():
+    """Switched off while its reference lags a drift by as much as cuts of this machine load it."""
+    walk = Walk(usual_sag=0.006)
+    walk.cycle.through = True
+    walk.go(2, 0.003, level_db=SILENT)
+    assert not walk.go(0.5, lambda s: 0.5 * s, level_db=4.0, rate_hz_s=-7.5).work.loaded
+
+
 def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
     for usual, sag in ((None, 0.005), (0.015, 0.012)):
         walk = Walk(usual)
