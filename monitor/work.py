@@ -107,13 +107,13 @@ class WorkJudge:
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
-        age = hop.t - detector.onset_s if detector.cutting else 0.0
+        age = hop.t - detector.onset_s  # of the newest cut, under way or not
         knows_load = self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
         if cycle.through:
             # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, and
             # loads the spindle, is believed all the same; a burst of sound at the switch-off is not. (A free
             # spindle may seem loaded a little, while its reference follows a slow drift.)
-            lasts = age >= _LASTS_S and (not knows_load or self._loads())
+            lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
             return lasts and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
 
