@@ -12,6 +12,7 @@ from typing import NoReturn
 
 from monitor import __version__
 from monitor.errors import InputError, SpindlebellError, one_line
+from monitor.manual import CAUTION, DOCS, Manual, ManualPage
 
 # Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
 COMMANDS = {
@@ -34,14 +35,19 @@ EXIT_INPUT = 2  # the arguments or an input file are wrong
 EXIT_HELD = 10  # done, and a hold was raised
 
 _EPILOG = (
-    "exit status: 0 done and no hold was raised; 10 done and a hold was raised; "
-    "2 the arguments or an input file are wrong; 1 anything else. "
-    "This is a monitor, not a safety function: it replaces no guard, no emergency stop and no person."
+    "`spindlebell COMMAND --help` is the manual page of a command. Exit status: 0 done and no hold was "
+    "raised; 10 done and a hold was raised; 2 the arguments or an input file are wrong; 1 anything else. "
+    f"{CAUTION} Guides: {DOCS}"
 )
 
 
 class _OneLineParser(argparse.ArgumentParser):
-    """Says what is wrong on one line, without the usage block."""
+    """Says what is wrong on one line, without the usage block; its help is a manual page where it has one."""
+
+    page: tuple[str, Manual] | None = None
+
+    def format_help(self) -> str:
+        return ManualPage(self, *self.page).text() if self.page else super().format_help()
 
     def error(self, message: str) -> NoReturn:
         self.exit(EXIT_INPUT, f"{self.prog}: {message}; see {self.prog} --help\n")
@@ -88,10 +94,11 @@ def _parser(argv: Sequence[str]) -> argparse.ArgumentParser:
     commands = parser.add_subparsers(dest="command", metavar="COMMAND", required=True)
     asked = next((word for word in argv if not word.startswith("-")), None)
     for name, summary in COMMANDS.items():
-        description = f"{summary[0].upper()}{summary[1:]}."
-        command = commands.add_parser(name, help=summary, description=description, epilog=_EPILOG)
+        command = commands.add_parser(name, help=summary)
         if name == asked:
-            importlib.import_module(f"monitor.commands.{name}").add_arguments(command)
+            module = importlib.import_module(f"monitor.commands.{name}")
+            module.add_arguments(command)
+            command.page = summary, module.MANUAL
     return parser
 
 

@@ -37,6 +37,7 @@ SHELL = (
     "monitor/commands/",
     "monitor/environment.py",
     "monitor/evidence/",
+    "monitor/manual.py",
     "monitor/recordings.py",
     "monitor/session.py",
     "monitor/synth/",

@@ -15,7 +15,13 @@ from monitor.job import load_job
 from monitor.station import EXAMPLE, parse_station
 
 ROOT = Path(__file__).parent.parent
-GUIDES = {name: (ROOT / name).read_text("utf-8") for name in ("README.md", "DEVELOPERS.md", "CHANGELOG.md")}
+FIRST = ("README.md", "DEVELOPERS.md", "CHANGELOG.md")
+MORE = sorted(
+    path.relative_to(ROOT).as_posix()
+    for top in ("monitor", "hardware")
+    for path in (ROOT / top).rglob("*.md")
+)
+GUIDES = {name: (ROOT / name).read_text("utf-8") for name in (*FIRST, *MORE)}
 
 
 def fenced(name):
@@ -43,6 +49,7 @@ def test_commands_were_found():
         "page",
         "plan",
         "replay",
+        "synth",
         "pecks",
         "report",
         "thresholds",
@@ -56,7 +63,8 @@ def test_commands_are_understood(words):
 
 
 def test_options_named_in_passing_exist():
-    named = set(re.findall(r"`(--[a-z-]+)", GUIDES["README.md"]))
+    texts = (text for name, text in GUIDES.items() if name not in ("DEVELOPERS.md", "CHANGELOG.md"))
+    named = set(re.findall(r"`(--[a-z-]+)", "\n".join(texts)))
     known = set()
     for name in cli.COMMANDS:
         parser = argparse.ArgumentParser()
@@ -114,9 +122,52 @@ def test_the_published_scenes_give_what_the_readme_says(tmp_path, monkeypatch):
 )
 def test_links_lead_somewhere(guide, target):
     path, _, heading = target.partition("#")
-    assert (ROOT / path).exists()
-    titles = re.findall(r"^#+ (.+)$", GUIDES.get(path or guide, ""), re.MULTILINE)
-    assert not heading or heading in {title.lower().replace(" ", "-") for title in titles}
+    file = ((ROOT / guide).parent / path).resolve() if path else ROOT / guide
+    assert file.exists()
+    titles = re.findall(r"^#+ (.+)$", GUIDES.get(file.relative_to(ROOT).as_posix(), ""), re.MULTILINE)
+    assert not heading or heading in {re.sub(r"[^\w -]", "", t).lower().replace(" ", "-") for t in titles}
+
+
+def test_every_guide_can_be_reached_from_the_readme():
+    reached, waiting = set(), ["README.md"]
+    while waiting:
+        guide = waiting.pop()
+        reached.add(guide)
+        for link in re.findall(r"\]\((?!https?:)([^)#]+)", GUIDES[guide]):
+            file = ((ROOT / guide).parent / link).resolve().relative_to(ROOT).as_posix()
+            waiting += [file] if file in GUIDES and file not in reached else []
+    assert reached == set(GUIDES)
+
+
+@pytest.mark.parametrize(
+    ("guide", "said"),
+    [
+        ("README.md", "a monitor, not a safety function"),
+        ("README.md", "leaves the spindle turning"),
+        ("index.md", "not a safety function"),
+        ("tutorial.md", "not a safety function"),
+        ("tutorial.md", "a finger on the hold key"),
+        ("signal_core.md", "not a safety function"),
+        ("howto/bring_a_recording.md", "Keep the guard shut"),
+        ("howto/place_the_microphone.md", "Never reach into a running machine"),
+        ("howto/learn_the_baseline.md", "guard shut"),
+        ("howto/wire_the_hold_line.md", "no safety function"),
+        ("howto/wire_the_hold_line.md", "licensed for it"),
+        ("howto/wire_the_hold_line.md", "leaves the spindle turning"),
+        ("howto/tune_the_thresholds.md", "a hand on the feed hold"),
+        ("howto/read_the_pecks.md", "a hand on the feed hold"),
+        ("howto/recover_after_a_hold.md", "spindle still turns"),
+        ("howto/recover_after_a_hold.md", "Reset starts no motion"),
+        ("howto/move_to_another_machine.md", "tested anew"),
+        ("howto/use_it_on_a_network.md", "A reset starts no motion"),
+        ("reference/commands.md", "not a safety function"),
+        ("reference/events.md", "no safety function"),
+        ("reference/thresholds.md", "None of these is a safety setting"),
+    ],
+)
+def test_guides_say_what_can_hurt_where_it_can(guide, said):
+    text = GUIDES.get(guide) or GUIDES[f"monitor/docs/{guide}"]
+    assert said in " ".join(text.replace("*", "").split())
 
 
 def test_paths_named_in_the_guides_exist():

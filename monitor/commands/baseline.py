@@ -14,6 +14,7 @@ from monitor.baseline import Baseline, describe, save_baseline
 from monitor.commands.check import show_level
 from monitor.commands.listen import add_station_arguments, station_of
 from monitor.errors import BaselineError, InputError
+from monitor.manual import Manual
 from monitor.ports import Block
 from monitor.recordings import read_recording
 from monitor.signal.orders import FreeRun, learn_baseline
@@ -21,6 +22,34 @@ from monitor.take import advice, measure, record, trouble
 
 TAKE_S = 15.0  # 10 s or longer is asked of recordings; a person's hand may knock somewhere in it
 SHORTEST_S, LONGEST_S = 5.0, 300.0
+
+
+MANUAL = Manual(
+    about="""
+    Learns how a machine sounds running free: the lines that turn with the spindle, the tones that stay, and
+    the noise floor. Every other reading is taken against it. It says in plain words what it found, or what
+    is wrong with a recording.
+
+    Give two commanded speeds or more, some distance apart. From one speed alone, what turns and what merely
+    hums cannot be told apart for certain; it works, with less confidence, and says so.
+
+    With --live it records from the microphone, asks for one speed after the other, and asks again for a
+    take that is clipped, silent or contradicts the others.
+    """,
+    examples=[
+        (
+            "spindlebell baseline --rpm 300 free300.wav --rpm 800 free800.wav -o baseline.json",
+            "From two recordings, nothing touching the work:",
+        ),
+        ("spindlebell baseline --live --rpm 300 --rpm 800 -o baseline.json", "From the microphone:"),
+    ],
+    files={
+        "FILE": "WAV or FLAC, 8 to 192 kHz, 16, 24 or 32 bit or float; 5 s at least",
+        "BASELINE.json": "what was learned; an older file stays whole until the new one is complete",
+        "DIR/free_*rpm.flac": "with --keep: the recordings",
+    },
+    caution="The spindle turns while you record: keep the guard shut and your hands away.",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -45,10 +74,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=TAKE_S,
         metavar="S",
-        help=f"with --live: length of each recording (default: {TAKE_S:g})",
+        help=f"with --live: length of each recording in seconds, {SHORTEST_S:g} to {LONGEST_S:g} "
+        f"(default: {TAKE_S:g})",
     )
     parser.add_argument(
-        "--keep", type=Path, metavar="DIR", help="with --live: keep the recordings there, as FLAC"
+        "--keep",
+        type=Path,
+        metavar="DIR",
+        help="with --live: keep the recordings there, as FLAC (default: they are not kept)",
     )
     add_station_arguments(parser)
 

@@ -22,6 +22,7 @@ from monitor.errors import InputError
 from monitor.faults.returned import LIKE_BASELINE_DB, gain_change_db
 from monitor.job import Job, load_job
 from monitor.listener import Listener
+from monitor.manual import Manual
 from monitor.measurements import Kind, Severity
 from monitor.meter import meter
 from monitor.ports import HoldLine
@@ -40,6 +41,35 @@ HEARD_SHARE = 0.6  # its own machine is heard all the time, but for the second i
 Ask = Callable[[str], bool]
 
 
+MANUAL = Manual(
+    about="""
+    Before each batch. It listens for some seconds and says what the microphone gives: level, peaks, noise
+    floor, clipping, lost sound. With a job and a baseline it says too whether the spindle is heard at the
+    job's speed, and whether this is still the microphone, gain and place that learned the machine; run the
+    spindle free meanwhile.
+
+    With lines in the station file it then leads a person at the machine through the test of every wire:
+    hold, heartbeat, spindle stop, lamps, reset button. It changes nothing but the lines, and leaves them
+    open.
+    """,
+    examples=[
+        ("spindlebell check --devices", "Which microphones there are:"),
+        ("spindlebell check --job job.toml --baseline baseline.json", "The microphone, without wires:"),
+        (
+            "spindlebell check --station station.toml --job job.toml --baseline baseline.json",
+            "Everything:",
+        ),
+    ],
+    files={"FILE.toml": "the station file: microphone and wires"},
+    statuses={
+        0: "ready",
+        1: "not ready: each thing that is wrong is a line that begins with WRONG; or anything else",
+    },
+    caution="Make the machine safe by its own means before the lines are tried. The test shows that they "
+    "work now, not that they will.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     add_station_arguments(parser)
@@ -49,12 +79,14 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         type=float,
         default=SECONDS,
         metavar="S",
-        help=f"how long to listen (default: {SECONDS:g})",
+        help=f"how long to listen, in seconds, 1 to 600 (default: {SECONDS:g})",
     )
     parser.add_argument(
-        "--job", metavar="JOB.toml", help="with --baseline: is it the microphone that learned the machine?"
+        "--job",
+        metavar="JOB.toml",
+        help="with --baseline: is it the microphone that learned the machine? (default: not asked)",
     )
-    parser.add_argument("--baseline", metavar="FILE", help="made by spindlebell baseline")
+    parser.add_argument("--baseline", metavar="FILE", help="made by spindlebell baseline (default: none)")
 
 
 def run(args: argparse.Namespace) -> int:

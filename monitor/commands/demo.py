@@ -31,6 +31,7 @@ from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.listener import Listener
+from monitor.manual import Manual
 from monitor.measurements import Event, Heard, Severity
 from monitor.ports import HoldLine
 from monitor.quantities import format_count
@@ -56,12 +57,44 @@ MOST_BLANKS = 1000
 FASTEST = 10.0
 
 
+MANUAL = Manual(
+    about="""
+    Plays a synthetic batch of lamp cord pulls through the same core, alarms, evidence and page as `listen`.
+    No sound card and no machine is needed. Open the address that it prints. The hold line is simulated, and
+    holds the synthetic machine's feed.
+
+    On the third blank, about a minute and a half in, the drill binds and the hold is raised. It stays until
+    somebody presses and keeps Reset on the page; then the batch goes on. After the last blank the page
+    stays until Ctrl-C.
+    """,
+    examples=[
+        ("spindlebell demo", "The whole batch in real time:"),
+        (
+            "spindlebell demo --speed 4 --out evidence/demo",
+            "Four times as fast, with the evidence kept here:",
+        ),
+    ],
+    files={
+        "DIR": "the evidence directory, as `replay` writes it; without --out a new one in the system's "
+        "folder for temporary files, whose name is printed"
+    },
+    statuses={0: "done, and no hold was raised", 10: "done, and a hold was raised"},
+    caution="What is shown is computed: it says nothing about your machine.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument(
         "--speed", type=float, default=1.0, metavar="X", help="times real time, 0.1 to 10 (default: 1)"
     )
-    parser.add_argument("--blanks", type=int, default=6, metavar="N", help="blanks in the batch (default: 6)")
+    parser.add_argument(
+        "--blanks",
+        type=int,
+        default=6,
+        metavar="N",
+        help=f"blanks in the batch, 1 to {MOST_BLANKS} (default: 6)",
+    )
     parser.add_argument("--port", type=int, default=8765, help="port of the page (default: 8765; 0: any)")
     parser.add_argument(
         "--host", default="127.0.0.1", help="address of the page (default: this computer only)"

@@ -36,6 +36,7 @@ from monitor.evidence.space import make_room
 from monitor.evidence.store import BatchInfo
 from monitor.job import Job, parse_job, read_job, with_material
 from monitor.listener import Listener
+from monitor.manual import Manual
 from monitor.measurements import Heard, Kind, Severity
 from monitor.meter import meter
 from monitor.ports import Block
@@ -53,6 +54,40 @@ ROOM_EVERY_S = 60.0  # a minute of evidence is under a megabyte, and its clips s
 TOLD_AGAIN_AFTER_S = 10.0  # overflows come in bursts; each is counted, not each is an event
 
 
+MANUAL = Manual(
+    about="""
+    The monitor itself: the microphone in, the hold line, the page and the evidence out. It always begins
+    held: look at the machine, then press Reset on the page or the button at the machine. After a hold, too,
+    only a person's Reset closes the line, and it is refused while the cause is still heard. When the
+    microphone is lost it holds, and opens the microphone again by itself; the hold stays.
+
+    Ctrl-C (or SIGTERM) ends it in good order and leaves the line open. Without a station file it uses the
+    system's own microphone and no wires: the hold is then shown and written, and no machine is held.
+    """,
+    examples=[
+        ("spindlebell listen --job job.toml --baseline baseline.json --out evidence", "Without wires:"),
+        (
+            "spindlebell listen --station station.toml --job job.toml --baseline baseline.json "
+            "--out evidence",
+            "With the microphone, lines and page of a station file:",
+        ),
+    ],
+    files={
+        "DIR/events.jsonl": "one event a line, as it happens",
+        "DIR/trace.csv": "the measured curves, 20 rows a second",
+        "DIR/pecks.csv": "one row a peck",
+        "DIR/clips/": "the sound around each warning and hold, FLAC",
+        "DIR/evidence.db": "all of it in SQLite, over every run into this directory",
+        "DIR/earlier/NNNN/": "the three files of earlier runs",
+        "keys.json": "in ~/.config/spindlebell: the secret tokens of a page that is open to the network",
+    },
+    statuses={0: "ended, and no hold was raised", 10: "ended, and a hold was raised"},
+    caution="A held feed leaves the spindle turning, and in acrylic a drill that stays in the hole goes on "
+    "rubbing. The monitor starts nothing. Wire it as hardware/WIRING.md says, by the machine maker's manual "
+    "and local codes.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("--job", required=True, metavar="JOB.toml", help="the job that is drilled")
@@ -60,7 +95,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--materials",
         type=Path,
         metavar="FILE.toml",
-        help="materials of your own, in the form of `spindlebell plan --materials`",
+        help="materials of your own, in the form of monitor/planning/materials.toml (default: the table that "
+        "comes with it)",
     )
     parser.add_argument("--baseline", required=True, metavar="FILE", help="made by spindlebell baseline")
     parser.add_argument(
@@ -82,7 +118,9 @@ def add_station_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--rate", metavar="RATE", help='sample rate, such as "48 kHz" (default: the best it offers)'
     )
-    parser.add_argument("--channel", type=int, metavar="N", help="channel of the microphone, from 1")
+    parser.add_argument(
+        "--channel", type=int, metavar="N", help="channel, from 1 (default: the station's, or 1)"
+    )
 
 
 def station_of(args: argparse.Namespace) -> Station:

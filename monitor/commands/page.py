@@ -16,8 +16,27 @@ from pathlib import Path
 from monitor.cli import EXIT_DONE
 from monitor.errors import EvidenceError, InputError
 from monitor.evidence.archive import Archive
+from monitor.manual import Manual
 
 REPORT_TIMEOUT_S = 300.0
+
+
+MANUAL = Manual(
+    about="""
+    Serves the page for past batches, with no machine and no microphone: every blank and peck, each hold
+    with its sound and curves, drill wear, two batches beside each other, files to take away. Here you say
+    of each hold whether it was real; `thresholds` tunes by these verdicts. Ctrl-C ends it.
+    """,
+    examples=[
+        ("spindlebell page evidence", "On this computer, at http://127.0.0.1:8765:"),
+        ("spindlebell page evidence --host 0.0.0.0", "For the network, with links to watch and to operate:"),
+    ],
+    files={
+        "DIR": "an evidence directory; only verdicts are written to it",
+        "keys.json": "in ~/.config/spindlebell: the secret tokens of a page that is open to the network",
+    },
+    caution="The page is not encrypted: serve it only in a network that you trust.",
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -20,6 +20,7 @@ from monitor.errors import InputError
 from monitor.evidence.archive import Archive
 from monitor.evidence.findings import LOADS, Finder, Findings
 from monitor.job import Job
+from monitor.manual import Manual
 from monitor.planning.materials import load_materials
 from monitor.planning.pecking import NoSchedule
 from monitor.quantities import Dimension, Quantity, format_count, format_length, format_speed, parse_quantity
@@ -47,6 +48,28 @@ USUAL_RISK = 0.05
 USUAL_WEAR = 0.5
 
 
+MANUAL = Manual(
+    about="""
+    Lays the load of every recorded peck over its depth and says where the load begins to climb, with an
+    interval: how much work the flutes hold before chips pack. From that follow the bulking factor of the
+    material, pecks for the next batch with their time, fill and risk beside those in use, and how the drill
+    wears. Where the evidence does not reach so far it says what would: more blanks, or which depth to try.
+
+    Any number of directories, also while a batch is being written.
+    """,
+    examples=[
+        ("spindlebell pecks evidence", "All batches of a directory:"),
+        ('spindlebell pecks evidence --longest "8 mm" --risk "2 %"', "Longer pecks allowed, at less risk:"),
+        ("spindlebell pecks evidence --new-drill 3:5", "A new drill began with blank 5 of batch 3:"),
+    ],
+    files={
+        "DIR/evidence.db": "read; --new-drill adds to it",
+        "DIR/tuning.db": "what was worked out of finished batches; delete it whenever you like",
+    },
+    caution="It is advice: try a new schedule with a hand on the feed hold.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("directories", metavar="DIR", nargs="+", help="evidence directories; may be in use")
@@ -68,7 +91,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )  # fmt: skip
     parser.add_argument(
         "--new-drill", metavar="BATCH[:BLANK]",
-        help="enter that a new or sharpened drill began there (with one DIR), and go on",
+        help="enter that a new or sharpened drill began there (with one DIR), and go on (default: none)",
     )  # fmt: skip
     parser.add_argument("--json", action="store_true", help="write JSON instead of text")
 

@@ -12,6 +12,7 @@ from typing import Any
 from monitor.cli import EXIT_DONE
 from monitor.errors import InputError
 from monitor.job import Job, load_job, parse_job, plane_contradictions
+from monitor.manual import Manual
 from monitor.pecks import POINT_DIAMETERS
 from monitor.planning.cautions import cautions
 from monitor.planning.chart import plan_svg
@@ -72,6 +73,36 @@ _INCREMENT_MM = {"mm": 0.1, "in": 0.005 * MM_PER_INCH}
 _WORTH_A_PECK = 0.05  # of fill: less than is known of it, so a person may well trade it for a peck
 
 
+MANUAL = Manual(
+    about="""
+    Reckons a job before it is cut: for each peck its depth, how full it leaves the flutes and between what
+    bounds, whether its chips can leave, its time, torque, power and sag, and what to mend or mind. Then it
+    names the deepest safe pecks and the fastest schedule under a fill limit. All of it is reckoned, not
+    measured.
+
+    It also writes and reads drilling programs (ISO 6983 blocks: G0, G1, G73, G81 to G83). Whatever of a
+    program was not understood, or could be read otherwise, is listed.
+
+    Every quantity carries its unit: "0.1 in", "2 mm", "60 in/min", "150 rpm/Nm".
+    """,
+    examples=[
+        ("spindlebell plan job.toml", "The job as it stands, and better pecks for it:"),
+        (
+            'spindlebell plan job.toml --fill-limit "60 %" --use fastest --job-out faster.toml',
+            "The fastest schedule that leaves the flutes 60 % full at most, as a new job file:",
+        ),
+        ("spindlebell plan --materials", "The materials table, with the source of every value:"),
+        ("spindlebell plan job.toml --from-program old.nc", "A job with the pecks of a program:"),
+    ],
+    files={
+        "JOB.toml": "the job",
+        "FILE.nc": "with --program: the pecks of one hole as blocks; with --from-program: a program to read",
+        "FILE.svg": "with --plot: flute fill over depth",
+    },
+    caution="A written program is a draft: check every block at the machine, first without a blank.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("job", nargs="?", metavar="JOB.toml", help="the job to plan")
@@ -80,10 +111,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         nargs="?",
         const="",
         metavar="FILE.toml",
-        help="materials of your own; without a file or without a job: print the table, with sources",
+        help="materials of your own (default: the table that comes with it); without a file or without a "
+        "job: print the table, with sources",
     )
     parser.add_argument("--json", action="store_true", help="print the plan as JSON: mm, s, N m, W")
-    parser.add_argument("--plot", metavar="FILE.svg", help="draw flute fill over depth")
+    parser.add_argument("--plot", metavar="FILE.svg", help="draw flute fill over depth (default: not drawn)")
     pecks = parser.add_argument_group("pecks")
     pecks.add_argument(
         "--use",
@@ -94,30 +126,56 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     pecks.add_argument("--fill-limit", metavar="PERCENT", help='how full flutes may be (default: "66.7 %%")')
     pecks.add_argument(
-        "--bulking", type=float, metavar="X", help="packed over solid chip volume, as measured"
+        "--bulking",
+        type=float,
+        metavar="X",
+        help="packed over solid chip volume, as measured (default: the material's)",
     )
     pecks.add_argument("--increment", metavar="LENGTH", help="step of depths (default: 0.1 mm or 0.005 in)")
-    pecks.add_argument("--least-peck", metavar="LENGTH", help="shortest peck wanted of the fastest schedule")
     pecks.add_argument(
-        "--most-pecks", type=int, metavar="N", help="most pecks wanted of the fastest schedule"
+        "--least-peck", metavar="LENGTH", help="shortest peck wanted of the fastest schedule (default: any)"
     )
     pecks.add_argument(
-        "--longest-peck", metavar="LENGTH", help=f"(default: {LONGEST_PECK_DIAMETERS:g} drill diameters)"
+        "--most-pecks",
+        type=int,
+        metavar="N",
+        help="most pecks wanted of the fastest schedule (default: any number)",
+    )
+    pecks.add_argument(
+        "--longest-peck",
+        metavar="LENGTH",
+        help=f"longest peck allowed (default: {LONGEST_PECK_DIAMETERS:g} drill diameters)",
     )
     said = parser.add_argument_group(
-        "what the job file may say as well", "an option here comes before the file"
+        "what the job file may say as well",
+        'Each with its unit: "60 in/min", "200 mm/s2", "150 rpm/Nm", "20 s", "2 mm". An option here '
+        "overrules the file.",
     )
     for option, (_, dimension, text) in _SAID.items():
-        said.add_argument(option, metavar=dimension.name, help=text)
+        said.add_argument(option, metavar=dimension.name, help=f"{text} (default: the job's)")
     files = parser.add_argument_group("programs (ISO 6983) and job files")
     files.add_argument(
-        "--program", metavar="FILE", help="write the blocks of one hole: a draft, to be checked"
+        "--program",
+        metavar="FILE",
+        help="write the blocks of one hole: a draft, to be checked (default: none)",
     )
-    files.add_argument("--from-program", metavar="FILE", help="read pecks, feed and speed from this program")
-    files.add_argument("--job-out", metavar="FILE.toml", help="write the job, with the pecks in use")
-    files.add_argument("--units", choices=("mm", "in"), help="of a program without G20 or G21")
     files.add_argument(
-        "--feed", choices=("per-minute", "per-revolution"), help="of a program without G94 or G95"
+        "--from-program",
+        metavar="FILE",
+        help="read pecks, feed and speed from this program (default: the job's)",
+    )
+    files.add_argument(
+        "--job-out", metavar="FILE.toml", help="write the job, with the pecks in use (default: none)"
+    )
+    files.add_argument(
+        "--units",
+        choices=("mm", "in"),
+        help="of a program without G20 or G21 (default: not known, and it is told)",
+    )
+    files.add_argument(
+        "--feed",
+        choices=("per-minute", "per-revolution"),
+        help="of a program without G94 or G95 (default: not known, and it is told)",
     )
     files.add_argument(
         "--codes",
@@ -132,7 +190,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         help="lengths without a decimal point: whole units (default) or least increments",
     )
     files.add_argument(
-        "--face", metavar="Z", type=float, default=0.0, help="height of the face in the program"
+        "--face",
+        metavar="Z",
+        type=float,
+        default=0.0,
+        help="height of the face in the program, in its own units (default: 0)",
     )
 
 

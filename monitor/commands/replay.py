@@ -21,10 +21,33 @@ from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.job import Job, parse_job, read_job, with_material
 from monitor.listener import Listener
+from monitor.manual import Manual
 from monitor.measurements import Event, Heard, Kind, Severity
 from monitor.quantities import format_count, format_length
 from monitor.recordings import Recording, open_recording
 from monitor.session import Session
+
+MANUAL = Manual(
+    about="""
+    The same core as `listen`, on a recording. It ends with every hold and warning in a sentence, with its
+    time, blank, peck and depth. It never looks ahead: an event's time is when the decision was possible. It
+    waits for nobody: a cause that was gone for 5 s and comes back is told again.
+
+    Everything is checked before the evidence directory is touched. A later run into the same directory adds
+    to it and destroys nothing.
+    """,
+    examples=[
+        (
+            "spindlebell replay batch.flac --job job.toml --baseline baseline.json --out evidence",
+            "A batch that was recorded with the microphone of the baseline:",
+        ),
+    ],
+    files={
+        "REC": "WAV or FLAC, 8 to 192 kHz, 16, 24 or 32 bit or float",
+        "DIR": "the evidence: events.jsonl, trace.csv, pecks.csv, clips/, evidence.db",
+    },
+    statuses={0: "done, and no hold was raised", 10: "done, and a hold was raised"},
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -39,7 +62,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--materials",
         type=Path,
         metavar="FILE.toml",
-        help="materials of your own, in the form of `spindlebell plan --materials`",
+        help="materials of your own, in the form of monitor/planning/materials.toml (default: the table that "
+        "comes with it)",
     )
     parser.add_argument(
         "--channel", type=int, default=1, metavar="N", help="channel to use, from 1 (default: 1)"

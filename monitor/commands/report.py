@@ -13,6 +13,7 @@ from monitor.commands.pecks import USUAL_RISK, USUAL_WEAR, advise, gather, job_l
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive, Batch, PastEvent
 from monitor.evidence.findings import Finder, pieces
+from monitor.manual import Manual
 from monitor.measurements import PeckRow, Severity
 from monitor.reporting.batch_page import BatchPage, Moment, batch_html
 from monitor.tuning.peck_curves import PeckCurves, good_cuts, peck_curves, step_for
@@ -28,6 +29,20 @@ MOST_MOMENTS = 60
 """Warnings beyond this are listed without a picture."""
 
 OVERVIEW_PIECES = 800
+
+
+MANUAL = Manual(
+    about="""
+    Writes one HTML page of a batch that needs nothing else, to open anywhere, to send or to print: what was
+    drilled, every hold with its curves and its sound, the load over depth, pecks, wear, times, and what to
+    change next. No script, and nothing from the network.
+    """,
+    examples=[
+        ("spindlebell report evidence", "The newest batch:"),
+        ("spindlebell report evidence --batch 2 --out batch2.html", "Another one, to another place:"),
+    ],
+    files={"DIR/evidence.db": "read", "DIR/report-NNNN.html": "written, NNNN being the batch's number"},
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:

@@ -9,8 +9,32 @@ from pathlib import Path
 from tqdm import tqdm
 
 from monitor.errors import InputError
+from monitor.manual import Manual
 from monitor.synth.files import write_scenes
 from monitor.synth.scenes import DEFAULT_SEED, DEMO, SCENES
+
+MANUAL = Manual(
+    about="""
+    Writes short synthetic recordings, each with its job file, its baseline recordings and the truth: what
+    really happened, and when. Use them to try the other commands, and to see what each fault looks like.
+    The same seed gives the same samples. They are computed by a model of a lathe, a room and a microphone;
+    no machine was recorded.
+    """,
+    examples=[
+        ("spindlebell synth --list", "Which scenes there are:"),
+        (
+            "spindlebell synth recordings --scene bind --seed 7",
+            "One of them, on a machine never seen before:",
+        ),
+    ],
+    files={
+        "DIR/NAME.flac": "the sound, 16 bit",
+        "DIR/NAME.toml": "its job",
+        "DIR/NAME.truth.json": "blanks, pecks, faults and curves as they really were",
+        "DIR/baseline_*.flac": "the machine running free; manifest.json says which belong to which scene",
+        "DIR/manifest.json": "all of it, with seeds and checksums",
+    },
+)
 
 
 def add_arguments(parser: argparse.ArgumentParser) -> None:
@@ -20,7 +44,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--list", action="store_true", help="say which scenes there are, and write nothing")
     parser.add_argument(
-        "--scene", action="append", metavar="NAME", help="write only this one (may be repeated)"
+        "--scene", action="append", metavar="NAME", help="write only this one; may be repeated (default: all)"
     )
     parser.add_argument(
         "--seed",

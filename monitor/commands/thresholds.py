@@ -25,6 +25,7 @@ from monitor.errors import InputError, JobError
 from monitor.evidence.archive import Archive, Batch
 from monitor.evidence.past_recordings import Replayed, Task, recording_of, replay_all
 from monitor.job import Job, parse_job
+from monitor.manual import Manual
 from monitor.measurements import Severity
 from monitor.quantities import format_count
 from monitor.signal.frames import HOP_S
@@ -47,6 +48,31 @@ FALSE_HOLDS, FALSE_WARNINGS = 0.1, 1.0
 _PIECE_S = 1800.0  # of curves in memory at once
 
 
+MANUAL = Manual(
+    about="""
+    Replays the stored curves with every threshold of sag. From the verdicts that you gave on the page it
+    says how often an hour each would have held falsely and how soon it would have found what was real, with
+    intervals; and which to write into the job file. It changes nothing.
+
+    From curves it knows the rule on sag alone. With --recordings it hears the recordings again, all kinds
+    of fault included.
+    """,
+    examples=[
+        ("spindlebell thresholds evidence", "From the curves, in seconds:"),
+        (
+            'spindlebell thresholds evidence --warning "3 %" --hold "6 %"',
+            "Thresholds of your own, judged too:",
+        ),
+        (
+            "spindlebell thresholds evidence --recordings --baseline baseline.json",
+            "From the recordings, in minutes:",
+        ),
+    ],
+    files={"DIR/evidence.db": "read: curves, events and verdicts", "FILE": "the baseline of that machine"},
+    caution="A higher threshold holds later. Change one thing at a time, with a hand on the feed hold.",
+)
+
+
 def add_arguments(parser: argparse.ArgumentParser) -> None:
     """Declare the command's arguments."""
     parser.add_argument("directories", metavar="DIR", nargs="+", help="evidence directories; may be in use")
@@ -58,13 +84,21 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--false-warnings", type=float, default=FALSE_WARNINGS, metavar="RATE",
         help=f"false warnings an hour that you put up with (default: {FALSE_WARNINGS:g})",
     )  # fmt: skip
-    parser.add_argument("--warning", metavar="SAG", help='judge this warning threshold too, such as "3 %%"')
-    parser.add_argument("--hold", metavar="SAG", help='judge this hold threshold too, such as "6 %%"')
+    parser.add_argument(
+        "--warning", metavar="SAG", help='judge this warning threshold too, such as "3 %%" (default: none)'
+    )
+    parser.add_argument(
+        "--hold", metavar="SAG", help='judge this hold threshold too, such as "6 %%" (default: none)'
+    )
     parser.add_argument(
         "--recordings", action="store_true",
         help="hear the recordings again with the advised thresholds (minutes); needs --baseline",
     )  # fmt: skip
-    parser.add_argument("--baseline", metavar="FILE", help="of the machine that was recorded")
+    parser.add_argument(
+        "--baseline",
+        metavar="FILE",
+        help="of the machine that was recorded, for --recordings (default: none)",
+    )
     parser.add_argument(
         "--processes", type=int, default=os.cpu_count() or 1, metavar="N",
         help="how many recordings to hear at once (default: one a processor)",
@@ -72,7 +106,8 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     parser.add_argument(
         "--dask",
         metavar="ADDRESS",
-        help="hear them on a Dask cluster that sees the same files (pip install spindlebell[dask])",
+        help="hear them on a Dask cluster that sees the same files (pip install spindlebell[dask]; default: "
+        "this computer)",
     )
     parser.add_argument("--json", action="store_true", help="write JSON instead of text")
 

@@ -17,7 +17,7 @@ from numpy.typing import NDArray
 from monitor.measurements import Event, Severity
 
 BEFORE_S = 4.0  # a peck's worth of sound before the event, to hear what led to it
-AFTER_S = 3.0
+AFTER_S = 3.0  # to hear what came of it
 LONGEST_S = 30.0  # events that follow each other share a clip up to this length
 SLACK_S = 1.0  # how much later than its own time an event may be told
 # Warnings come about once an hour; after so many clips in a batch something is wrong, and the disk

@@ -25,7 +25,7 @@ LEAST_FREE_BYTES = 200_000_000
 """With less than this the system itself comes to grief; and it is an hour's evidence with all its clips."""
 
 ROOM_SHARE = 0.05  # make this share of the limit free at once: not a little every minute
-BEFORE_HOLD_S, AFTER_HOLD_S = 60.0, 30.0
+BEFORE_HOLD_S, AFTER_HOLD_S = 60.0, 30.0  # of curves: some pecks that led to it, and what was done
 PIECE_S = 100.0  # of curves deleted at once: 2000 rows
 
 
