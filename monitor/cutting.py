@@ -206,6 +206,8 @@ class CuttingDetector:
             self._stand(now, hop)
             return False
         if hop.deaf:
+            if not self.cutting:
+                self._settling_s = 0.0  # it may come back with another gain: idling is learned anew
             return self.cutting
         level = self._level(hop)
         rise = level - self.idle_db
@@ -257,9 +259,16 @@ class CuttingDetector:
 
     def _level(self, hop: Hop) -> float:
         """Broadband level as it would be at the baseline's gain: a step of gain moves the lines too."""
-        # Lines that leave, as the spindle runs down, fade too; but then they support the speed no more.
-        if hop.confidence >= _SURE_SPEED and hop.support >= _STAYING_SUPPORT:
-            self._line_db += hop.step_s / _GAIN_S * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
+        # Lines that leave, as the spindle runs down, fade too; but then they support the speed no more. A
+        # gain that fell takes support as well, for more is expected over the lower floor; but it takes as
+        # much of the floor as of the lines.
+        fell = (
+            max(hop.over_db, hop.line_db) < -_QUIETER_DB and abs(hop.over_db - hop.line_db) < _QUIETER_DB / 2
+        )
+        if hop.confidence >= _SURE_SPEED and (hop.support >= _STAYING_SUPPORT or fell):
+            # Before the idle level is learned, the gain is not followed but taken as it is.
+            share = hop.step_s / _GAIN_S if self._settling_s else 1.0
+            self._line_db += share * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
         beyond = max(abs(self._line_db) - _GAIN_FREE_DB, 0.0)
         self.gain_db = math.copysign(beyond, self._line_db)
         return hop.over_db - self.gain_db
@@ -368,8 +377,12 @@ class CuttingDetector:
                 if sag == sag:
                     self._sags.append(sag)
         elif self.log_odds < -SURE:
-            # What is under the idle level corrects it at once: it was taken too high.
-            self._learn_idle(level, hop, _IDLE_S if level > self.idle_db else _IDLE_FAST_S)
+            # What is under the idle level corrects it at once: it was taken too high. What is louder while
+            # the spindle slows is a drill that enters slowly.
+            if level <= self.idle_db:
+                self._learn_idle(level, hop, _IDLE_FAST_S)
+            elif not self.suspects_load:
+                self._learn_idle(level, hop, _IDLE_S)
             if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
                 # Deviation by the median (Robbins and Monro 1951, from memory): slips count little.
                 self._idle_sag_sd += _SAG_STEP if abs(sag) > 0.675 * self._idle_sag_sd else -_SAG_STEP

@@ -322,7 +322,7 @@ class Listener:
             hop,
             self._cutting or self._cut_detector.suspects_load,
             self._cycle.in_blank,
-            self._cut_detector.strength > 1,
+            self._cut_detector.strength,
             self._microphone.lost,
         )
         if rotation.changed:

@@ -7,6 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass
 from enum import StrEnum
+from itertools import islice
 
 import numpy as np
 
@@ -36,6 +37,11 @@ _HOME = 0.1  # this near the reference it is the spindle again
 _SLIPPED_FOR_S = 2.0  # heard there for longer, it is believed: no slip of the ear lasts
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
 _REFERENCE_HOPS = 10  # median over half a second: wander and one bad frame do not move it
+_ENTRY_HOPS = (
+    5  # the newest ones are left out where there are others: the point of a drill that enters loads the
+)
+# spindle before the cut is heard
+_LOUDER = 0.3  # as a share of what is loud: idling wavers by less
 _REFERENCE_LEAST = 4  # one whole frame of the refinement
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
@@ -92,7 +98,7 @@ class Spindle:
         self._state = SpindleState.UNKNOWN
         self._absent, self._deaf_s = 0.0, -math.inf
         self._present_hops = 0
-        self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS)
+        self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
         self._last_cut_s = -math.inf
@@ -101,9 +107,11 @@ class Spindle:
         self._elsewhere_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
 
-    def step(self, hop: Hop, cutting: bool, in_blank: bool, loud: bool, lost: bool = False) -> Rotation:
-        """Take one hop; ``cutting``, ``in_blank``, ``loud`` (broadband sound well over the idle machine) and
-        ``lost`` (the microphone hears nothing) as judged up to the hop before."""
+    def step(self, hop: Hop, cutting: bool, in_blank: bool, loudness: float, lost: bool = False) -> Rotation:
+        """Take one hop; ``cutting``, ``in_blank``, ``loudness`` (rise of the broadband sound over the idle
+        machine, as a share of what is loud) and ``lost`` (the microphone hears nothing) as judged up to the
+        hop before."""
+        loud = loudness > 1
         if cutting:
             self._last_cut_s = hop.t
         started, vanished = self._follow_state(hop, loud, lost)
@@ -113,7 +121,7 @@ class Spindle:
         if self._state is SpindleState.TURNING:
             steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
             changed = self._follow_change(hop, steady)
-            self._follow_reference(hop, in_blank, steady)
+            self._follow_reference(hop, in_blank, steady, loudness > _LOUDER)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         believed = hop.heard and self._believe(hop, loud)
@@ -274,7 +282,7 @@ class Spindle:
         """The reference in proportion to the commanded speed that is nearest to the one heard."""
         return reference * self._nearest_commanded(hop) / self._nearest(reference)
 
-    def _follow_reference(self, hop: Hop, in_blank: bool, steady: bool) -> None:
+    def _follow_reference(self, hop: Hop, in_blank: bool, steady: bool, louder: bool) -> None:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S
         if not (free and steady and hop.confidence > 0.8):
             if not free or not steady:
@@ -284,11 +292,15 @@ class Spindle:
         within = _DRIFT if self._reference is not None else _COMMANDED_WITHIN
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
+            if louder and self._reference is not None and hop.spindle_hz < self._reference:
+                return  # louder and slower together: a drill that enters slowly, before it counts as a cut
             if self._free and abs(hop.spindle_hz / self._free[-1] - 1) > within:
                 self._free.clear()  # no reference yet, and another commanded speed
             self._free.append(hop.spindle_hz)
             if len(self._free) >= _REFERENCE_LEAST:
-                self._reference = statistics.median(self._free)
+                older = len(self._free) - _ENTRY_HOPS
+                used = older if older >= _REFERENCE_LEAST else len(self._free)
+                self._reference = statistics.median(islice(self._free, used))
             return
         self._other.append(hop.spindle_hz)
         known_speed = self._off_commanded(hop) <= _COMMANDED_WITHIN
@@ -299,7 +311,7 @@ class Spindle:
             if max(abs(s / middle - 1) for s in self._other) < 0.02:  # steady all the while
                 self._reference = middle
                 self._free.clear()
-                self._free.extend(list(self._other)[-_REFERENCE_HOPS:])
+                self._free.extend(list(self._other)[-_REFERENCE_HOPS - _ENTRY_HOPS :])
             self._other.clear()
 
     def _nearest_commanded(self, hop: Hop) -> float:

@@ -18,10 +18,10 @@ class Walk:
         self.t = 0.0
         self.said = []
 
-    def go(self, seconds, make=hop, *, cutting=False, in_blank=False, loud=False, **changes):
+    def go(self, seconds, make=hop, *, cutting=False, in_blank=False, loudness=0.0, **changes):
         for t in times(seconds, self.t):
             at = {name: value(t - self.t) if callable(value) else value for name, value in changes.items()}
-            self.said.append((t, self.spindle.step(make(t, **at), cutting, in_blank, loud)))
+            self.said.append((t, self.spindle.step(make(t, **at), cutting, in_blank, loudness)))
         self.t += seconds
         return self
 
@@ -83,12 +83,12 @@ def test_a_deaf_microphone_stops_no_spindle():
 
 
 def test_a_loud_machine_has_not_stopped():
-    walk = Walk().go(2).go(5, silent, loud=True, audible=5.0)
+    walk = Walk().go(2).go(5, silent, loudness=2.0, audible=5.0)
     assert not walk.times_of("vanished")
 
 
 def test_lines_that_should_stand_far_out_of_the_noise_are_missed_all_the_same():
-    walk = Walk().go(2).go(5, silent, loud=True, audible=20.0)
+    walk = Walk().go(2).go(5, silent, loudness=2.0, audible=20.0)
     assert len(walk.times_of("vanished")) == 1
 
 
@@ -163,6 +163,18 @@ def test_a_speed_nobody_commanded_becomes_the_reference_only_when_steady():
     assert slow.now.reference_hz == pytest.approx(12.0)
     in_blank = Walk().go(2).go(2.5, spindle_hz=12.0, in_blank=True)
     assert in_blank.now.reference_hz == pytest.approx(SPINDLE_HZ)  # within a blank three seconds
+
+
+@pytest.mark.parametrize(("loudness", "kept"), [(0.5, True), (0.0, False)])
+def test_a_drill_that_enters_slowly_does_not_take_the_reference_along(loudness, kept):
+    entry = Walk().go(3).go(2, spindle_hz=lambda s: SPINDLE_HZ * (1 - 0.01 * s), loudness=loudness)
+    # slower without a sound is a drift of the motor
+    assert (entry.now.reference_hz > 0.999 * SPINDLE_HZ) is kept
+
+
+def test_the_newest_quarter_second_is_no_reference_while_there_is_an_older():
+    walk = Walk().go(3).go(0.25, spindle_hz=0.99 * SPINDLE_HZ)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
 
 
 def test_an_octave_slip_of_the_ear_is_no_sag():
