@@ -39,7 +39,7 @@ def install(wheel: Path, environment: Path) -> Path:
     """Put the wheel, and what it asks for, into a new environment; the path of its command."""
     venv.create(environment, with_pip=True)
     python = environment / "bin" / "python"
-    options = ["--quiet", "--disable-pip-version-check", "--no-warn-script-location"]
+    options = ["--quiet", "--disable-pip-version-check", "--no-compile"]
     subprocess.run([python, "-m", "pip", "install", *options, wheel], check=True, env=_clean())
     return environment / "bin" / "spindlebell"
 
