@@ -270,8 +270,8 @@ def _add_downloads(app: FastAPI, archive: Archive, report: Callable[[int], str] 
 
     @app.get("/api/batches/{number}/events.jsonl", response_class=Response, responses=jsonl)
     def events(number: Number) -> Response:
-        started = _found(archive, number).started
-        lines = (event_line(one.event, one.clip, started).encode() for one in archive.events(number))
+        _found(archive, number)
+        lines = (event_line(one.event, one.clip, one.at).encode() for one in archive.events(number))
         return attached(lines, number, "events.jsonl", "application/jsonl")
 
     @app.get("/api/batches/{number}/trace.csv", response_class=Response, responses=answers("text/csv"))

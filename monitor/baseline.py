@@ -138,10 +138,8 @@ def describe(baseline: Baseline) -> str:
         )
     for rpm, level, floor in zip(b.speeds_rpm, b.level_dbfs, b.floor_dbfs_hz, strict=True):
         middle = [d for d, hz in zip(floor, b.floor_hz, strict=True) if 500 <= hz <= 2000]
-        text.append(
-            f"At {rpm:g} rpm: level {level:.1f} dBFS, noise floor {sum(middle) / len(middle):.0f} dBFS per Hz"
-            " around 1 kHz."
-        )
+        heard = f"{sum(middle) / len(middle):.0f} dBFS per Hz" if middle else "not known"
+        text.append(f"At {rpm:g} rpm: level {level:.1f} dBFS, noise floor {heard} around 1 kHz.")
     for rpm, ratio in list(zip(b.speeds_rpm, b.heard_ratio, strict=True))[1:]:
         off = 100 * (ratio / b.heard_ratio[0] - 1)
         first = f"the {b.speeds_rpm[0]:g} rpm one"

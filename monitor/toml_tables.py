@@ -87,7 +87,12 @@ def _explain(error: ValidationError, tables: type[Table], example: str) -> str:
 
 
 def _key(location: tuple[int | str, ...]) -> str:
-    return "".join(f"[{part}]" if isinstance(part, int) else f".{part}" for part in location).lstrip(".")
+    named = (f"[{part}]" if isinstance(part, int) else f".{_shortened(part, 40)}" for part in location)
+    return "".join(named).lstrip(".")
+
+
+def _shortened(text: str, most: int) -> str:
+    return text if len(text) <= most else f"{text[:most]}..."
 
 
 _MENDS = {
@@ -114,9 +119,7 @@ def _problem(problem: Any, tables: type[Table], example: str) -> str:
         return _missing(problem["loc"], example)
     if kind == "model_type":
         return f"is not a table; write [{problem['loc'][-1]}] on a line of its own"
-    shown = json.dumps(problem["input"], ensure_ascii=False, default=str)
-    if len(shown) > 60:
-        shown = f"{shown[:60]}..."
+    shown = _shortened(json.dumps(problem["input"], ensure_ascii=False, default=str), 60)
     return f"{shown} {_MENDS.get(kind, problem['msg']).format(**context)}"
 
 

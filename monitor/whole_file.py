@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import errno
 import os
 from pathlib import Path
 
@@ -22,8 +23,36 @@ def write_whole(path: Path, text: str) -> None:
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
         aside.write_text(text, encoding="utf-8")
-        aside.replace(path)
+        put_in_place(aside, path)
     except OSError:
         if aside.exists():
             aside.unlink()
         raise
+
+
+def put_in_place(aside: Path, path: Path) -> None:
+    """Give a finished file its name, on the disk and not in the system's memory alone.
+
+    Its content is forced out first: a file system may else keep the new name and lose what it names. Then the
+    directory is: the name itself is content of the directory.
+
+    Raises
+    ------
+    OSError
+        The disk does not take it.
+    """
+    sync(aside)
+    aside.replace(path)
+    sync(path.parent)
+
+
+def sync(path: Path) -> None:
+    """Force a file, or the names in a directory, to the disk. Raises OSError."""
+    fd = os.open(path, os.O_RDONLY)
+    try:
+        os.fsync(fd)
+    except OSError as error:
+        if error.errno != errno.EINVAL:  # what has no disk below it, such as a character device
+            raise
+    finally:
+        os.close(fd)

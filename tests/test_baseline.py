@@ -174,6 +174,11 @@ def test_description_of_one_speed_without_turning_lines():
     assert "induction" not in describe(one)
 
 
+def test_description_of_a_floor_that_was_measured_elsewhere():
+    high = replace(BASELINE, floor_hz=(3000.0, 4000.0, 5000.0))
+    assert "noise floor not known around 1 kHz" in describe(high)
+
+
 def _record(path, rpm, seed, **more):
     soundfile.write(path, free_run(rpm, seed, seconds=6, **more), 16000, subtype="PCM_24")
     return str(path)

@@ -214,6 +214,13 @@ def test_a_table_given_as_a_value():
         parse_job("hole = 3\n" + METRIC.split("[hole]")[0], "job.toml")
 
 
+def test_a_key_of_any_length_is_named_briefly():
+    with pytest.raises(JobError) as refusal:
+        parse_job(f"{'9' * 5000} = 1\n{METRIC}", "job.toml")
+    assert "unknown key" in str(refusal.value)
+    assert len(str(refusal.value)) < 300
+
+
 def test_deep_nesting_is_refused():
     with pytest.raises(JobError, match="is not"):
         parse_job("a = " + "[" * 5000 + "]" * 5000, "job.toml")

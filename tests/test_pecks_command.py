@@ -3,6 +3,8 @@ used."""
 
 import json
 import shutil
+import sqlite3
+from contextlib import closing
 from datetime import UTC, datetime, timedelta
 
 import numpy as np
@@ -64,6 +66,10 @@ def test_what_was_found_is_kept_and_found_again(evidence, capsys):
     first = answer(capsys, directory, "--json")
     assert (directory / "tuning.db").exists()
     assert answer(capsys, directory, "--json") == first
+    for content in ("[]", "{}", '"x"', '{"load": 1, "pecks": {}}', "not JSON"):
+        with closing(sqlite3.connect(directory / "tuning.db")) as db, db:
+            db.execute("UPDATE findings SET content = ?", (content,))
+        assert answer(capsys, directory, "--json") == first
     (directory / "tuning.db").write_bytes(b"spoiled")
     assert answer(capsys, directory, "--json") == first
 

@@ -122,7 +122,7 @@ class Archive:
         """One batch; None where there is none of that number."""
         with self._reading() as db:
             row = db.execute(f"{_BATCHES} WHERE id = ?", (number,)).fetchone()
-        return None if row is None else _batch(row)
+            return None if row is None else _batch(row)
 
     def events(self, batch: int) -> list[PastEvent]:
         """Its events in time order, with the newest verdict on each."""
@@ -134,13 +134,13 @@ class Archive:
         """One event by its number in the store."""
         with self._reading() as db:
             row = db.execute(f"{_EVENTS} WHERE events.id = ?", (number,)).fetchone()
-        return None if row is None else _event(row)
+            return None if row is None else _event(row)
 
     def pecks(self, batch: int) -> list[PeckRow]:
         """Its pecks in the order in which they were drilled."""
         with self._reading() as db:
             rows = db.execute(f"SELECT {_PECKS} FROM pecks WHERE batch = ? ORDER BY id", (batch,))
-            return [PeckRow(*map(_known, row)) for row in rows]
+            return [_peck(row) for row in rows]
 
     def trace(self, batch: int, from_s: float = -math.inf, to_s: float = math.inf) -> list[TraceRow]:
         """Its measured curves, or what lies between two times of them."""
@@ -170,7 +170,7 @@ class Archive:
                 f"SELECT {', '.join(names)} FROM trace WHERE batch = ? AND t BETWEEN ? AND ? ORDER BY t",
                 (batch, from_s, to_s),
             ).fetchall()
-        return np.array(rows, dtype=float).reshape(len(rows), len(names)).T
+            return _numbers(rows, len(names))
 
     def first_time(self, batch: int, after_s: float) -> float | None:
         """Time of the first row of its curves after a time; None where there is none."""
@@ -178,8 +178,7 @@ class Archive:
             found = db.execute(
                 "SELECT min(t) FROM trace WHERE batch = ? AND t > ?", (batch, after_s)
             ).fetchone()
-        first: float | None = found[0]
-        return first
+            return None if found[0] is None else _number(found[0])
 
     def envelope(self, batch: int, names: Sequence[str], pieces: int) -> NDArray[np.float64]:
         """The largest value of some curves in each of so many pieces of the batch, shape (1 + len(names), n).
@@ -190,16 +189,17 @@ class Archive:
         if set(names) - set(TRACE_COLUMNS):
             raise ValueError(f"no such curves: {', '.join(names)}")
         with self._reading() as db:
-            first, last = db.execute("SELECT min(t), max(t) FROM trace WHERE batch = ?", (batch,)).fetchone()
-            if first is None:
+            row = db.execute("SELECT min(t), max(t) FROM trace WHERE batch = ?", (batch,)).fetchone()
+            if row[0] is None:
                 return np.zeros((1 + len(names), 0))
+            first, last = map(_number, row)
             step = max((last - first) / pieces, 0.05)
             rows = db.execute(
                 f"SELECT CAST((t - ?) / ? AS INTEGER) AS piece, {', '.join(f'max({name})' for name in names)}"
                 " FROM trace WHERE batch = ? GROUP BY piece ORDER BY piece",
                 (first, step, batch),
             ).fetchall()
-        found = np.array(rows, dtype=float).T
+            found = _numbers(rows, 1 + len(names))
         found[0] = first + (found[0] + 0.5) * step
         return found
 
@@ -224,15 +224,15 @@ class Archive:
         """What people did during it, in time order."""
         with self._reading() as db:
             rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY t, id", (batch,))
-            return [Act(*row) for row in rows]
+            return [Act(_number(t), *map(_text, said)) for t, *said in rows]
 
     def acts_of_kind(self, act: str) -> dict[int, list[float]]:
         """Times of one kind of act in every batch that has it, by batch."""
         with self._reading() as db:
-            rows = db.execute("SELECT batch, t FROM acts WHERE act = ? ORDER BY batch, t", (act,)).fetchall()
-        found: dict[int, list[float]] = {}
-        for batch, t in rows:
-            found.setdefault(batch, []).append(t)
+            rows = db.execute("SELECT batch, t FROM acts WHERE act = ? ORDER BY batch, t", (act,))
+            found: dict[int, list[float]] = {}
+            for batch, t in rows:
+                found.setdefault(_count_of(batch), []).append(_number(t))
         return found
 
     def clip(self, name: str) -> Clip | None:
@@ -244,16 +244,18 @@ class Archive:
             return None
         with self._reading() as db:
             row = db.execute("SELECT start_s, end_s FROM clips WHERE name = ?", (name,)).fetchone()
+            span = None if row is None else [_number(t, _LATEST_S) for t in row]
         path = self.directory / name
-        if row is None or not path.is_file() or path.is_symlink():
+        if span is None or not path.is_file() or path.is_symlink():
             return None
-        return Clip(path, *row)
+        return Clip(path, *span)
 
     def clips(self, batch: int) -> list[Clip]:
         """Every clip of a batch whose file is there, in time order."""
         with self._reading() as db:
-            rows = db.execute("SELECT name FROM clips WHERE batch = ? ORDER BY start_s", (batch,)).fetchall()
-        found = (self.clip(name) for (name,) in rows)
+            rows = db.execute("SELECT name FROM clips WHERE batch = ? ORDER BY start_s", (batch,))
+            names = [_text(name) for (name,) in rows]
+        found = map(self.clip, names)
         return [clip for clip in found if clip is not None]
 
     def judge(self, event: int, verdict: str, by: str, note: str = "") -> None:
@@ -349,24 +351,84 @@ _EVENTS = (
 _PECKS = ", ".join(PECK_COLUMNS)
 
 
-def _known(value: Any) -> Any:
-    return math.nan if value is None else value
+# A store may be damaged, or changed by other hands: SQLite keeps text in a column of numbers. What does not
+# belong is refused here, so that nothing beyond has to expect it.
+
+_MOST = 1e30  # no quantity of a batch comes near, and powers of it are still numbers
+_HIGHEST_COUNT = 2**31
+_LATEST_S = 1e9  # thirty years; times of day are reckoned from it
+
+
+def _number(value: Any, most: float = _MOST) -> float:
+    if value is None:
+        return math.nan
+    if isinstance(value, int | float) and abs(value) <= most:
+        return float(value)
+    raise ValueError(f"{_short(value)} where a number belongs")
+
+
+def _count_of(value: Any) -> int:
+    if isinstance(value, int) and 0 <= value <= _HIGHEST_COUNT:
+        return value
+    raise ValueError(f"{_short(value)} where a whole number belongs")
+
+
+def _text(value: Any) -> str:
+    if isinstance(value, str):
+        return value
+    raise ValueError(f"{_short(value)} where text belongs")
+
+
+def _short(value: Any) -> str:
+    return repr(value)[:40]
+
+
+def _numbers(rows: Sequence[Sequence[Any]], n: int) -> NDArray[np.float64]:
+    """Columns of numbers, shape (n, len(rows)), NaN where not known."""
+    found = np.array(rows, dtype=float).reshape(len(rows), n).T
+    if (np.abs(found) > _MOST).any():
+        raise ValueError("a number beyond every measure in the curves")
+    return found
+
+
+def _time_of_day(written: Any) -> datetime:
+    at = datetime.fromisoformat(_text(written))
+    if at.tzinfo is None or not 1970 < at.year < 9000:
+        raise ValueError(f"{_short(written)} where a time in UTC belongs")
+    return at
 
 
 def _batch(row: Sequence[Any]) -> Batch:
-    number, started, *rest = row
-    source, fs, job, state, duration_s, note, version, *counts = rest
+    number, started, source, fs, job, state, duration_s, note, version, *counts = row
     return Batch(
-        number,
-        datetime.fromisoformat(started),
-        source,
-        fs,
-        job,
-        state,
-        _known(duration_s),
-        note,
-        version,
+        _count_of(number),
+        _time_of_day(started),
+        _text(source),
+        _count_of(fs),
+        _text(job),
+        _text(state),
+        _number(duration_s, _LATEST_S),
+        _text(note),
+        _text(version),
         *counts,
+    )
+
+
+def _peck(row: Sequence[Any]) -> PeckRow:
+    blank, peck, start_s, end_s, from_mm, to_mm, mean, most, climb_mm, level_db, fill, worst_event = row
+    return PeckRow(
+        _count_of(blank),
+        _count_of(peck),
+        _number(start_s, _LATEST_S),
+        _number(end_s, _LATEST_S),
+        _number(from_mm),
+        _number(to_mm),
+        _number(mean),
+        _number(most),
+        _number(climb_mm),
+        _number(level_db),
+        _number(fill),
+        _text(worst_event),
     )
 
 
@@ -374,23 +436,28 @@ def _event(row: Sequence[Any]) -> PastEvent:
     number, batch, at, t, kind, severity, message, *rest = row
     value, limit, unit, blank, peck, depth_mm, onset_s, clip, *said = rest
     event = Event(
-        t=t,
+        t=_number(t, _LATEST_S),
         kind=Kind(kind),
         severity=Severity(severity),
-        message=message,
-        value=_known(value),
-        limit=_known(limit),
-        unit=unit,
-        blank=blank,
-        peck=peck,
-        depth_mm=_known(depth_mm),
-        onset_s=_known(onset_s),
+        message=_text(message),
+        value=_number(value),
+        limit=_number(limit),
+        unit=_text(unit),
+        blank=_count_of(blank),
+        peck=_count_of(peck),
+        depth_mm=_number(depth_mm),
+        onset_s=_number(onset_s),
     )
-    verdict, note, by, judged_at = said
+    return PastEvent(_count_of(number), batch, _text(at), event, _text(clip), _verdict(*said))
+
+
+def _verdict(verdict: Any, note: Any, by: Any, judged_at: Any) -> Verdict | None:
+    if verdict is None:
+        return None
     word = OLD_VERDICTS.get(verdict, verdict)
-    return PastEvent(
-        number, batch, at, event, clip, None if verdict is None else Verdict(word, note, by, judged_at)
-    )
+    if word not in VERDICTS:
+        raise ValueError(f"{_short(verdict)} where a verdict belongs")
+    return Verdict(word, _text(note), _text(by), _text(judged_at))
 
 
 def _trace(db: sqlite3.Connection, batch: int, from_s: float, to_s: float) -> Iterator[TraceRow]:
@@ -399,4 +466,4 @@ def _trace(db: sqlite3.Connection, batch: int, from_s: float, to_s: float) -> It
         (batch, from_s, to_s),
     )
     for *numbers, cutting in rows:
-        yield TraceRow._make([*map(_known, numbers), bool(cutting)])
+        yield TraceRow._make([*map(_number, numbers), bool(cutting)])

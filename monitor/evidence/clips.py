@@ -1,7 +1,8 @@
 """Clips: the sound around each warning and hold, from before it happened.
 
 A clip is written as soon as its event happens, with the sound up to then, and again when the sound
-after it has come in, so that an event never names a clip that a killed process has failed to write.
+after it has come in, so that an event never names a clip that a killed process has failed to write. It is
+forced to the disk before its event is, for the same reason.
 """
 
 from __future__ import annotations
@@ -15,6 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from monitor.measurements import Event, Severity
+from monitor.whole_file import put_in_place, sync
 
 BEFORE_S = 4.0  # a peck's worth of sound before the event, to hear what led to it
 AFTER_S = 3.0  # to hear what came of it
@@ -76,6 +78,7 @@ class ClipWriter:
         self._n_clips = 0
         self._written: list[WrittenClip] = []
         (directory / "clips").mkdir(exist_ok=True)
+        sync(directory)
         for left_over in (directory / "clips").glob("*.part"):
             left_over.unlink()
 
@@ -151,5 +154,5 @@ class ClipWriter:
         x = np.nan_to_num(np.concatenate(clip.parts), posinf=1.0, neginf=-1.0).astype(np.float64)
         pcm = np.clip(np.rint(x * 2.0**23), -(2.0**23), 2.0**23 - 1).astype(np.int32) << 8
         soundfile.write(part, pcm, self._fs, format="FLAC", subtype="PCM_24")
-        part.replace(path)
+        put_in_place(part, path)
         self._written.append(WrittenClip(clip.name, clip.start / self._fs, (clip.start + clip.n) / self._fs))

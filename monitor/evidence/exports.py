@@ -1,23 +1,27 @@
 """The plain files of the newest run: events.jsonl, trace.csv, pecks.csv.
 
 The files at the top of the evidence directory always belong to the newest run; those of an earlier
-run are moved, untouched, to ``earlier/NNNN/``, NNNN being its batch number in the store.
+run are moved to ``earlier/NNNN/``, NNNN being its batch number in the store: untouched, but for those of a
+killed run, which are completed from the store first.
 """
 
 from __future__ import annotations
 
 import csv
+import io
 import json
 import math
 import os
 from collections.abc import Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
+from itertools import islice
 from pathlib import Path
-from typing import Any, TextIO
+from typing import Any, BinaryIO
 
 from monitor.evidence.store import PECK_COLUMNS, TRACE_COLUMNS, finite, utc_text
 from monitor.measurements import Event, PeckRow, Severity, TraceRow
+from monitor.whole_file import sync
 
 FILES = ("events.jsonl", "trace.csv", "pecks.csv")
 
@@ -52,11 +56,11 @@ def peck_cells(row: PeckRow) -> list[str]:
     return [_cell(getattr(row, name), spec) for name, spec in _PECK_FORMATS.items()]
 
 
-def event_line(event: Event, clip: str, started: datetime) -> str:
-    """One line of events.jsonl, RFC 8259 JSON: what is not known is null."""
+def event_line(event: Event, clip: str, at: str) -> str:
+    """One line of events.jsonl, RFC 8259 JSON: what is not known is null; ``at`` is its time of day, UTC."""
     values: dict[str, Any] = {
         "t": round(event.t, 6),
-        "at": utc_text(started, event.t),
+        "at": at,
         "kind": event.kind.value,
         "severity": event.severity.value,
         "value": _rounded(event.value),
@@ -101,50 +105,74 @@ def set_aside(directory: Path, batch: int) -> int:
     target.mkdir(parents=True, exist_ok=True)
     for path in present:
         path.rename(target / path.name)
+    sync(target)
     return newest
 
 
+def place_of(directory: Path, batch: int, name: str) -> Path:
+    """Where an export of the newest batch in the store lies: at the top, unless it was set aside already."""
+    aside = directory / "earlier" / f"{batch:04d}" / name
+    return aside if aside.exists() else directory / name
+
+
+def header(name: str) -> str:
+    """The first line of an export; events.jsonl has none."""
+    columns = {"trace.csv": TRACE_COLUMNS, "pecks.csv": PECK_COLUMNS}.get(name, ())
+    return ",".join(columns) + "\n" if columns else ""
+
+
+def peck_line(row: PeckRow) -> str:
+    """One line of pecks.csv."""
+    text = io.StringIO()
+    csv.writer(text, lineterminator="\n").writerow(peck_cells(row))
+    return text.getvalue()
+
+
 class Exports:
-    """The open export files of one run."""
+    """The open export files of one run.
+
+    Lines are gathered, and handed to the system whole and only after the store has them: what an export
+    tells, the store knows.
+    """
 
     def __init__(self, directory: Path, started: datetime) -> None:
         self._started = started
-        self._files: list[TextIO] = []
+        self._files: list[BinaryIO] = []
+        self._trace: list[str] = []
+        self._pecks: list[str] = []
         try:
-            # "x": never write over a file that is there.
-            self._events, self._trace, self._pecks = (self._create(directory / name) for name in FILES)
-            self._trace.write(",".join(TRACE_COLUMNS) + "\n")
-            self._peck_rows = csv.writer(self._pecks, lineterminator="\n")
-            self._peck_rows.writerow(PECK_COLUMNS)
-            self.flush()
+            for name in FILES:
+                # "x": never write over a file that is there.
+                file = (directory / name).open("xb", buffering=0)
+                self._files.append(file)
+                _write(file, header(name))
         except BaseException:
             self.close()
             raise
 
     def add_trace(self, rows: Iterable[TraceRow]) -> None:
-        """Append rows to trace.csv; they reach the disk with the next `flush`."""
-        self._trace.write("".join(map(trace_line, rows)))
+        """Gather rows of trace.csv; they are written with the next `flush`."""
+        self._trace += map(trace_line, rows)
 
     def add_pecks(self, rows: Iterable[PeckRow]) -> None:
-        """Append rows to pecks.csv; they reach the disk with the next `flush`."""
-        self._peck_rows.writerows(map(peck_cells, rows))
+        """Gather rows of pecks.csv; they are written with the next `flush`."""
+        self._pecks += map(peck_line, rows)
 
     def add_events(self, events: Sequence[tuple[Event, str]]) -> None:
-        """Append events with the names of their clips, each handed to the system as it is written.
+        """Write events with the names of their clips.
 
-        Warnings and holds are forced to the disk: the emergency stop that may follow one may cut
-        this computer's power too.
+        Warnings and holds are forced to the disk, as they are in the store.
         """
-        for event, clip in events:
-            self._events.write(event_line(event, clip, self._started))
-            self._events.flush()
+        lines = [event_line(event, clip, utc_text(self._started, event.t)) for event, clip in events]
+        _write(self._files[0], "".join(lines))
         if any(event.severity is not Severity.INFO for event, _ in events):
-            os.fsync(self._events.fileno())
+            os.fsync(self._files[0].fileno())
 
     def flush(self) -> None:
-        """Hand everything to the system, so that a killed process does not lose it."""
-        for file in self._files:
-            file.flush()
+        """Hand what was gathered to the system, so that a killed process does not lose it."""
+        for file, lines in zip(self._files[1:], (self._trace, self._pecks), strict=True):
+            _write(file, "".join(lines))
+            lines.clear()
 
     def close(self) -> None:
         """Close all files. Never raises: what has to be known to be written is flushed before."""
@@ -153,10 +181,36 @@ class Exports:
                 file.close()
         self._files.clear()
 
-    def _create(self, path: Path) -> TextIO:
-        file = path.open("x", encoding="utf-8", newline="")
-        self._files.append(file)
-        return file
+
+def complete(path: Path, lines: Iterable[str]) -> None:
+    """Make the export of a killed run what it would have been: ``lines`` are all of it by the store.
+
+    A last line that is not whole is cut off, and lines are added that the store has beyond it. Nothing that
+    is whole is changed: after a power cut the file may know more than the store. Safe to interrupt.
+
+    Raises
+    ------
+    OSError
+        The file cannot be read or written.
+    """
+    with path.open("r+b" if path.exists() else "w+b") as file:
+        n, end = 0, 0
+        for line in file:
+            if not line.endswith(b"\n") or b"\0" in line:  # some file systems leave zeros after a power cut
+                break
+            n, end = n + 1, end + len(line)
+        file.truncate(end)
+        file.seek(end)
+        file.writelines(line.encode() for line in islice(lines, n, None))
+        file.flush()
+        os.fsync(file.fileno())
+
+
+def _write(file: BinaryIO, text: str) -> None:
+    """All of a text in one go; a disk that is nearly full takes a part first, and then says so."""
+    left = memoryview(text.encode())
+    while left:
+        left = left[file.write(left) :]
 
 
 def _numbers(directory: Path) -> Iterable[int]:

@@ -91,24 +91,27 @@ class Finder:
         told = (METHOD, self._load, batch.state, batch.duration_s, batch.pecks, batch.holds, batch.job)
         key = hashlib.sha256(repr(told).encode()).hexdigest()
         content = self._kept.get((batch.number, key)) if batch.state != "running" else None
-        found = None
-        with suppress(ValueError):
-            found = None if content is None else json.loads(content)
-        if found is None:
-            found = _made(self._archive, batch, job, self._load)
-            if batch.state != "running":
-                _keep(self._archive.directory, batch.number, key, found)
-        return Findings(
-            batch=batch,
-            job=job,
-            load=found["load"],
-            pecks=found["pecks"],
-            left_out=found["left_out"],
-            gaps=Gaps(**found["gaps"]),
-            loads=tuple((int(blank), float(value)) for blank, value in found["loads"]),
-            own=None if found["own"] is None else tuple(found["own"]),
-            _climb=found["climb"],
-        )
+        if content is not None:
+            with suppress(ValueError, TypeError, KeyError):  # spoiled: made again
+                return _findings(batch, job, json.loads(content))
+        found = _made(self._archive, batch, job, self._load)
+        if batch.state != "running":
+            _keep(self._archive.directory, batch.number, key, found)
+        return _findings(batch, job, found)
+
+
+def _findings(batch: Batch, job: Job, found: dict[str, Any]) -> Findings:
+    return Findings(
+        batch=batch,
+        job=job,
+        load=found["load"],
+        pecks=found["pecks"],
+        left_out=found["left_out"],
+        gaps=Gaps(**found["gaps"]),
+        loads=tuple((int(blank), float(value)) for blank, value in found["loads"]),
+        own=None if found["own"] is None else tuple(found["own"]),
+        _climb=found["climb"],
+    )
 
 
 @cache

@@ -5,8 +5,9 @@ from __future__ import annotations
 import fcntl
 import os
 import sqlite3
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
+from itertools import chain
 from pathlib import Path
 from typing import Self
 
@@ -15,17 +16,30 @@ import soundfile
 from numpy.typing import NDArray
 
 from monitor.errors import EvidenceError, NoEvidence
+from monitor.evidence.archive import Archive
 from monitor.evidence.clips import ClipWriter
-from monitor.evidence.exports import Exports, set_aside
+from monitor.evidence.exports import (
+    FILES,
+    Exports,
+    complete,
+    event_line,
+    header,
+    peck_line,
+    place_of,
+    set_aside,
+    trace_line,
+)
 from monitor.evidence.store import BatchInfo, Store
 from monitor.measurements import Heard
+from monitor.whole_file import sync
 
 
 class Evidence:
     """The evidence directory, open for one batch. Use it as a context manager.
 
-    Whatever ends the run, an error or a killed process included, all events told so far stand in
-    events.jsonl, and evidence.db can be opened and lacks at most the last 5 s of trace.
+    Whatever ends the run, an error or a killed process included, all events told so far stand in evidence.db
+    and events.jsonl, and evidence.db can be opened and lacks at most the last 5 s of trace. What a killed
+    process left unwritten in the exports is completed by the next run into the directory.
 
     Parameters
     ----------
@@ -51,6 +65,7 @@ class Evidence:
             opened.callback(os.close, _lock(self.directory))
             self._store = Store(self.directory / "evidence.db")
             opened.callback(self._store.close)
+            _complete_killed(self.directory)
             self.batch = set_aside(self.directory, self._store.newest_batch()) + 1
             self._store.begin(self.batch, info)
             self._exports = Exports(self.directory, info.started)
@@ -70,12 +85,12 @@ class Evidence:
             self._n += len(x)
             names = self._clips.feed(np.asarray(x, dtype=np.float32), heard.events)
             events = list(zip(heard.events, names, strict=True))
-            self._exports.add_events(events)
             self._exports.add_trace(heard.trace)
             self._exports.add_pecks(heard.pecks)
-            if self._store.add(heard.trace, events, heard.pecks):
+            # Clips first, then the store, then the exports: whatever names something finds it there.
+            if self._store.add(heard.trace, events, heard.pecks, self._clips.pop_written()):
+                self._exports.add_events(events)
                 self._exports.flush()
-            self._enter_clips()
         return names
 
     def act(self, t: float, act: str, by: str = "") -> None:
@@ -104,13 +119,9 @@ class Evidence:
         self._open = False
         with self._writing(), self._opened:
             self._clips.finish()
-            self._enter_clips()
-            self._exports.flush()
+            self._store.add((), (), (), self._clips.pop_written())
             self._store.finish(state, self._n / self._fs, note)
-
-    def _enter_clips(self) -> None:
-        for clip in self._clips.pop_written():
-            self._store.add_clip(clip.name, clip.start_s, clip.end_s)
+            self._exports.flush()
 
     @contextmanager
     def _writing(self) -> Iterator[None]:
@@ -126,9 +137,31 @@ class Evidence:
             ) from error
 
 
+def _complete_killed(directory: Path) -> None:
+    """Complete the exports of a batch that still runs by the store.
+
+    Its process is gone, for this one holds the lock.
+    """
+    archive = Archive(directory)
+    for batch in archive.batches()[:1]:
+        if batch.state != "running":
+            return
+        n, events = batch.number, archive.events(batch.number)
+        lines: dict[str, Iterable[str]] = {
+            "events.jsonl": (event_line(past.event, past.clip, past.at) for past in events),
+            "trace.csv": (trace_line(row) for page in archive.trace_pages(n) for row in page),
+            "pecks.csv": map(peck_line, archive.pecks(n)),
+        }
+        for name in FILES:
+            first = [header(name)] if header(name) else []
+            complete(place_of(directory, n, name), chain(first, lines[name]))
+
+
 def _make(directory: Path) -> None:
     try:
-        directory.mkdir(parents=True, exist_ok=True)
+        if not directory.is_dir():
+            directory.mkdir(parents=True, exist_ok=True)
+            sync(directory.absolute().parent)
     except (FileExistsError, NotADirectoryError):
         raise NoEvidence(f"{directory}: a file is in the way of that directory; give another --out") from None
 

@@ -4,6 +4,13 @@ Write-ahead logging lets a page or a report read while a batch is being written,
 file openable after a killed process or a power cut. Trace rows are gathered and written some seconds
 at a time, which spares an SD card; an event is committed at once, with everything before it.
 
+What survives what: a killed process loses at most the curves of the last seconds. A power cut may besides
+lose what was committed without being forced to the disk (SQLite: in WAL mode synchronous = NORMAL loses the
+last transactions, and never damages the file). So whatever a person was warned of or held by, and whatever a
+person did, is forced to the disk (synchronous = FULL) before anybody is told; that costs a few milliseconds
+on a solid-state disk and tenths of a second on a slow card, after the line has opened. Curves, pecks and
+information are not: at one commit a second a card would wear for what a power cut spoils anyway.
+
 Where a value is not known, or not finite, the column is NULL.
 """
 
@@ -18,7 +25,8 @@ from operator import attrgetter
 from pathlib import Path
 
 from monitor.errors import NoEvidence
-from monitor.measurements import Event, PeckRow, TraceRow
+from monitor.evidence.clips import WrittenClip
+from monitor.measurements import Event, PeckRow, Severity, TraceRow
 
 SCHEMA_VERSION = 2  # 1 had other words for the verdicts
 VERDICTS = ("real", "false", "unsure")  # what a person can say of a warning or a hold
@@ -174,6 +182,7 @@ class Store:
         self.batch = number
         self._started = info.started
         values = (number, utc_text(info.started, 0.0), info.started_from, info.source, info.fs)
+        self._force_to_disk(True)
         self._db.execute("UPDATE batches SET state = 'stopped' WHERE state = 'running'")
         self._db.execute(
             "INSERT INTO batches (id, started_at, started_from, source, sample_rate_hz, job, baseline,"
@@ -182,9 +191,15 @@ class Store:
         )
 
     def add(
-        self, trace: Sequence[TraceRow], events: Sequence[tuple[Event, str]], pecks: Sequence[PeckRow]
+        self,
+        trace: Sequence[TraceRow],
+        events: Sequence[tuple[Event, str]],
+        pecks: Sequence[PeckRow],
+        clips: Sequence[WrittenClip] = (),
     ) -> bool:
-        """Take rows, events with the names of their clips, and pecks.
+        """Take rows, events with the names of their clips, pecks, and clips that were written or have grown.
+
+        All of it in one transaction, so that no event names a clip that is not entered.
 
         Returns
         -------
@@ -193,10 +208,11 @@ class Store:
         """
         batch = self.batch
         self._rows += [(batch, *_known(row)) for row in trace]
-        if not events and not pecks and len(self._rows) < ROWS_PER_COMMIT:
+        if not (events or pecks or clips) and len(self._rows) < ROWS_PER_COMMIT:
             return False
         event_rows = [self._event_values(event, clip) for event, clip in events]
         peck_rows = [(batch, *peck_values(row)) for row in pecks]
+        self._force_to_disk(any(event.severity is not Severity.INFO for event, _ in events))
         with self._db:
             self._db.execute("BEGIN")
             self._write_rows()
@@ -206,18 +222,12 @@ class Store:
                 event_rows,
             )
             self._db.executemany(_INSERT_PECK, peck_rows)
+            self._db.executemany(_INSERT_CLIP, [(c.name, batch, c.start_s, c.end_s) for c in clips])
         return True
-
-    def add_clip(self, name: str, start_s: float, end_s: float) -> None:
-        """Enter a clip, or the new end of one that has grown."""
-        self._db.execute(
-            "INSERT INTO clips (name, batch, start_s, end_s) VALUES (?, ?, ?, ?)"
-            " ON CONFLICT (name) DO UPDATE SET end_s = excluded.end_s",
-            (name, self.batch, start_s, end_s),
-        )
 
     def add_act(self, t: float, act: str, by: str) -> None:
         """Enter what a person did."""
+        self._force_to_disk(True)
         self._db.execute(
             "INSERT INTO acts (batch, t, at, act, by) VALUES (?, ?, ?, ?, ?)",
             (self.batch, t, utc_text(self._started, t), act, by),
@@ -225,6 +235,7 @@ class Store:
 
     def finish(self, state: str, duration_s: float, note: str) -> None:
         """Write what is left and close the batch as 'finished' or 'stopped'."""
+        self._force_to_disk(True)
         with self._db:
             self._db.execute("BEGIN")
             self._write_rows()
@@ -236,6 +247,9 @@ class Store:
     def close(self) -> None:
         """Close the file; harmless when closed already."""
         self._db.close()
+
+    def _force_to_disk(self, yes: bool) -> None:
+        self._db.execute(f"PRAGMA synchronous = {'FULL' if yes else 'NORMAL'}")
 
     def _write_rows(self) -> None:
         self._db.executemany(_INSERT_TRACE, self._rows)
@@ -269,6 +283,10 @@ _INSERT_TRACE = (
 )
 _INSERT_PECK = (
     f"INSERT INTO pecks (batch, {', '.join(PECK_COLUMNS)}) VALUES ({_marks(1 + len(PECK_COLUMNS))})"
+)
+_INSERT_CLIP = (
+    "INSERT INTO clips (name, batch, start_s, end_s) VALUES (?, ?, ?, ?)"
+    " ON CONFLICT (name) DO UPDATE SET end_s = excluded.end_s"
 )
 
 
@@ -304,9 +322,7 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     if version == 0 and tables:
         raise NoEvidence(f"{path} is another program's database; move it away or give another directory")
     db.execute("PRAGMA journal_mode = WAL")
-    # In WAL mode NORMAL never damages the file; a power cut may take the last commits, and what
-    # matters of those, warnings and holds, is forced to disk in events.jsonl.
-    db.execute("PRAGMA synchronous = NORMAL")
+    db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA foreign_keys = ON")
     if version < SCHEMA_VERSION:
         script = _SCHEMA + _VERDICTS_SCHEMA if version == 0 else _FROM_VERSION_1

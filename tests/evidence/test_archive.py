@@ -146,3 +146,33 @@ def test_what_is_no_evidence_of_ours_is_told_as_a_wrong_input(archive, tmp_path,
     with pytest.raises(NoEvidence, match=said) as refusal:
         Archive(tmp_path).batches()
     assert "\n" not in str(refusal.value)
+
+
+@pytest.mark.parametrize(
+    "change",
+    [
+        "UPDATE pecks SET start_s = 'x'",
+        "UPDATE pecks SET blank = x'00ff'",
+        "UPDATE pecks SET max_sag_pct = 9e999",
+        "UPDATE events SET t = 1e300",
+        "UPDATE events SET message = x'00'",
+        "UPDATE batches SET started_at = '2026-11-25T10:00:00'",
+        "UPDATE batches SET sample_rate_hz = -1",
+        "UPDATE trace SET sag_pct = 'x'",
+        "UPDATE acts SET t = 'x'",
+        "INSERT INTO clips VALUES ('clips/0001-1.0-sag.flac', 1, 'x', 2)",
+    ],
+)
+def test_a_value_that_does_not_belong_is_refused_in_one_line(archive, change):
+    """SQLite keeps text in a column of numbers, so what is read is checked."""
+    with closing(sqlite3.connect(archive.directory / "evidence.db")) as db, db:
+        db.execute(change)
+    with pytest.raises(NoEvidence, match="holds what spindlebell did not write") as refusal:
+        read_all(archive)
+    assert "\n" not in str(refusal.value)
+
+
+def read_all(archive):
+    for batch in archive.batches():
+        for read in (archive.events, archive.pecks, archive.trace, archive.acts, archive.clips):
+            read(batch.number)

@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.evidence.exports import FILES, Exports, event_line, set_aside, trace_line
+from monitor.evidence.exports import FILES, Exports, complete, event_line, set_aside, trace_line
 from monitor.measurements import Event, Kind, Severity, TraceRow
 from tests.scripted import NAN, event, peck, row
 
@@ -18,6 +18,7 @@ def test_columns_are_those_of_the_interface(tmp_path):
     exports = Exports(tmp_path, STARTED)
     exports.add_trace([row(0.05), TraceRow(0.1, NAN, 0.0, NAN, float("-inf"), NAN, NAN, NAN, False)])
     exports.add_pecks([peck(9.0)])
+    exports.flush()
     exports.close()
     with (tmp_path / "trace.csv").open(newline="") as file:
         trace = list(csv.DictReader(file))
@@ -53,7 +54,7 @@ def refuse_constant(name):
 
 def test_an_event_line_is_strict_json_with_the_fields_of_the_interface():
     said = Event(83.45, Kind.MASKED, Severity.INFO, "A line\nand “another”", unit="", onset_s=82.0)
-    line = event_line(said, "", STARTED)
+    line = event_line(said, "", "2026-11-25T10:01:23.450Z")
     assert line.count("\n") == 1
     assert line.endswith("\n")
     fields = json.loads(line, parse_constant=refuse_constant)
@@ -79,9 +80,7 @@ def test_an_event_line_is_strict_json_with_the_fields_of_the_interface():
 
 
 def test_numbers_are_rounded_sensibly():
-    fields = json.loads(
-        event_line(Event(1 / 3, Kind.SAG, Severity.HOLD, "x", 100 / 7, 8.0, "%"), "c", STARTED)
-    )
+    fields = json.loads(event_line(Event(1 / 3, Kind.SAG, Severity.HOLD, "x", 100 / 7, 8.0, "%"), "c", ""))
     assert (fields["t"], fields["value"], fields["limit"], fields["clip"]) == (0.333333, 14.2857, 8.0, "c")
 
 
@@ -140,6 +139,29 @@ def test_when_the_store_was_removed_nothing_is_lost(tmp_path, clips):
     assert (tmp_path / "earlier" / f"{newest:04d}" / "trace.csv").read_text() == "two"
 
 
-def test_time_is_given_in_utc_whatever_the_zone_of_the_start():
+def test_time_is_given_in_utc_whatever_the_zone_of_the_start(tmp_path):
     start = datetime(2026, 11, 25, 12, tzinfo=timezone(timedelta(hours=2))).astimezone(UTC)
-    assert '"at": "2026-11-25T10:00:01.000Z"' in event_line(event(1.0), "", start)
+    exports = Exports(tmp_path, start)
+    exports.add_events([(event(1.0), "")])
+    exports.close()
+    assert '"at": "2026-11-25T10:00:01.000Z"' in (tmp_path / "events.jsonl").read_text("utf-8")
+
+
+@pytest.mark.parametrize(
+    ("there", "becomes"),
+    [
+        (None, "a\nb\nc\n"),
+        ("", "a\nb\nc\n"),
+        ("a\n", "a\nb\nc\n"),
+        ("a\nbb", "a\nb\nc\n"),  # cut off within a line
+        ("a\n\0\0\0\0", "a\nb\nc\n"),  # zeros, as after a power cut
+        ("a\nb\nc\nd\n", "a\nb\nc\nd\n"),  # it knows more than the store: kept
+    ],
+)
+def test_an_export_that_was_cut_off_is_completed(tmp_path, there, becomes):
+    path = tmp_path / "events.jsonl"
+    if there is not None:
+        path.write_text(there)
+    for _ in range(2):
+        complete(path, iter(["a\n", "b\n", "c\n"]))
+        assert path.read_text() == becomes

@@ -8,7 +8,7 @@ import pytest
 from monitor.errors import EvidenceError
 from monitor.evidence.archive import Archive
 from monitor.evidence.store import ROWS_PER_COMMIT, SCHEMA_VERSION, BatchInfo, Store
-from monitor.measurements import TraceRow
+from monitor.measurements import Severity, TraceRow
 from tests.scripted import NAN, event, peck, row
 
 INFO = BatchInfo(
@@ -54,6 +54,18 @@ def test_trace_waits_for_company_and_an_event_takes_it_along(tmp_path, store):
     assert asked(path, "SELECT t FROM trace ORDER BY t") == [(0.05,), (0.10,)]
     assert store.add([row(1 + i / 20) for i in range(ROWS_PER_COMMIT)], [], [])
     assert asked(path, "SELECT count(*) FROM trace") == [(2 + ROWS_PER_COMMIT,)]
+
+
+def test_what_warns_or_holds_is_forced_to_the_disk_and_the_rest_is_not(store):
+    forced = []
+    for severity in Severity:
+        store.add([], [(event(1.0, severity=severity), "")], [])
+        forced.append(store._db.execute("PRAGMA synchronous").fetchone()[0])
+    assert forced == [1, 2, 2]  # NORMAL, FULL, FULL
+    store.add([], [], [peck(2.0)])
+    assert store._db.execute("PRAGMA synchronous").fetchone() == (1,)
+    store.add_act(3.0, "reset", "Ann")
+    assert store._db.execute("PRAGMA synchronous").fetchone() == (2,)
 
 
 def test_what_is_not_known_is_null(tmp_path, store):
