@@ -310,6 +310,16 @@ def format_feed(mm_per_rev: float, units: Units) -> str:
     return f"{_plain(mm_per_rev / MM_PER_INCH)} in/rev" if units == "in" else f"{_plain(mm_per_rev)} mm/rev"
 
 
+def format_surface_speed(m_min: float, units: Units, *, unit: bool = True) -> str:
+    """A speed at the drill's rim in the person's units.
+
+    >>> format_surface_speed(30.48, "in"), format_surface_speed(30.48, "mm")
+    ('100 ft/min', '30.5 m/min')
+    """
+    value, name = (m_min * 1000.0 / (12.0 * MM_PER_INCH), "ft/min") if units == "in" else (m_min, "m/min")
+    return f"{value:.3g} {name}" if unit else f"{value:.3g}"
+
+
 def format_speed(rpm: float) -> str:
     """A spindle speed.
 

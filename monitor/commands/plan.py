@@ -10,6 +10,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.cli import EXIT_DONE
+from monitor.commands.options import quantity
 from monitor.errors import InputError
 from monitor.job import Job, load_job, parse_job, plane_contradictions
 from monitor.manual import Manual
@@ -43,7 +44,7 @@ from monitor.planning.plan_text import (
 from monitor.planning.program import read_program
 from monitor.planning.program_holes import Drilling, ProgramHole, find_hole
 from monitor.planning.program_state import Note, ReadingRules, Remark
-from monitor.quantities import MM_PER_INCH, Dimension, format_count, format_length, parse_quantity
+from monitor.quantities import MM_PER_INCH, Dimension, format_count, format_length
 from monitor.whole_file import write_whole
 
 # Option -> field of the job, its dimension, and what it says; each stands for a key of the job file.
@@ -222,7 +223,7 @@ def run(args: argparse.Namespace) -> int:
 def _plan(args: argparse.Namespace, job: Job, told: list[str], remarks: Sequence[Remark]) -> int:
     limit = USUAL_FILL_LIMIT
     if args.fill_limit is not None:
-        limit = _quantity(args.fill_limit, "--fill-limit", Dimension.PERCENT) / 100.0
+        limit = quantity(args.fill_limit, "--fill-limit", Dimension.PERCENT) / 100.0
     if args.bulking is not None and not 1.0 <= args.bulking <= 60.0:
         raise InputError(f"--bulking {args.bulking:g}: packed chips take 1 to 60 times their solid volume")
     limits = _limits(args, job, limit)
@@ -248,13 +249,13 @@ def _limits(args: argparse.Namespace, job: Job, limit: float) -> Limits:
     bulking = args.bulking if args.bulking is not None else job.properties.bulking
     longest = LONGEST_PECK_DIAMETERS * job.drill_diameter_mm
     if args.longest_peck is not None:
-        longest = _quantity(args.longest_peck, "--longest-peck", Dimension.LENGTH)
+        longest = quantity(args.longest_peck, "--longest-peck", Dimension.LENGTH)
     increment = _INCREMENT_MM[job.units]
     if args.increment is not None:
-        increment = _quantity(args.increment, "--increment", Dimension.LENGTH)
+        increment = quantity(args.increment, "--increment", Dimension.LENGTH)
     least = 0.0
     if args.least_peck is not None:
-        least = _quantity(args.least_peck, "--least-peck", Dimension.LENGTH)
+        least = quantity(args.least_peck, "--least-peck", Dimension.LENGTH)
     if args.most_pecks is not None and args.most_pecks < 1:
         raise InputError(f"--most-pecks {args.most_pecks}: write at least 1")
     return Limits(
@@ -369,7 +370,7 @@ def _with_options(job: Job, args: argparse.Namespace) -> Job:
     for option, (name, dimension, _) in _SAID.items():
         written = getattr(args, option.removeprefix("--"))
         if written is not None:
-            said[name] = _quantity(written, option, dimension)
+            said[name] = quantity(written, option, dimension)
     job = job.model_copy(update=said)
     for key, problem in plane_contradictions(job.clearance_mm, job.retract_mm, job.units):
         raise InputError(f"{key}: {problem}")
@@ -449,13 +450,6 @@ def _checked(job: Job, source: str) -> Job:
         return parse_job(job_text(job), source)
     except InputError as error:
         raise InputError(f"{error} (as read from the program; check units and decimal points)") from None
-
-
-def _quantity(written: str, option: str, dimension: Dimension) -> float:
-    try:
-        return parse_quantity(written, dimension).value
-    except InputError as error:
-        raise InputError(f"{option}: {error}") from None
 
 
 def _write(name: str, text: str) -> None:

@@ -9,10 +9,11 @@ from pathlib import Path
 import numpy as np
 
 from monitor.cli import EXIT_DONE
-from monitor.commands.pecks import USUAL_RISK, USUAL_WEAR, advise, gather, job_lines
 from monitor.errors import InputError
+from monitor.evidence.advice_text import job_lines
 from monitor.evidence.archive import Archive, Batch, PastEvent
 from monitor.evidence.findings import Finder, pieces
+from monitor.evidence.job_advice import USUAL_RISK, USUAL_WEAR, advise, gather
 from monitor.manual import Manual
 from monitor.measurements import PeckRow, Severity
 from monitor.reporting.batch_page import BatchPage, Moment, batch_html

@@ -20,7 +20,7 @@ from tqdm import tqdm
 
 from monitor.baseline import load_baseline
 from monitor.cli import EXIT_DONE
-from monitor.commands.pecks import percentage
+from monitor.commands.options import percentage
 from monitor.errors import InputError, JobError
 from monitor.evidence.archive import Archive, Batch
 from monitor.evidence.past_recordings import Replayed, Task, recording_of, replay_all

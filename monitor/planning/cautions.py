@@ -7,7 +7,7 @@ from dataclasses import dataclass
 
 from monitor.planning.pecking import LONGEST_PECK_DIAMETERS
 from monitor.planning.plan import Plan, PlannedPeck, cutting_force, cutting_speed
-from monitor.quantities import format_feed, format_length
+from monitor.quantities import format_feed, format_length, format_surface_speed
 
 DEEP_DIAMETERS = 3.0
 """A hole is deep from here on (makers' fabrication guides of acrylic)."""
@@ -101,7 +101,12 @@ def _long_pecks(plan: Plan) -> Iterator[Caution]:
 def _speed(plan: Plan) -> Iterator[Caution]:
     speed, material = cutting_speed(plan.job), plan.job.properties
     low, high = material.speed_m_min
-    said = f"{speed:.3g} m/min at the drill's rim, usually {low:g} to {high:g}"
+    units = plan.job.units
+    least = format_surface_speed(low, units, unit=False)
+    said = (
+        f"{format_surface_speed(speed, units)} at the drill's rim, usually {least} to "
+        f"{format_surface_speed(high, units)}"
+    )
     if speed > high:
         hot = f": it softens near {material.softens_c:g} C" if material.softens_c is not None else ""
         slower = plan.job.spindle_rpm * high / speed

@@ -18,6 +18,7 @@ from monitor.quantities import (
     format_feed,
     format_length,
     format_speed,
+    format_surface_speed,
 )
 
 _WIDTH = 100
@@ -33,7 +34,8 @@ def plan_lines(plan: Plan) -> list[str]:
     return [
         f"{job.name}: {format_count(job.blanks, 'blank')} of {job.properties.name}",
         f"hole {depth} deep, drill {diameter} with {flutes} of flutes, {format_speed(job.spindle_rpm)} "
-        f"({cutting_speed(job):.3g} m/min), {format_feed(job.feed_mm_per_rev, job.units)}",
+        f"({format_surface_speed(cutting_speed(job), job.units)}), "
+        f"{format_feed(job.feed_mm_per_rev, job.units)}",
         "",
         *_aligned([_COLUMNS, _units_row(job.units), *(_row(peck, job.units) for peck in plan.pecks)]),
         "",

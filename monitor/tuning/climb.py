@@ -22,6 +22,7 @@ from scipy.linalg import solve_triangular, toeplitz
 from scipy.special import logsumexp
 from scipy.stats import t as student_t
 
+from monitor.tuning.intervals import CONFIDENCE, Interval
 from monitor.tuning.load_model import (
     RISE,
     SPREAD,
@@ -30,15 +31,11 @@ from monitor.tuning.load_model import (
     LikePecks,
     Prior,
     Shape,
-    answered,
     fit_shape,
     like_pecks,
     packing,
 )
 from monitor.tuning.peck_curves import Curve, PeckCurves
-
-CONFIDENCE = 0.90
-"""Of every interval that this module gives."""
 
 ODD = 0.02
 """Share of pecks of which nothing is to be believed: caps what one peck can say against any climb depth."""
@@ -46,30 +43,18 @@ ODD = 0.02
 OFFSET = 0.05
 """Error of the free-running reference from peck to peck, over the free load: it moves a peck as a whole."""
 
-TRUSTED = 0.6
-"""Share of its own certainty that a peck is given. The answer of the spindle, the error of its zero and the
-noise are fitted to the same pecks and then taken as known."""
-
 TOGETHER = 0.03
-"""What moves all pecks of a batch at once, in the logarithm: the same again, and depths told late or early.
-With both, intervals about hold what they promise on drawn batches (tests/tuning/RESULTS.md)."""
+"""What moves all pecks of a batch at once, in the logarithm: depths told late or early, and the answer of
+the spindle, the error of its zero and the noise, which are fitted to the same pecks and then taken as known.
+With it intervals about hold what they promise on drawn batches (tests/tuning/RESULTS.md)."""
 
 POINTS = 160
-RISES = RISE * np.exp(SPREAD * np.array([-2.0, -1.2, -0.4, 0.4, 1.2, 2.0]))
-STEEPS = STEEP * np.exp(SPREAD * np.array([-1.5, -0.75, 0.0, 0.75, 1.5]))
+RISES = RISE * np.exp(SPREAD * np.linspace(-2.0, 2.0, 11))
+STEEPS = STEEP * np.exp(SPREAD * np.linspace(-1.5, 1.5, 7))
 SPREADS = np.array([0.01, 0.025, 0.05, 0.09, 0.14, 0.2, 0.3])
 """Standard deviations of the logarithm of the climb depth from blank to blank."""
 
 _TAIL = 4.0  # degrees of freedom of the blanks' distribution
-
-
-@dataclass(frozen=True)
-class Interval:
-    """A value with the limits of its interval."""
-
-    value: float
-    low: float
-    high: float
 
 
 @dataclass(frozen=True)
@@ -198,7 +183,7 @@ def fit_climb(
     if not curves.n:
         return None
     groups = like_pecks(curves, flute_length_mm, diameter_mm)
-    deepest = max((float(g.trapped[int(curves.length[g.members].max()) - 1]) for g in groups), default=0.0)
+    deepest = max((g.trapped_after(int(curves.length[g.members].max())) for g in groups), default=0.0)
     if deepest <= 0.02 * flute_length_mm:
         return None
     shape = fit_shape(curves, groups, prior, motor)
@@ -207,7 +192,7 @@ def fit_climb(
     grid = _even_grid(min(0.02 * flute_length_mm, 0.3 * deepest), most, POINTS)
     told = _likelihoods(curves, groups, shape, grid, motor)
     blanks = np.unique(curves.blank)
-    by_blank = np.stack([told[curves.blank == blank].sum(axis=0) for blank in blanks])
+    by_blank = np.stack([told[curves.blank == blank].sum(axis=0, dtype=np.float64) for blank in blanks])
     log_prior = -0.5 * (np.log(grid / prior.middle_mm) / prior.sd) ** 2
     joint = _joint(by_blank, grid)  # (spread, rise * steep, grid)
     posterior = joint + log_prior
@@ -226,29 +211,30 @@ def fit_climb(
 
 def _likelihoods(
     curves: PeckCurves, groups: list[LikePecks], shape: Shape, grid: Curve, motor: bool
-) -> NDArray[np.float64]:
+) -> NDArray[np.float32]:
     """Log likelihood of each peck, shape (n, rises * steeps, grid), its own level integrated out."""
-    bases = [answered(g.point, shape.answer, curves.step_s) if motor else g.point for g in groups]
-    levels, residuals = _own_levels(curves, groups, bases, shape, motor)
+    answer = shape.answer if motor else None
+    bases = [g.load(np.ones_like(g.point), answer, curves.step_s) for g in groups]
+    levels, residuals = _own_levels(curves, groups, bases, shape, answer)
     covariance = noise_covariance(residuals, curves.inside) + (OFFSET * shape.level) ** 2
     factor = np.asarray(np.linalg.cholesky(toeplitz(covariance)), dtype=np.float64)
     level, spread = float(np.median(levels)), _level_spread(levels)
-    told = np.empty((curves.n, RISES.size * STEEPS.size, grid.size))
+    told = np.empty((curves.n, RISES.size * STEEPS.size, grid.size), np.float32)  # the largest array here
     for group, base in zip(groups, bases, strict=True):
-        told[group.members] = _group(curves, group, base, shape, grid, factor, (level, spread), motor)
-    told = TRUSTED * (told - told.max(axis=(1, 2), keepdims=True))
-    return np.asarray(np.logaddexp(np.log1p(-ODD) + told, np.log(ODD)))
+        told[group.members] = _group(curves, group, base, shape, grid, factor, (level, spread), answer)
+    told -= told.max(axis=(1, 2), keepdims=True)
+    return np.asarray(np.logaddexp(told + math.log1p(-ODD), math.log(ODD)))
 
 
 def _group(
     curves: PeckCurves, group: LikePecks, base: Curve, shape: Shape, grid: Curve, factor: Curve,
-    level: tuple[float, float], motor: bool,
+    level: tuple[float, float], answer: Answer | None,
 ) -> NDArray[np.float64]:  # fmt: skip
     """Log likelihoods of like pecks, shape (members, rises * steeps, grid)."""
     m = base.size
-    extra = group.point * packing(group.trapped, grid[None, :, None], STEEPS[:, None, None])
-    if motor:
-        extra = answered(extra, shape.answer, curves.step_s)
+    extra = group.load(
+        packing(group.trapped, grid[None, :, None], STEEPS[:, None, None]), answer, curves.step_s
+    )
     columns = np.concatenate([base[None], extra.reshape(-1, m)]).T
     white = solve_triangular(factor, columns, lower=True)
     base_w, extra_w = white[:, 0], white[:, 1:]
@@ -274,14 +260,12 @@ def _group(
 
 
 def _own_levels(
-    curves: PeckCurves, groups: list[LikePecks], bases: list[Curve], shape: Shape, motor: bool
+    curves: PeckCurves, groups: list[LikePecks], bases: list[Curve], shape: Shape, answer: Answer | None
 ) -> tuple[Curve, Curve]:
     """Level of each peck under the common shape, shape (n,), and what is left over, shape (n, m)."""
     model = np.empty_like(curves.load)
     for group, base in zip(groups, bases, strict=True):
-        extra = group.point * packing(group.trapped, shape.critical_mm, shape.steep)
-        if motor:
-            extra = answered(extra, shape.answer, curves.step_s)
+        extra = group.load(packing(group.trapped, shape.critical_mm, shape.steep), answer, curves.step_s)
         model[group.members] = base + shape.rise * extra
     model = np.where(curves.inside, model, 0.0)
     load = np.where(curves.inside, curves.load, 0.0)
@@ -353,18 +337,18 @@ def _joint(by_blank: NDArray[np.float64], grid: Curve) -> NDArray[np.float64]:
 
 
 def _like(
-    curves: PeckCurves, group: LikePecks, told: NDArray[np.float64], posterior: NDArray[np.float64],
+    curves: PeckCurves, group: LikePecks, told: NDArray[np.float32], posterior: NDArray[np.float64],
     grid: Curve, flute_length_mm: float,
 ) -> LikeClimb:  # fmt: skip
     """What the like pecks say by themselves, given how the batch climbs."""
     how = logsumexp(posterior, axis=(0, 2))
-    own = logsumexp(told[group.members].sum(axis=0) + how[:, None], axis=0)
+    own = logsumexp(told[group.members].sum(axis=0, dtype=np.float64) + how[:, None], axis=0)
     chance = np.exp(own - logsumexp(own))
     length = int(np.median(curves.length[group.members]))
     to_mm = group.from_mm + group.mm_s * curves.step_s * length
     open_mm = max(flute_length_mm - group.from_mm, 0.0)  # drilled before any chip is trapped
     found = _interval(grid, chance)
-    reach = float(group.trapped[length - 1])
+    reach = group.trapped_after(length)
     load = np.where(curves.inside[group.members], curves.load[group.members], np.nan)
     end = max(2, length // 6)
     return LikeClimb(

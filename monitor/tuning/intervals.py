@@ -1,14 +1,25 @@
-"""Intervals for what is counted: Wilson's for shares, the exact one for rates of rare events."""
+"""Intervals of what is told: Wilson's for shares, the exact one for rates of rare events, of medians."""
 
 from __future__ import annotations
 
 import math
 from collections.abc import Sequence
+from dataclasses import dataclass
 
 import numpy as np
 from scipy.stats import binom, binomtest, chi2
 
 CONFIDENCE = 0.90
+"""Of every interval that is told of evidence."""
+
+
+@dataclass(frozen=True)
+class Interval:
+    """A value with the limits of its interval."""
+
+    value: float
+    low: float
+    high: float
 
 
 def share_interval(count: int, of: int, confidence: float = CONFIDENCE) -> tuple[float, float]:

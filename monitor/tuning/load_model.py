@@ -27,6 +27,9 @@ from monitor.tuning.peck_curves import Curve, PeckCurves
 ENTRY_DIAMETERS = 0.3
 """Height of a 118 degree point in diameters: the first peck bites little by little over it."""
 
+FINE_S = 0.05
+"""The answer of a spindle is followed in steps of about so long: the fastest have time constants of 0.1 s."""
+
 _STEEPEST = 12.0  # e to the power of it: beyond every load that a drill survives
 
 
@@ -55,9 +58,28 @@ def packing(x: Curve, critical: Curve | float, steep: Curve | float) -> Curve:
     return np.expm1(np.minimum(steep * over, _STEEPEST))
 
 
-def answered(load: Curve, answer: Answer, step_s: float) -> Curve:
-    """Fall of speed, as heard, for a load that was nothing before its first sample; time runs along the last
-    axis."""
+def answered(load: Curve, answer: Answer, step_s: float, parts: int = 1) -> Curve:
+    """Fall of speed, as heard, for a load that was nothing before its first sample.
+
+    Parameters
+    ----------
+    load : shape (..., n * parts)
+        Over that of free cutting; time runs along the last axis, in steps of ``step_s / parts``.
+    answer : Answer
+    step_s : float
+        Time over which each sample of the result is averaged.
+    parts : int
+        A spindle answers within a step: so many times in each is it followed.
+
+    Returns
+    -------
+    shape (..., n)
+    """
+    fall = _followed(load, answer, step_s / parts)
+    return fall if parts == 1 else np.asarray(fall.reshape(*fall.shape[:-1], -1, parts).mean(axis=-1))
+
+
+def _followed(load: Curve, answer: Answer, step_s: float) -> Curve:
     won = answer.won * _lag(load, answer.regains_s, step_s) if answer.won > 0 else 0.0
     fall = _lag(load - won, answer.answer_s, step_s)
     n = max(answer.ear_s / step_s, 1.0)  # a mean over n samples, of which the last counts in part
@@ -72,13 +94,29 @@ def _lag(x: Curve, seconds: float, step_s: float) -> Curve:
 
 @dataclass(frozen=True)
 class LikePecks:
-    """Pecks of one number and depth, over all blanks: shape (m,) of their middle, and who they are."""
+    """Pecks of one number and depth, over all blanks: the middle of them, and who they are.
+
+    ``point`` (how much of the drill's point is in the work, 0 to 1) and ``trapped`` (mm of chips in the
+    flutes) have ``parts`` points to each sample of the curves.
+    """
 
     from_mm: float
     mm_s: float
-    point: Curve  # how much of the drill's point is in the work at each sample, 0..1
-    trapped: Curve  # mm of trapped chips at each sample
+    point: Curve
+    trapped: Curve
+    parts: int
     members: NDArray[np.int64]
+
+    def trapped_after(self, samples: int) -> float:
+        """Trapped length, mm, at the end of so many samples."""
+        return float(self.trapped[samples * self.parts - 1])
+
+    def load(self, packed: Curve, answer: Answer | None, step_s: float) -> Curve:
+        """What is heard of the drill's point under a load of ``packed``; ``answer`` is None for sound."""
+        felt = self.point * packed
+        if answer is not None:
+            return answered(felt, answer, step_s, self.parts)
+        return np.asarray(felt.reshape(*felt.shape[:-1], -1, self.parts).mean(axis=-1))
 
 
 def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -> list[LikePecks]:
@@ -89,17 +127,19 @@ def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -
     tolerance = max(0.3, 0.03 * float(curves.from_mm.max()))
     order = np.lexsort((curves.from_mm, curves.peck))
     new = (np.diff(curves.peck[order]) != 0) | (np.diff(curves.from_mm[order]) > tolerance)
+    parts = max(1, round(curves.step_s / FINE_S))
+    fine_s = (np.arange(curves.load.shape[1] * parts) + 0.5) * curves.step_s / parts
     groups = []
     for members in np.split(order, np.flatnonzero(new) + 1):
         from_mm = float(np.median(curves.from_mm[members]))
         mm_s = float(np.median(curves.mm_s[members]))
-        removed = curves.times * mm_s
+        removed = fine_s * mm_s
         first = from_mm < tolerance
         point = (
             np.clip(removed / (ENTRY_DIAMETERS * diameter_mm), 0.0, 1.0) if first else np.ones(removed.size)
         )
         trapped = trapped_mm(removed, np.full(removed.size, from_mm), flute_length_mm)
-        groups.append(LikePecks(from_mm, mm_s, point, trapped, np.sort(members)))
+        groups.append(LikePecks(from_mm, mm_s, point, trapped, parts, np.sort(members)))
     return groups
 
 
@@ -174,8 +214,8 @@ def fit_shape(curves: PeckCurves, groups: list[LikePecks], prior: Prior, motor: 
         critical, rise, steep, answer = unpacked(theta)
         parts = []
         for group, k in zip(groups, known, strict=True):
-            load = group.point * (1.0 + rise * packing(group.trapped, critical, steep))
-            parts.append((answered(load, answer, curves.step_s) if motor else load)[k])
+            packed = 1.0 + rise * packing(group.trapped, critical, steep)
+            parts.append(group.load(packed, answer if motor else None, curves.step_s)[k])
         return np.concatenate(parts)
 
     def straight(theta: Curve) -> tuple[Curve, float, float]:

@@ -10,7 +10,7 @@ import numpy as np
 from scipy.stats import norm, theilslopes
 
 from monitor.measurements import PeckRow
-from monitor.tuning.climb import Interval
+from monitor.tuning.intervals import Interval
 from monitor.tuning.peck_curves import Curve
 
 CALL = 0.995

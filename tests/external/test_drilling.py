@@ -13,7 +13,8 @@ import math
 import pytest
 
 from monitor.job import default_job
-from monitor.planning.cautions import chip_temperature
+from monitor.planning.cautions import cautions, chip_temperature
+from monitor.planning.flutes import FLUTE_AREA_FRACTION, FLUTE_AREA_RANGE
 from monitor.planning.loads import drilling_torque, specific_force, spindle_power
 from monitor.planning.materials import load_materials
 from monitor.planning.plan import cutting_speed, plan_hole
@@ -84,6 +85,35 @@ def test_the_chip_of_acrylic_can_reach_its_softening_temperature():
     likely, low, high = chip_temperature(plan_hole(default_job()))
     assert 20.0 + 85.0 * 160.0 / hottest < likely < 20.0 + 90.0 * 160.0 / coldest
     assert low < 105.0 < likely < high
+
+
+def test_acrylic_softens_where_its_data_sheets_say():
+    # Cast sheet: Vicat softening (ISO 306 B50) 102 to 115 C by makers' data sheets (from memory), glass
+    # transition 105 to 110 C (seen). Wood has no such point: it scorches.
+    table = load_materials()
+    assert 102.0 <= table["acrylic"].softens_c <= 115.0
+    assert all(table[key].softens_c is None for key in ("hardwood", "softwood", "burl"))
+
+
+def test_the_flutes_area_is_that_of_a_standard_twist_drill():
+    # ISO 235 / DIN 338 fix lengths, not the section. Of that, from memory of handbooks: web 12 to 20 % of the
+    # diameter from 3 to 13 mm, flute to land as 0.8 to 1.2 on the rim. Flutes as sectors outside the web:
+    # share of the circle times (1 - (web / D)^2).
+    areas = [ratio / (1 + ratio) * (1 - web**2) for ratio in (0.8, 1.0, 1.2) for web in (0.12, 0.16, 0.20)]
+    assert min(areas) < FLUTE_AREA_FRACTION < max(areas)
+    assert (pytest.approx(min(areas), abs=0.05), pytest.approx(max(areas), abs=0.05)) == FLUTE_AREA_RANGE
+
+
+@pytest.mark.parametrize(("diameter", "flutes"), [(4.0, 43.0), (6.0, 57.0), (8.0, 75.0), (10.0, 87.0)])
+def test_a_standard_drill_is_told_of_when_its_flutes_end_before_the_hole(diameter, flutes):
+    # Flute lengths of jobber drills, ISO 235 / DIN 338 (from memory): 4 mm 43, 6 mm 57, 8 mm 75, 10 mm 87.
+    def kinds(depth):
+        job = default_job().model_copy(
+            update={"drill_diameter_mm": diameter, "flute_length_mm": flutes, "depth_mm": depth}
+        )
+        return {caution.kind for caution in cautions(plan_hole(job), 2 / 3)}
+
+    assert kinds(110.0) - kinds(0.8 * flutes) >= {"flutes_short"}
 
 
 def test_bulking_stays_below_that_of_loose_metal_chips():

@@ -119,6 +119,15 @@ def test_overfull_flutes_are_named_by_their_pecks():
     assert "fill" not in kinds(plan_hole(job()))
 
 
+def test_an_inch_job_is_told_of_its_surface_speed_in_feet():
+    job = default_job().model_copy(update={"units": "in", "drill_diameter_mm": 25.4, "spindle_rpm": 3000.0})
+    # Shop arithmetic: pi x 1 in x 3000 / 12 = 785 ft/min.
+    assert "(785 ft/min)" in plan_lines(plan_hole(job))[1]
+    (said,) = [c.text for c in cautions(plan_hole(job), 2 / 3) if c.kind == "speed_high"]
+    assert "785 ft/min" in said
+    assert "m/min" not in said
+
+
 @pytest.mark.parametrize(
     ("changed", "kind", "words"),
     [
