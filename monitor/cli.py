@@ -11,7 +11,7 @@ from collections.abc import Sequence
 from typing import NoReturn
 
 from monitor import __version__
-from monitor.errors import InputError, SpindlebellError, one_line
+from monitor.errors import InputError, SpindlebellError, in_brief
 from monitor.manual import CAUTION, DOCS, Manual, ManualPage
 
 # Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
@@ -110,7 +110,7 @@ def _let_every_letter_through() -> None:
 
 def _fail(status: int, prog: str, message: str) -> int:
     try:
-        print(f"{prog}: {one_line(message)}", file=sys.stderr, flush=True)
+        print(f"{prog}: {in_brief(message)}", file=sys.stderr, flush=True)
     except OSError:  # nobody can be told; the interpreter must not try again, and the status still tells
         os.dup2(os.open(os.devnull, os.O_WRONLY), sys.stderr.fileno())
     return status

@@ -23,6 +23,25 @@ def one_line(message: str) -> str:
     return "".join(c if c.isprintable() else c.encode("unicode_escape").decode() for c in words)
 
 
+LONGEST_MESSAGE = 500
+"""Characters of a message, some five lines of a terminal: a file may hold a key or a value of any length."""
+
+
+def in_brief(message: str) -> str:
+    """A message on one line that can be read; of a longer one the middle is left out.
+
+    What is wrong stands at its beginning, the mend at its end.
+
+    >>> len(in_brief("x" * 100_000))
+    500
+    """
+    line = one_line(message)
+    if len(line) <= LONGEST_MESSAGE:
+        return line
+    kept = LONGEST_MESSAGE - 5
+    return f"{line[: kept // 2]} ... {line[-(kept - kept // 2) :]}"
+
+
 class SpindlebellError(Exception):
     """Base of everything this project raises on purpose."""
 

@@ -69,8 +69,8 @@ class Recording:
         Yields
         ------
         ndarray of float32, shape (n,)
-            Full scale 1, a new array each time. Values of float files are passed on unchanged, NaN,
-            Inf and beyond full scale included.
+            Full scale 1, a new array each time. Values of float files are passed on, NaN, Inf and beyond full
+            scale included.
 
         Raises
         ------
@@ -97,7 +97,7 @@ class Recording:
                     break
                 n_read += n
                 x = frames[:n, self.channel - 1]
-                yield x * np.float32(2.0**-15) if as_stored else np.ascontiguousarray(x)
+                yield x * np.float32(2.0**-15) if as_stored else _quiet(np.ascontiguousarray(x))
         if self.n_samples is not None and n_read < self.n_samples:
             self.cut_short = _cut_short(self.path, n_read / self.fs, self.n_samples / self.fs)
 
@@ -182,6 +182,14 @@ def _open(path: Path) -> soundfile.SoundFile:
     except soundfile.LibsndfileError as error:
         reason = error.error_string.rstrip(".")
         raise RecordingError(f"{path}: not a WAV or FLAC recording, or damaged ({reason})") from error
+
+
+def _quiet(x: NDArray[np.float32]) -> NDArray[np.float32]:
+    """Every NaN of a float file a quiet one: of a signalling one each later conversion would warn."""
+    missing = np.isnan(x)
+    if missing.any():
+        x[missing] = np.nan
+    return x
 
 
 def _first_sample_decodes(sound: soundfile.SoundFile) -> bool:

@@ -6,7 +6,7 @@ import difflib
 import json
 import tomllib
 from pathlib import Path
-from typing import Any, TypeVar
+from typing import Any, TypeVar, get_args
 
 from pydantic import BaseModel, BeforeValidator, ConfigDict, ValidationError
 
@@ -135,7 +135,9 @@ def _missing(location: tuple[int | str, ...], example: str) -> str:
 def _unknown(location: tuple[int | str, ...], tables: type[Table]) -> str:
     table: Any = tables
     for part in location[:-1]:
-        table = table.model_fields[str(part)].annotation
+        written = table.model_fields[str(part)].annotation
+        # A table that may be left out is written "table or None".
+        table = next((kind for kind in get_args(written) if kind is not type(None)), written)
     known = list(table.model_fields)
     near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
     mend = f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"

@@ -173,3 +173,12 @@ def test_a_letter_that_the_terminal_lacks_is_escaped_and_ends_nothing(tmp_path):
 def test_what_could_command_a_terminal_is_escaped(run_with):
     _, _, err = run_with(raising(JobError("job \x1b[31mred\u202e")))
     assert err == "spindlebell replay: job \\x1b[31mred\\u202e\n"
+
+
+def test_a_message_of_any_length_is_one_line_that_can_be_read(capsys: pytest.CaptureFixture[str]) -> None:
+    name = "x" * 3000
+    assert cli.main(["plan", name + ".toml"]) == 2
+    said = capsys.readouterr().err
+    assert said.startswith("spindlebell plan: xxx")
+    assert len(said) < 530
+    assert said.endswith("give the path of a job file\n")

@@ -75,6 +75,15 @@ def test_blocks_do_not_change_the_samples(tmp_path, container, blocksize):
     assert recording.cut_short is None
 
 
+def test_a_signalling_nan_becomes_a_quiet_one(tmp_path):
+    """IEEE 754, 6.2: any conversion of a signalling one is an invalid operation, of which NumPy warns."""
+    path = tmp_path / "rec.wav"
+    soundfile.write(path, noise(3000), 48_000, subtype="FLOAT")
+    path.write_bytes(path.read_bytes()[:-12_000] + struct.pack("<I", 0x7FA00000) * 3000)
+    with np.errstate(invalid="raise"):
+        assert np.isnan(joined(path, 700).astype(np.float64)).all()
+
+
 @pytest.mark.parametrize("subtype", ["FLOAT", "DOUBLE"])
 def test_values_of_float_files_pass_unchanged(tmp_path, subtype):
     path = tmp_path / "rec.wav"

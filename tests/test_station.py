@@ -31,6 +31,7 @@ def test_the_example_says_what_it_shows():
         ("[microphone]\nchannel = 0", "microphone.channel: 0 is too small; write at least 1"),
         ("[lines]\nhold = 17", "lines.heartbeat: is missing; write for example heartbeat = 27"),
         ("[lines]\nhold = 4\nheartbeat = 27", "lines.hold: 4 is too small; write at least 9"),
+        (LINES + "resett = 5", 'lines.resett: unknown key; did you mean "reset"?'),
         (LINES + "reset = 27", "lines.reset: GPIO 27 is lines.heartbeat already; give each its own pin"),
         (
             LINES + 'hold_input = "open"',

@@ -120,6 +120,8 @@ class ClipWriter:
             return newest.name
         if self._n_clips >= MAX_CLIPS and event.severity is not Severity.HOLD:
             return ""
+        if self._n == 0:  # told before anything was heard, as that the disk is full
+            return ""
         start = max(at - round(BEFORE_S * self._fs), self._n - len(self._ring), 0)
         clip = _Clip(f"clips/{self._batch:04d}-{event.t:010.3f}-{event.kind.value}.flac", start, end)
         clip.take(self._newest(self._n - start))

@@ -132,3 +132,11 @@ def test_left_overs_of_a_killed_run_are_cleared(tmp_path):
     (tmp_path / "clips" / "0001-000001.000-sag.part").touch()
     ClipWriter(tmp_path, 2, FS)
     assert list((tmp_path / "clips").iterdir()) == []
+
+
+def test_what_is_told_before_anything_was_heard_has_no_clip(tmp_path):
+    clips = ClipWriter(tmp_path, 1, FS)
+    assert clips.feed(X[:0], [event(0.0, Kind.LOW_SPACE, Severity.WARNING)]) == [""]
+    clips.feed(X[:FS], [])
+    clips.finish()
+    assert written(tmp_path) == {}
