@@ -10,6 +10,7 @@ Through gpiozero, whose mock pins the tests use. No safety function.
 
 from __future__ import annotations
 
+import math
 import os
 import time
 from collections.abc import Callable, Iterator
@@ -29,6 +30,11 @@ from monitor.station import LineChoice
 FRESH_S = 0.3
 """Sound older than this when its analysis is done beats no heart: with the relay's own delay, half a
 second."""
+
+STOOD_STILL_S = 0.25
+"""A heart that stood still for longer may have let the missing-pulse relay drop: its window is 0.3 s at least
+(``hardware/WIRING.md``), and it may count every other change, half a beat later. It would close again with
+the next pulses, by itself, and a hold must not end by itself."""
 
 PRESSED_AT_LEAST_S, PRESSED_AT_MOST_S = 0.2, 10.0
 """A shorter press is a knock, a longer one a button that is stuck or wedged."""
@@ -77,16 +83,27 @@ class RelayLine:
 
 
 class Heartbeat:
-    """Toggles once for each fresh hop that was analysed. Nothing else makes it beat."""
+    """Toggles once for each fresh hop that was analysed. Nothing else makes it beat.
+
+    ``on_stood_still`` is told how long it has stood still, in seconds, before it goes on after a pause longer
+    than STOOD_STILL_S.
+    """
 
     def __init__(self, output: Output, clock: Callable[[], float] = time.monotonic) -> None:
         self._output = output
         self._clock = clock
+        self._beaten_at = math.nan
+        self.on_stood_still: Callable[[float], None] = lambda _: None
 
     def beat(self, heard_at: float) -> None:
         """Sound that was handed over at ``heard_at``, monotonic seconds, has been analysed to the end."""
-        if self._clock() - heard_at <= FRESH_S:
-            self._output.toggle()
+        now = self._clock()
+        if now - heard_at > FRESH_S:
+            return
+        if now - self._beaten_at > STOOD_STILL_S:
+            self.on_stood_still(now - self._beaten_at)
+        self._output.toggle()
+        self._beaten_at = now
 
 
 class Lamp(Enum):

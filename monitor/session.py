@@ -192,12 +192,20 @@ class Session:
                     message = f"The sag {noun} was set from {old:g} % to {new:g} % ({by})."
                     self._say(Kind.THRESHOLD, Severity.INFO, message, new, old, "%")
 
-    def say(self, kind: Kind, severity: Severity, message: str) -> None:
+    def say(
+        self,
+        kind: Kind,
+        severity: Severity,
+        message: str,
+        value: float = math.nan,
+        limit: float = math.nan,
+        unit: str = "",
+    ) -> None:
         """Enter an event that was not heard, such as that of a full disk; after the end nothing is "
         "entered."""
         with self._lock:
             if not self._over:
-                self._say(kind, severity, message)
+                self._say(kind, severity, message, value, limit, unit)
 
     def _say(
         self,

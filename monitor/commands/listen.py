@@ -143,7 +143,7 @@ def run(args: argparse.Namespace) -> int:
     from dashboard.spectrogram import OrderSpectrogram
     from hardware.microphone import live_microphone
     from hardware.service import Service
-    from hardware.wires import unwired, wired
+    from hardware.wires import STOOD_STILL_S, unwired, wired
 
     station = station_of(args)
     host, port = args.host or station.host, station.port if args.port is None else args.port
@@ -183,6 +183,8 @@ def run(args: argparse.Namespace) -> int:
         ]
         operator = SessionOperator(session, live)
         wires.on_reset(lambda: reset_by_button(operator.reset))
+        if station.lines:
+            wires.heartbeat.on_stood_still = lambda s: hold_after_standstill(session, s, STOOD_STILL_S)
         app = create_app(
             live,
             operator,
@@ -344,6 +346,16 @@ def kept_in_bounds(
 def warn_of_space(session: Session, text: str) -> None:
     """An event on the page and in the evidence; no hold, for the machine is still heard."""
     session.say(Kind.LOW_SPACE, Severity.WARNING, text)
+
+
+def hold_after_standstill(session: Session, seconds: float, limit_s: float) -> None:
+    """Latch the hold before the heart goes on: its relay may have dropped, and would close by itself."""
+    if not session.board.held:
+        message = (
+            f"The monitor stood still for {seconds:.2f} s: nothing was heard meanwhile, and the heartbeat's "
+            "relay may have let go. Let the computer do nothing else, look at the machine, then reset."
+        )
+        session.say(Kind.MIC_FAULT, Severity.HOLD, message, seconds, limit_s, "s")
 
 
 def reset_by_button(reset: Callable[[str], None]) -> None:

@@ -233,6 +233,27 @@ def test_a_lost_microphone_holds_until_it_is_back_checked_and_reset(
     assert "The button at the machine: the cause of the hold is still there" in said
 
 
+@pytest.mark.parametrize("seconds", [0.5, 1.5])
+def test_a_process_that_was_frozen_holds_before_its_heart_goes_on(
+    server: SoundServer, baseline: Path, tmp_path: Path, seconds: float
+) -> None:
+    """The heartbeat's relay drops meanwhile and would close again by itself; the hold must not end so."""
+    server.play(sound("baseline_lamp_900rpm", 30.0))
+    with listening(server, baseline, "bind.toml", tmp_path) as watched:
+        watched.reset()
+        watched.process.send_signal(signal.SIGSTOP)
+        time.sleep(seconds)
+        thawed_at = time.monotonic()
+        watched.process.send_signal(signal.SIGCONT)
+        watched.until(lambda: watched.beats_since(thawed_at) > 2)
+        first_beat = next(at for at, _ in watched.changes(BEAT) if at > thawed_at)
+        opened = [at for at, high in watched.changes(HOLD) if not high]
+        assert opened[-1] < first_beat
+        assert not watched.high(HOLD)
+        assert watched.events()[-1]["kind"] == "mic_fault"
+        watched.reset()
+
+
 def test_a_killed_process_stops_its_heart_and_the_next_one_begins_held(
     server: SoundServer, baseline: Path, tmp_path: Path
 ) -> None:

@@ -17,6 +17,7 @@ from hardware.wires import (
     FRESH_S,
     PRESSED_AT_LEAST_S,
     PRESSED_AT_MOST_S,
+    STOOD_STILL_S,
     Heartbeat,
     Lamp,
     Lamps,
@@ -115,6 +116,24 @@ def test_the_heart_beats_once_for_each_fresh_hop_and_not_for_old_sound(factory: 
         assert len(factory.pin(27).states) == 5
         heart.beat(now[0] - FRESH_S - 0.01)  # analysed, but too late to count as hearing
         assert len(factory.pin(27).states) == 5
+
+
+def test_a_heart_that_stood_still_tells_it_before_it_goes_on(factory: MockFactory) -> None:
+    now = [100.0]
+    with DigitalOutputDevice(27) as output:
+        heart = Heartbeat(output, lambda: now[0])
+        told: list[tuple[float, int]] = []
+        heart.on_stood_still = lambda s: told.append((s, len(factory.pin(27).states)))
+        factory.pin(27).clear_states()
+        for pause in (0.05, 0.05, STOOD_STILL_S - 0.01, 0.05, STOOD_STILL_S + 0.2, 0.05):
+            now[0] += pause
+            heart.beat(now[0])
+        assert told == [(pytest.approx(STOOD_STILL_S + 0.2), 5)], "told once, and before that beat"
+        for _ in range(10):  # analysed too late: no beat, and none of them hides how long the pause was
+            now[0] += 0.05
+            heart.beat(now[0] - FRESH_S - 0.1)
+        heart.beat(now[0])
+        assert [s for s, _ in told[1:]] == [pytest.approx(0.5)]
 
 
 def test_a_stuck_analysis_stops_the_heart_with_the_hold_pin_still_high(factory: MockFactory) -> None:
