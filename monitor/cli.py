@@ -50,6 +50,8 @@ class _OneLineParser(argparse.ArgumentParser):
         return ManualPage(self, *self.page).text() if self.page else super().format_help()
 
     def error(self, message: str) -> NoReturn:
+        if message.endswith(": COMMAND"):
+            message = "a command is missing, such as `spindlebell demo`"
         self.exit(EXIT_INPUT, f"{self.prog}: {message}; see {self.prog} --help\n")
 
 

@@ -16,6 +16,9 @@ from monitor.planning.materials import Material, load_materials, material_toml, 
 from monitor.quantities import Dimension, Quantity, Units, format_feed, format_length
 from monitor.toml_tables import Table, parse_tables, quantity, read_toml_text
 
+EXAMPLE = resources.files("monitor").joinpath("data/cord_pulls.toml")
+"""The job of the demo; a file that a person may copy and change."""
+
 MAX_PECKS = 1000  # a deeper schedule is a slip of the pen: no blank is pecked a thousand times
 
 
@@ -85,7 +88,8 @@ def read_job(path: Path | str) -> str:
     try:
         return read_toml_text(path, "job file")
     except InputError as error:
-        raise JobError(str(error)) from None
+        example = "" if Path(path).exists() else f"; an example is {EXAMPLE}"
+        raise JobError(f"{error}{example}") from None
 
 
 def parse_job(text: str, source: str, materials: Path | None = None) -> Job:
@@ -120,7 +124,7 @@ def default_job() -> Job:
 
 
 def _demo_text() -> str:
-    return resources.files("monitor").joinpath("data/cord_pulls.toml").read_text("utf-8")
+    return EXAMPLE.read_text("utf-8")
 
 
 def expand_pecks(pecks_mm: tuple[float, ...], depth_mm: float) -> tuple[float, ...]:

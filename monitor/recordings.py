@@ -170,7 +170,7 @@ def _open(path: Path) -> soundfile.SoundFile:
     try:
         fd = os.open(path, os.O_RDONLY | os.O_NONBLOCK)
     except OSError as error:
-        raise RecordingError(f"{path}: {error.strerror}") from error
+        raise RecordingError(f"{path}: {error.strerror}; give the path of a WAV or FLAC recording") from error
     status = os.fstat(fd)
     if not stat.S_ISREG(status.st_mode) or status.st_size == 0:
         os.close(fd)
@@ -181,7 +181,9 @@ def _open(path: Path) -> soundfile.SoundFile:
         return _Sequential(fd)  # closes the descriptor, also when it fails
     except soundfile.LibsndfileError as error:
         reason = error.error_string.rstrip(".")
-        raise RecordingError(f"{path}: not a WAV or FLAC recording, or damaged ({reason})") from error
+        raise RecordingError(
+            f"{path}: not a WAV or FLAC recording, or damaged ({reason}); save or convert it as WAV or FLAC"
+        ) from error
 
 
 def _quiet(x: NDArray[np.float32]) -> NDArray[np.float32]:

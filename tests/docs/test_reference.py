@@ -8,7 +8,6 @@ import re
 import sqlite3
 from collections.abc import Mapping
 from dataclasses import fields
-from datetime import UTC, datetime
 from pathlib import Path
 from typing import Any, get_args
 
@@ -173,7 +172,7 @@ def test_keys_of_the_baseline() -> None:
 
 def test_fields_and_columns_of_the_exports() -> None:
     event = Event(1.0, Kind.SAG, Severity.HOLD, "")
-    line: Mapping[str, object] = json.loads(exports.event_line(event, "", datetime(2026, 11, 25, tzinfo=UTC)))
+    line: Mapping[str, object] = json.loads(exports.event_line(event, "", "2026-11-25T10:00:00.000Z"))
     assert list(rows("files.md", "### events.jsonl"))[:12] == [*line][:12]
     assert set(line) <= set(rows("files.md", "### events.jsonl"))
     assert list(rows("files.md", "### trace.csv")) == list(TraceRow._fields)
