@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import errno
 import json
+import os
 import tomllib
 from collections.abc import Collection, Iterator
 from importlib import resources
@@ -88,7 +90,7 @@ def read_job(path: Path | str) -> str:
     try:
         return read_toml_text(path, "job file")
     except InputError as error:
-        example = "" if Path(path).exists() else f"; an example is {EXAMPLE}"
+        example = f"; an example is {EXAMPLE}" if os.strerror(errno.ENOENT) in str(error) else ""
         raise JobError(f"{error}{example}") from None
 
 

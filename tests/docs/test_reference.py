@@ -2,7 +2,9 @@
 
 from __future__ import annotations
 
+import argparse
 import ast
+import importlib
 import json
 import re
 import sqlite3
@@ -17,10 +19,10 @@ from pydantic_core import PydanticUndefined
 
 from monitor import job, station
 from monitor.baseline import BASELINE_VERSION, Baseline, Line
-from monitor.commands import pecks, plan, thresholds
 from monitor.evidence import clips, exports
 from monitor.evidence.store import SCHEMA_VERSION, Store
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, PeckRow, Severity, TraceRow
+from monitor.planning.pecking import USUAL_FILL_LIMIT
 from monitor.quantities import Dimension, Quantity, parse_quantity
 from monitor.session import LEAST_SAG_PCT, MOST_SAG_PCT
 from tests.docs import reference
@@ -118,15 +120,17 @@ def test_the_limit_of_the_evidence_has_its_default_and_range() -> None:
     assert (low, high) == (space.value.smallest, space.value.largest)
 
 
+def default(command: str, option: str) -> float:
+    """What an option is when it is left out, without its unit."""
+    parser = argparse.ArgumentParser()
+    importlib.import_module(f"monitor.commands.{command}").add_arguments(parser)
+    return float(str(parser._option_string_actions[option].default).removesuffix(" %"))
+
+
 def test_the_defaults_of_advice() -> None:
-    listed = rows("thresholds.md", "## Of advice")
-    assert {name: float(row[2]) for name, row in listed.items()} == {
-        "plan --fill-limit": round(100 * plan.USUAL_FILL_LIMIT, 1),
-        "pecks --risk": 100 * pecks.USUAL_RISK,
-        "pecks --wear": 100 * pecks.USUAL_WEAR,
-        "thresholds --false-holds": thresholds.FALSE_HOLDS,
-        "thresholds --false-warnings": thresholds.FALSE_WARNINGS,
-    }
+    listed = {name: float(row[2]) for name, row in rows("thresholds.md", "## Of advice").items()}
+    assert listed.pop("plan --fill-limit") == round(100 * USUAL_FILL_LIMIT, 1)
+    assert listed == {name: default(*name.split()) for name in listed}
 
 
 # Files.
