@@ -131,7 +131,7 @@ class Listener:
         self._cycle = Cycle(job, job.properties.bulking)
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
-        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct)
+        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()

@@ -10,7 +10,10 @@ from memory): one sure measurement suffices, unsure ones must agree over several
 from __future__ import annotations
 
 import math
+import statistics
+from collections import deque
 from dataclasses import dataclass, field
+from itertools import combinations
 
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
@@ -24,10 +27,17 @@ ENOUGH_Z = 4.0
 SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
 
-SLOW_CHANCE, SLOW_HOPS, DROWNED_HOPS = 0.95, 3, 4
-"""Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: so much of it
-in so many hops running decides too. More of them where the lines are drowned, and the beat of the cut, whose
-windows overlap, tells most of it."""
+SLOW_NATS, SLOW_MOST = 4.0, 3.0
+"""Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
+that, summed over the hops, decide too. At most so much a hop, so that no single one decides."""
+
+DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
+"""The same where the lines are drowned, and the beat of the cut, whose windows overlap, tells most of it: so
+much of the distribution, in so many hops running."""
+
+TREND_HOPS = 6
+"""Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
+since."""
 
 BEAT_TELLS = 5.0
 """Power of the beat over that of noise, where the lines cannot be heard at all: noise beats so at one speed
@@ -41,6 +51,9 @@ LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
 """A speed lost for so long in the noise of the cut, when it was last surely known to sag beyond the warning,
 holds: half a second if it was not recovering, and the shorter time if it fell so fast that it is beyond
 the hold limit by now."""
+
+SMALL_HOPS = 3
+"""Heard in so many hops running to sag by less than the warning, it is not lost; it may never have sagged."""
 
 RECOVERING = 0.02
 """Per second: a sag that shrinks faster was on its way back when the speed was lost."""
@@ -58,9 +71,9 @@ MACHINE_WANDER = 0.002
 FADE = 0.8
 """Per hop without a speed: evidence from before a gap of half a second is spent."""
 
-JUMP, JUMP_HOPS = 0.03, 3
-"""A fall of more than this within one hop (60 % a second) must be seen in three hops: a tracker that
-has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
+JUMP, JUMP_HOPS, BEFORE_HOPS = 0.03, 3, 5
+"""A sag by so much more than any of the last quarter second must be seen in three hops: a tracker that has
+lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
 
 @dataclass(slots=True)
@@ -69,14 +82,18 @@ class SagRule:
 
     warning_pct: float
     hold_pct: float
+    lag_s: float = 0.05
     _sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _support: float = 0.0
-    _last_sag: float = math.nan
+    _before: deque[float] = field(default_factory=lambda: deque(maxlen=BEFORE_HOPS))
     _fell_through: bool = False
     _known_sag: float = 0.0
     _known_s: float = -math.inf
     _jump_hops: int = 0
+    _small_hops: int = 0
+    _slow_sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
+    _track: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TREND_HOPS))
     _sure_s: float = -math.inf
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
@@ -87,10 +104,13 @@ class SagRule:
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         slow = self._slow(hop, rotation, work)
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
-            self._last_sag = math.nan
+            self._before.clear()
             self._sums = [FADE * s for s in self._sums]
             return self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
-        if sag * 100 <= self.warning_pct:
+        self._small_hops = self._small_hops + 1 if sag * 100 <= self.warning_pct else 0
+        if self._small_hops >= SMALL_HOPS:
+            self._sure_s = -math.inf  # not lost: heard again, if unsurely, and turning well
+        if self._small_hops:
             self._fell_through = True
         elif sag - self._known_sag > JUMP * (hop.t - self._known_s) / hop.step_s:
             self._fell_through = False  # a spindle falls through the speeds between
@@ -99,9 +119,9 @@ class SagRule:
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
-        jumped = self._last_sag == self._last_sag and sag - self._last_sag > JUMP
+        jumped = bool(self._before) and sag - max(self._before) > JUMP
         self._jump_hops = JUMP_HOPS if jumped else max(0, self._jump_hops - 1)
-        self._last_sag = sag
+        self._before.append(sag)
         if not work.loaded:
             self._sums = [0.0, 0.0]
             return None
@@ -146,19 +166,33 @@ class SagRule:
         if drowned:
             told = hop.audible >= FAINT or hop.beat >= BEAT_TELLS
             turning = told and rotation.state is not SpindleState.STOPPED and work.working
+        fallen_on = self._trend(hop, rotation) * self.lag_s
         if hop.deaf or not (work.loaded or work.working) or not turning:
-            self._slow_hops = [0, 0]
+            self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
-        slow = True
         deepest = (1 - DEEPEST) * rotation.reference_hz
-        enough = SLOW_CHANCE * (hop.running if drowned else 1.0)
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
-            if slow:  # what is not beyond the warning is not beyond the hold
-                beyond = (1 - limit / 100 - MACHINE_WANDER) * rotation.reference_hz
-                slow = hop.probability_between(deepest, beyond) >= enough
+            beyond = (1 - limit / 100 - MACHINE_WANDER + fallen_on) * rotation.reference_hz
+            chance = min(hop.probability_between(deepest, beyond), 1.0)
+            slow = drowned and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
-        need = DROWNED_HOPS if drowned else SLOW_HOPS
-        return [hops >= need for hops in self._slow_hops]
+            nats = 0.0 if drowned else math.log((chance + 1e-9) / (1 - chance + 1e-9))
+            self._slow_sums[i] = max(0.0, self._slow_sums[i] + max(min(nats, SLOW_MOST), -SLOW_MOST))
+            self._slow_sums[i] = min(self._slow_sums[i], 2 * SLOW_NATS)
+        return [
+            hops >= DROWNED_HOPS or nats >= SLOW_NATS
+            for hops, nats in zip(self._slow_hops, self._slow_sums, strict=True)
+        ]
+
+    def _trend(self, hop: Hop, rotation: Rotation) -> float:
+        """Fall per second, over the free speed: median over pairs of hops (Theil 1950, from memory)."""
+        if hop.spindle_hz == hop.spindle_hz:
+            self._track.append((hop.t, 1 - hop.spindle_hz / rotation.reference_hz))
+        known = [(t, sag) for t, sag in self._track if hop.t - t < TREND_HOPS * hop.step_s]
+        if len(known) < TREND_HOPS // 2 + 1 or known[-1][1] * 100 < self.warning_pct / 2:
+            return 0.0
+        slopes = [(b - a) / (u - t) for (t, a), (u, b) in combinations(known, 2)]
+        return max(0.0, statistics.median(slopes))
 
     def _judged(
         self, over: list[bool], sag: float, hop: Hop, rotation: Rotation, work: Work
@@ -177,7 +211,7 @@ class SagRule:
             if severity is Severity.HOLD
             else "the load is climbing: watch the next pecks"
         )
-        if sag != sag:  # known to be beyond the limit, not how far
+        if not sag * 100 > limit:  # known to be beyond the limit, not how far
             sag, percent = limit / 100, f"more than {limit:g} % slower than it did running free"
         else:
             percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
