@@ -21,6 +21,7 @@ from monitor.toml_tables import Table, parse_tables, quantity, read_toml_text
 EXAMPLE = resources.files("monitor").joinpath("data/cord_pulls.toml")
 """The job of the demo; a file that a person may copy and change."""
 
+LEAST_FEED_MM_PER_REV = 2e-4  # a rate at a high speed may mean less than could be written as a feed
 MAX_PECKS = 1000  # a deeper schedule is a slip of the pen: no blank is pecked a thousand times
 
 
@@ -298,6 +299,11 @@ def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tupl
             "drill.feed",
             f"{format_feed(feed, units)} is over half the drill's diameter each revolution; "
             "check the unit, and the speed if this is a rate",
+        )
+    if feed < LEAST_FEED_MM_PER_REV:
+        yield (
+            "drill.feed",
+            f"{format_feed(feed, units)} each revolution cuts no chip; check the unit and the speed",
         )
     yield from plane_contradictions(_value(file.hole.clearance), _value(file.hole.retract), units)
     warning, hold = file.thresholds.sag_warning.value, file.thresholds.sag_hold.value

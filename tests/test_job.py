@@ -177,6 +177,11 @@ MISTAKES = [
         "check the unit, and the speed if this is a rate",
     ),
     (
+        '"0.08 mm/rev"',
+        '"0.02 mm/min"',
+        "drill.feed: 0.0000222 mm/rev each revolution cuts no chip; check the unit and the speed",
+    ),
+    (
         "[hole]",
         '[thresholds]\nsag_warning = "8 %"\n[hole]',
         "thresholds.sag_warning: 8 % is not below sag_hold (8 %); a warning has to come before the hold",
