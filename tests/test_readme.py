@@ -37,7 +37,13 @@ OURS += [words[3:] for words in COMMANDS if words[:3] == ["python3", "-m", "moni
 ((_, LAYOUT),) = ((language, text) for language, text in fenced("DEVELOPERS.md") if "listener.py" in text)
 
 
-TOML = [text for language, text in fenced("README.md") if language == "toml"]
+def toml(name):
+    """The one TOML block of a guide."""
+    (text,) = (text for language, text in fenced(name) if language == "toml")
+    return text
+
+
+JOB = toml("README.md")
 
 
 def test_commands_were_found():
@@ -75,7 +81,7 @@ def test_options_named_in_passing_exist():
 
 
 def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_path):
-    text, _, _ = TOML
+    text = JOB
     path = tmp_path / "job.toml"
     path.write_text(text, "utf-8")
     stated = load_job(path)
@@ -85,7 +91,7 @@ def test_the_job_file_of_the_readme_is_a_job_with_the_defaults_it_states(tmp_pat
 
 
 def test_what_a_job_file_may_say_for_a_plan_is_understood(tmp_path):
-    text, _, more = TOML
+    text, more = JOB, toml("monitor/docs/howto/plan_before_cutting.md")
     for header, lines in re.findall(r"^(\[\w+\])[^\n]*\n((?:\w[^\n]*\n)+)", more, re.MULTILINE):
         text = text.replace(header, f"{header}\n{lines}") if header in text else f"{text}\n{header}\n{lines}"
     path = tmp_path / "job.toml"
@@ -97,9 +103,9 @@ def test_what_a_job_file_may_say_for_a_plan_is_understood(tmp_path):
     assert None not in (job.rapid_mm_min, job.acceleration_mm_s2)
 
 
-def test_the_station_file_of_the_readme_is_the_example_that_messages_show():
-    station = TOML[1]
-    assert parse_station(station, "README") == parse_station(EXAMPLE, "example")
+def test_the_station_file_of_the_reference_is_the_example_that_messages_show():
+    station = toml("monitor/docs/reference/files.md")
+    assert parse_station(station, "files.md") == parse_station(EXAMPLE, "example")
 
 
 def test_the_published_scenes_give_what_the_readme_says(tmp_path, monkeypatch):
@@ -154,6 +160,8 @@ def test_every_guide_can_be_reached_from_the_readme():
         ("howto/wire_the_hold_line.md", "no safety function"),
         ("howto/wire_the_hold_line.md", "licensed for it"),
         ("howto/wire_the_hold_line.md", "leaves the spindle turning"),
+        ("howto/plan_before_cutting.md", "check every block at the machine"),
+        ("howto/use_the_page.md", "presses and keeps Reset"),
         ("howto/tune_the_thresholds.md", "a hand on the feed hold"),
         ("howto/read_the_pecks.md", "a hand on the feed hold"),
         ("howto/recover_after_a_hold.md", "spindle still turns"),
