@@ -1,7 +1,7 @@
 """Everything that has to hold before a commit: format, lint, types, tests and doctests.
 
     python3 tests/check.py               all of it, setting up whatever is missing
-    python3 tests/check.py --fix         the same, after repairing format and lint
+    python3 tests/check.py --fix         the same, after repairing format and lint and writing the reference
     python3 tests/check.py --lint        format, lint and types only
     python3 tests/check.py --benchmarks  measure, and print the tables
 
@@ -67,7 +67,9 @@ def main() -> int:
 
 def _arguments() -> argparse.Namespace:
     parser = argparse.ArgumentParser(description="Check the project.")
-    parser.add_argument("--fix", action="store_true", help="repair format and lint first")
+    parser.add_argument(
+        "--fix", action="store_true", help="repair format and lint first, and write the reference"
+    )
     only = parser.add_mutually_exclusive_group()
     only.add_argument("--lint", action="store_true", help="format, lint and types only")
     only.add_argument("--benchmarks", action="store_true", help="measure, and print the tables")
@@ -81,6 +83,7 @@ def _steps(args: argparse.Namespace, python: str) -> dict[str, list[str]]:
     if args.fix:
         steps["repair format"] = [python, "-m", "ruff", "format"]
         steps["repair lint"] = [python, "-m", "ruff", "check", "--fix"]
+        steps["write the reference"] = [python, "tests/docs/reference.py"]
     steps["format"] = [python, "-m", "ruff", "format", "--check"]
     steps["lint"] = [python, "-m", "ruff", "check"]
     steps["types"] = [python, "-m", "mypy"]
