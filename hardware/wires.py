@@ -95,6 +95,13 @@ class Heartbeat:
         self._beaten_at = math.nan
         self.on_stood_still: Callable[[float], None] = lambda _: None
 
+    def rest(self, high: bool) -> None:
+        """Stand still at this level, to try whether the relay drops: a frozen computer leaves either."""
+        if high:
+            self._output.on()
+        else:
+            self._output.off()
+
     def beat(self, heard_at: float) -> None:
         """Sound that was handed over at ``heard_at``, monotonic seconds, has been analysed to the end."""
         now = self._clock()

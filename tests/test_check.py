@@ -90,17 +90,22 @@ class Bench:
     """A machine behind a hold relay and a missing-pulse relay in series, and a person who looks at it."""
 
     relay_works: bool = True
-    missing_pulse_works: bool = True
+    misses_pulses_at: tuple[str, ...] = ("high", "low")  # levels of a pin that stands still
     hold: CountingLine = field(default_factory=lambda: CountingLine(closed=False))
     last_beat: float = 0.0
+    level: str = "low"
     asked: list[str] = field(default_factory=list)
 
     def beat(self, at: float) -> None:
         self.last_beat = at
+        self.level = "low" if self.level == "high" else "high"
+
+    def rest(self, high: bool) -> None:
+        self.level = "high" if high else "low"
 
     @property
     def held(self) -> bool:
-        beating = time.monotonic() - self.last_beat < 0.5 or not self.missing_pulse_works
+        beating = time.monotonic() - self.last_beat < 0.5 or self.level not in self.misses_pulses_at
         return not (beating and (self.hold.closed or not self.relay_works))
 
     def answer(self, question: str) -> bool:
@@ -117,27 +122,28 @@ def lines(bench: Bench) -> dict[str, HoldLine]:
 
 def test_wires_that_work_are_ready_and_left_open() -> None:
     bench = Bench()
-    assert check.check_lines(lines(bench), bench.beat, bench.answer) == []
+    assert check.check_lines(lines(bench), bench, bench.answer) == []
     assert not bench.hold.closed
-    assert len(bench.asked) == 4
+    assert len(bench.asked) == 5
 
 
 def test_a_relay_that_sticks_is_found() -> None:
     bench = Bench(relay_works=False)
-    assert check.check_lines(lines(bench), bench.beat, bench.answer) == [
+    assert check.check_lines(lines(bench), bench, bench.answer) == [
         "open, the hold line does not bring a feed hold"
     ]
 
 
-def test_a_missing_pulse_relay_that_does_not_miss_pulses_is_found() -> None:
-    bench = Bench(missing_pulse_works=False)
-    (wrong,) = check.check_lines(lines(bench), bench.beat, bench.answer)
-    assert "without heartbeat the machine is not held" in wrong
+@pytest.mark.parametrize(("drops_at", "stays_at"), [("low", "high"), ("high", "low")])
+def test_a_missing_pulse_relay_that_looks_at_the_level_is_found(drops_at: str, stays_at: str) -> None:
+    bench = Bench(misses_pulses_at=(drops_at,))
+    (wrong,) = check.check_lines(lines(bench), bench, bench.answer)
+    assert f"without heartbeat, its level {stays_at}, the machine is not held" in wrong
 
 
 def test_nothing_is_closed_before_the_machine_is_safe() -> None:
     bench = Bench()
-    assert check.check_lines(lines(bench), bench.beat, lambda question: False) == ["the lines were not tried"]
+    assert check.check_lines(lines(bench), bench, lambda question: False) == ["the lines were not tried"]
     assert bench.hold.acts == []
 
 

@@ -11,6 +11,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator, Sequence
 from contextlib import ExitStack, contextmanager
+from typing import Protocol
 
 import numpy as np
 from numpy.typing import NDArray
@@ -123,7 +124,7 @@ def run(args: argparse.Namespace) -> int:
             wrong.append("the lines were not tried: run this at a terminal, with the machine in sight")
         else:
             lines = {"hold": wires.hold, "spindle-stop": wires.spindle_stop}
-            wrong += check_lines({k: v for k, v in lines.items() if v}, wires.heartbeat.beat, ask)
+            wrong += check_lines({k: v for k, v in lines.items() if v}, wires.heartbeat, ask)
             wrong += check_lamps(wires.beacon.colours, wires.beacon.only, ask)
             if station.lines and station.lines.reset is not None:
                 wrong += check_button(wires.on_reset)
@@ -187,8 +188,20 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
     return wrong
 
 
-def check_lines(lines: dict[str, HoldLine], beat: Callable[[float], None], ask: Ask) -> list[str]:
-    """Close and open each line, and let the heart stop, while a person looks at the machine."""
+class Heart(Protocol):
+    """What is used of the heartbeat."""
+
+    def beat(self, heard_at: float) -> None:
+        """Change the level of the pin."""
+        ...
+
+    def rest(self, high: bool) -> None:
+        """Stand still at this level."""
+        ...
+
+
+def check_lines(lines: dict[str, HoldLine], heart: Heart, ask: Ask) -> list[str]:
+    """Close and open each line, and let the heart stop at either level, while a person looks on."""
     if not ask(
         "Lines: make sure that nothing can start to move, with the machine's own means, and that nobody "
         "is at it. Is that so?"
@@ -196,7 +209,7 @@ def check_lines(lines: dict[str, HoldLine], beat: Callable[[float], None], ask: 
         return ["the lines were not tried"]
     wrong = []
     for name, line in lines.items():
-        with beating(beat):
+        with beating(heart.beat):
             for other in lines.values():
                 other.close()
             if not ask(f"All lines are closed and the heart beats. Does the machine show no {_asks(name)}?"):
@@ -204,13 +217,21 @@ def check_lines(lines: dict[str, HoldLine], beat: Callable[[float], None], ask: 
             line.open()
             if not ask(f"The {name} line is open now. Does the machine show a {_asks(name)}?"):
                 wrong.append(f"open, the {name} line does not bring a {_asks(name)}")
-    with beating(beat):
-        for line in lines.values():
-            line.close()
-        time.sleep(1.0)
-    # The heart stands still here with every line closed: as a frozen computer would leave it.
-    if not ask("The heart has stopped, with the lines closed. Did the machine go into hold within a second?"):
-        wrong.append("without heartbeat the machine is not held: look at the missing-pulse relay")
+    for level in ("high", "low"):
+        with beating(heart.beat):
+            for line in lines.values():
+                line.close()
+            time.sleep(1.0)
+        # The heart stands still here with every line closed: as a frozen computer would leave it.
+        heart.rest(high=level == "high")
+        if not ask(
+            f"The heart has stopped at its {level} level, with the lines closed. Did the machine go into "
+            "hold within a second?"
+        ):
+            wrong.append(
+                f"without heartbeat, its level {level}, the machine is not held: look at the missing-pulse "
+                "relay"
+            )
     for line in lines.values():
         line.open()
     return wrong

@@ -136,6 +136,15 @@ def test_a_heart_that_stood_still_tells_it_before_it_goes_on(factory: MockFactor
         assert [s for s, _ in told[1:]] == [pytest.approx(0.5)]
 
 
+def test_a_heart_can_be_made_to_stand_at_either_level(factory: MockFactory) -> None:
+    with DigitalOutputDevice(27) as output:
+        heart = Heartbeat(output)
+        for high in (True, False, True):
+            heart.beat(time.monotonic())
+            heart.rest(high)
+            assert factory.pin(27).state == high
+
+
 def test_a_stuck_analysis_stops_the_heart_with_the_hold_pin_still_high(factory: MockFactory) -> None:
     """The thread that analyses is the one that beats: no other can beat for it."""
     go_on, beaten = threading.Event(), threading.Semaphore(0)
