@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import errno
 import ipaddress
+import logging
 import socket
 import threading
 import time
@@ -56,6 +57,7 @@ def serving(app: ASGIApp, listening: socket.socket) -> Iterator[None]:
         ws_per_message_deflate=False,  # messages are a few hundred bytes; deflating costs more than it saves
         timeout_graceful_shutdown=1,
     )
+    logging.getLogger("uvicorn.error").addFilter(_no_fault_of_ours)
     server = uvicorn.Server(config)
     thread = threading.Thread(
         target=server.run, kwargs={"sockets": [listening]}, name="dashboard", daemon=True
@@ -67,6 +69,14 @@ def serving(app: ASGIApp, listening: socket.socket) -> Iterator[None]:
     finally:
         server.should_exit = True
         thread.join(STOP_TIMEOUT_S)
+
+
+def _no_fault_of_ours(record: logging.LogRecord) -> bool:
+    """What a client sends as text and is none closes its connection; uvicorn would show where in itself."""
+    if record.exc_info and isinstance(record.exc_info[1], UnicodeDecodeError):
+        record.exc_info = None
+        record.levelno, record.levelname = logging.WARNING, "WARNING"
+    return True
 
 
 def page_address(host: str, port: int) -> str:

@@ -39,7 +39,7 @@ def in_brief(message: str) -> str:
     if len(line) <= LONGEST_MESSAGE:
         return line
     kept = LONGEST_MESSAGE - 5
-    return f"{line[: kept // 2]} ... {line[-(kept - kept // 2) :]}"
+    return f"{line[: kept // 2].rstrip()} ... {line[-(kept - kept // 2) :].lstrip()}"
 
 
 class SpindlebellError(Exception):

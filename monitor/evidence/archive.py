@@ -170,7 +170,10 @@ class Archive:
                 f"SELECT {', '.join(names)} FROM trace WHERE batch = ? AND t BETWEEN ? AND ? ORDER BY t",
                 (batch, from_s, to_s),
             ).fetchall()
-            return _numbers(rows, len(names))
+            found = _numbers(rows, len(names))
+            if "t" in names and (np.diff(found[names.index("t")]) <= 0).any():
+                raise ValueError("curves that do not follow each other in time")
+            return found
 
     def first_time(self, batch: int, after_s: float) -> float | None:
         """Time of the first row of its curves after a time; None where there is none."""
@@ -367,6 +370,13 @@ def _number(value: Any, most: float = _MOST) -> float:
     raise ValueError(f"{_short(value)} where a number belongs")
 
 
+def _known(value: Any, most: float = _MOST) -> float:
+    number = _number(value, most)
+    if math.isnan(number):
+        raise ValueError("nothing where a number belongs")
+    return number
+
+
 def _count_of(value: Any) -> int:
     if isinstance(value, int) and 0 <= value <= _HIGHEST_COUNT:
         return value
@@ -419,10 +429,10 @@ def _peck(row: Sequence[Any]) -> PeckRow:
     return PeckRow(
         _count_of(blank),
         _count_of(peck),
-        _number(start_s, _LATEST_S),
-        _number(end_s, _LATEST_S),
-        _number(from_mm),
-        _number(to_mm),
+        _known(start_s, _LATEST_S),
+        _known(end_s, _LATEST_S),
+        _known(from_mm),
+        _known(to_mm),
         _number(mean),
         _number(most),
         _number(climb_mm),
@@ -436,7 +446,7 @@ def _event(row: Sequence[Any]) -> PastEvent:
     number, batch, at, t, kind, severity, message, *rest = row
     value, limit, unit, blank, peck, depth_mm, onset_s, clip, *said = rest
     event = Event(
-        t=_number(t, _LATEST_S),
+        t=_known(t, _LATEST_S),
         kind=Kind(kind),
         severity=Severity(severity),
         message=_text(message),

@@ -8,9 +8,10 @@ import threading
 import time
 import urllib.request
 from collections.abc import Iterator
-from contextlib import closing
+from contextlib import closing, suppress
 
 import pytest
+from websockets.exceptions import ConnectionClosed
 from websockets.sync.client import connect
 
 from dashboard.app import create_app
@@ -88,6 +89,19 @@ def test_a_slow_browser_holds_up_neither_the_analysis_nor_another_browser(shop: 
             message = json.loads(slow.recv(timeout=5))
             assert len(message["rows"]) <= HISTORY_ROWS
             newest = message["cursor"][0]
+
+
+def test_text_that_is_none_closes_its_connection_and_shows_no_traceback(
+    port: int, caplog: pytest.LogCaptureFixture
+) -> None:
+    address, origin = f"ws://127.0.0.1:{port}/api/live", f"http://127.0.0.1:{port}"
+    with connect(address, origin=origin) as one:
+        one.socket.sendall(b"\x81\x81\0\0\0\0\xff")  # RFC 6455, 5.6: a text frame has to be UTF-8
+        with suppress(ConnectionClosed):
+            while True:
+                one.recv(timeout=5)
+    assert one.close_code == 1007
+    assert not [record for record in caplog.records if record.exc_info]
 
 
 def test_a_browser_that_vanishes_is_forgotten(shop: Shop, port: int) -> None:

@@ -152,6 +152,7 @@ def test_what_is_no_evidence_of_ours_is_told_as_a_wrong_input(archive, tmp_path,
     "change",
     [
         "UPDATE pecks SET start_s = 'x'",
+        "UPDATE pecks SET depth_to_mm = NULL",
         "UPDATE pecks SET blank = x'00ff'",
         "UPDATE pecks SET max_sag_pct = 9e999",
         "UPDATE events SET t = 1e300",
