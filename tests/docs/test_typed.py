@@ -278,7 +278,6 @@ def running(words: list[str], home: Path, env: Mapping[str, str]) -> Running:
         stdout=subprocess.PIPE,
         stderr=subprocess.STDOUT,
         text=True,
-        preexec_fn=lambda: signal.signal(signal.SIGINT, signal.default_int_handler),
     )
     threading.Thread(target=process.read_on, daemon=True).start()
     return process
