@@ -103,7 +103,7 @@ class Guard:
             await self._app(scope, receive, send)
             return
         headers = Headers(scope=scope)
-        visitor = self._visitor(headers)
+        visitor = self._visitor(scope, headers)
         status, refusal = 403, self._refusal(scope, headers)
         if refusal is None:
             status, refusal = self._missing_right(scope, visitor)
@@ -116,9 +116,13 @@ class Guard:
             response = JSONResponse({"detail": refusal}, status_code=status)
             await response(scope, receive, _with_headers(scope, send))
 
-    def _visitor(self, headers: Headers) -> Visitor | None:
+    def _visitor(self, scope: Scope, headers: Headers) -> Visitor | None:
         if self._entry is None:
             return HERE
+        kind, _, token = headers.get("authorization", "").partition(" ")
+        if kind.lower() == "bearer" and scope["type"] == "http":
+            client = scope.get("client")
+            return self._entry.reader(token.strip(), client[0] if client else "unknown")
         return self._entry.visitor(_cookie(headers))
 
     def _missing_right(self, scope: Scope, visitor: Visitor | None) -> tuple[int, str]:

@@ -28,6 +28,8 @@ from starlette.types import ASGIApp
 
 from dashboard.access import Guard, Presses
 from dashboard.entry import COOKIE, Entry, Right, TooManyTries, Visitor
+from dashboard.fleet.readout import add_readouts
+from dashboard.fleet.shop import ShopState
 from dashboard.live import LiveState
 from dashboard.operating import (
     NOT_ALLOWED,
@@ -88,6 +90,7 @@ def create_app(
     archive: Archive | None = None,
     batch: int = 0,
     report: Callable[[int], str] | None = None,
+    spindle: ShopState | None = None,
     entry: Entry | None = None,
     names: Iterable[str] = (),
     presses: Presses | None = None,
@@ -109,6 +112,8 @@ def create_app(
     report : callable, optional
         Gives the report of a batch of the archive as HTML; called from a worker thread, may take minutes, and
         may raise EvidenceError. Without it none is offered.
+    spindle : ShopState, optional
+        This spindle alone, for the read-outs of other software; without it none are offered.
     entry : Entry, optional
         Who may come in; without it everyone who can reach the page may operate: for loopback only.
     names : iterable of str
@@ -116,17 +121,25 @@ def create_app(
     presses : Presses, optional
         Replaced in tests, for its clock.
     """
-    app = FastAPI(title="spindlebell", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
-    app.add_exception_handler(RequestValidationError, _say_what_is_wrong)
-    _add_page(app, _load_assets())
-    _add_session(app, entry, has_live=live is not None, has_past=archive is not None)
+    app = bare_app()
+    add_page(app, "index.html")
+    add_session(app, entry, has_live=live is not None, has_past=archive is not None)
     if live is not None:
         add_watching(app, live, sound)
         if operator is not None:
             add_operating(app, live, operator, presses or Presses())
     if archive is not None:
         add_past(app, archive, batch, report)
+    if spindle is not None:
+        add_readouts(app, spindle)
     return Guard(app, names, entry)
+
+
+def bare_app() -> FastAPI:
+    """A server without anything to serve yet."""
+    app = FastAPI(title="spindlebell", docs_url=None, redoc_url=None, openapi_url="/api/openapi.json")
+    app.add_exception_handler(RequestValidationError, _say_what_is_wrong)
+    return app
 
 
 async def _say_what_is_wrong(_: Request, error: Exception) -> Response:
@@ -154,7 +167,10 @@ def _asset(name: str, content: bytes) -> Asset:
     return Asset(content, gzip.compress(content, mtime=0), MEDIA_TYPES[_suffix(name)], f'"{digest}"')
 
 
-def _add_page(app: FastAPI, assets: dict[str, Asset]) -> None:
+def add_page(app: FastAPI, first: str) -> None:
+    """Add the page's files, and one of them as the page itself."""
+    assets = _load_assets()
+
     def answer(request: Request, asset: Asset | None) -> Response:
         if asset is None:
             raise HTTPException(404)
@@ -168,14 +184,16 @@ def _add_page(app: FastAPI, assets: dict[str, Asset]) -> None:
 
     @app.get("/", include_in_schema=False)
     async def index(request: Request) -> Response:
-        return answer(request, assets["index.html"])
+        return answer(request, assets[first])
 
     @app.get("/page/{name:path}", include_in_schema=False)
     async def asset(request: Request, name: str) -> Response:
         return answer(request, assets.get(name))
 
 
-def _add_session(app: FastAPI, entry: Entry | None, *, has_live: bool, has_past: bool) -> None:
+def add_session(app: FastAPI, entry: Entry | None, *, has_live: bool, has_past: bool) -> None:
+    """Add coming in, going out, and what there is to see."""
+
     def session(visitor: Visitor | None) -> Session:
         right, until = (None, None) if visitor is None else (visitor.right, visitor.until)
         return Session(right=right, until=until, live=has_live, past=has_past)

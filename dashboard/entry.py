@@ -146,6 +146,18 @@ class Entry:
             return None
         return visitor if visitor.until is not None and self.clock() < visitor.until else None
 
+    def reader(self, token: str, client: str) -> Visitor | None:
+        """A program that shows a token with each request (RFC 6750): it may watch, whatever its token is good
+        for. None for a wrong one, and where there were too many of them."""
+        try:
+            self._check_tries(client)
+        except TooManyTries:
+            return None
+        if self._right_of(token) is None:
+            self._wrong.setdefault(client, []).append(self.clock())
+            return None
+        return Visitor(Right.WATCH, None)
+
     @property
     def _signer(self) -> URLSafeTimedSerializer:
         return URLSafeTimedSerializer(self.keys.signing, salt="spindlebell session")
@@ -173,15 +185,18 @@ def entry_for(host: str) -> Entry | None:
     return None if is_loopback(host) else Entry(load_keys(keys_path()))
 
 
-def invitation(url: str, entry: Entry | None, qr: bool) -> list[str]:
-    """Lines for the terminal: how to get in, as links and, on a terminal that can show it, QR codes."""
+def invitation(url: str, entry: Entry | None, qr: bool, *, may_operate: bool = True) -> list[str]:
+    """Lines for the terminal: how to get in, as links and, on a terminal that can show it, QR codes.
+
+    Without ``may_operate`` there is nothing to operate, and one link does.
+    """
     if entry is None:
         return [f"Open {url} in a browser."]
+    ways = [("To watch", entry.keys.watch)]
+    if may_operate:
+        ways.append(("To operate (reset, thresholds)", entry.keys.operate))
     lines = []
-    for what, token in (
-        ("To watch", entry.keys.watch),
-        ("To operate (reset, thresholds)", entry.keys.operate),
-    ):
+    for what, token in ways:
         link = f"{url}#enter={token}"
         lines += ["", f"{what}, open {link}", *(_qr(link) if qr else [])]
     return [

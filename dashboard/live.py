@@ -246,6 +246,13 @@ class LiveState:
         with self._lock:
             return self._hold_id
 
+    def summary(self) -> tuple[dict[str, Any], AlarmBoard]:
+        """The state without its history, with the newest row of the curves (None before the first), and the
+        alarms: for whoever tells others."""
+        with self._lock:
+            more = {key: self._job[key] for key in ("synthetic", "batch")}
+            return self._state() | more | {"row": self._last}, self._board
+
     def since(self, cursor: Cursor, run: str = "") -> tuple[dict[str, Any], Cursor]:
         """What a reader with this cursor has not seen, as a JSON-ready dictionary.
 

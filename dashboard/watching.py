@@ -15,13 +15,13 @@ from collections.abc import Callable
 from contextlib import suppress
 from dataclasses import dataclass, field
 from functools import partial
-from typing import Annotated, Any
+from typing import Annotated, Any, Protocol
 
 import anyio
 from fastapi import FastAPI, HTTPException, Query, Response, WebSocket, WebSocketDisconnect
 
 from dashboard.entry import Visitor
-from dashboard.live import Cursor, LiveState
+from dashboard.live import Cursor
 from dashboard.operating import NOT_ALLOWED, refused
 from dashboard.sound import SoundMemory
 
@@ -35,6 +35,22 @@ SESSION_OVER = 4401  # WebSocket close code of our own: come in again
 Number = Annotated[int, Query(ge=0, le=2**53)]
 
 
+class Watched(Protocol):
+    """What can be watched: the work of a monitor (`LiveState`), or a shop of them."""
+
+    on_change: list[Callable[[], None]]
+    run: str
+
+    @property
+    def version(self) -> int:
+        """Grows with every change."""
+        ...
+
+    def since(self, cursor: Cursor, run: str = "") -> tuple[dict[str, Any], Cursor]:
+        """What a reader with this cursor has not seen, and the cursor that this makes."""
+        ...
+
+
 @dataclass
 class Broadcast:
     """The messages to all who watch, put into text once for all who have seen as much.
@@ -43,7 +59,7 @@ class Broadcast:
     does not compete with them for the interpreter.
     """
 
-    live: LiveState
+    live: Watched
     can_listen: bool
     _changed: anyio.Event | None = None
     _beat: tuple[int, int] = (-1, -1)
@@ -91,7 +107,7 @@ def _from_outside(loop: asyncio.AbstractEventLoop, wake: Callable[[], None]) -> 
         loop.call_soon_threadsafe(wake)
 
 
-def add_watching(app: FastAPI, live: LiveState, sound: SoundMemory | None) -> None:
+def add_watching(app: FastAPI, live: Watched, sound: SoundMemory | None = None) -> None:
     """Add what is seen and heard."""
     watchers: set[WebSocket] = set()
     broadcast = Broadcast(live, sound is not None)

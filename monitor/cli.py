@@ -26,6 +26,7 @@ COMMANDS = {
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
     "thresholds": "what other thresholds of sag would have done, and which to use",
     "page": "show the batches of an evidence directory in a browser, to look at and to judge",
+    "shop": "every spindle of a shop on one page, as its monitors tell it through a broker",
     "report": "one self-contained HTML page of a batch",
 }
 

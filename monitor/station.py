@@ -1,4 +1,5 @@
-"""The station file: which microphone hears the machine, which wires hold it, how much evidence is kept.
+"""The station file: which microphone hears the machine, which wires hold it, how much evidence is kept, and
+which broker tells the shop.
 
 One file a monitor, apart from the job: a job changes with the work, a station with a screwdriver. Every key
 has a default, so that `listen` runs without the file: with the computer's own microphone and no wires.
@@ -23,6 +24,12 @@ LOWEST_PIN, HIGHEST_PIN = 2, 27
 LOWEST_OUTPUT_PIN = 9
 
 DEFAULT_LIMIT_BYTES = 8e9  # a month of eight hours a day, at some 10 MB an hour, and its clips
+
+# What waits on disk for a broker that cannot be reached: at some 0.5 MB an hour, four days.
+DEFAULT_QUEUE_BYTES = 50e6
+
+# The ports that IANA registered for MQTT, plain and over TLS.
+MQTT_PORT, MQTT_TLS_PORT = 1883, 8883
 
 HoldInput = Literal["normally closed", "normally open"]
 
@@ -52,14 +59,35 @@ class LineChoice:
 
 
 @dataclass(frozen=True)
+class BrokerChoice:
+    """The MQTT broker of the shop, and what this monitor is called there ("" where only a page watches).
+
+    ``topic`` is what everything published begins with. ``ca_file`` says whom to trust under TLS ("": whom
+    this computer trusts). The password is never here: ``password_file`` names the file that holds it.
+    """
+
+    host: str
+    port: int
+    name: str = ""
+    topic: str = "spindlebell"
+    tls: bool = False
+    ca_file: str = ""
+    user: str = ""
+    password_file: str = ""
+    queue_limit_bytes: int = int(DEFAULT_QUEUE_BYTES)
+
+
+@dataclass(frozen=True)
 class Station:
-    """What this monitor is wired to; ``lines`` is None where no wire leaves the computer."""
+    """What this monitor is wired to; ``lines`` is None where no wire leaves the computer, ``broker`` where no
+    shop is told."""
 
     microphone: MicrophoneChoice = MicrophoneChoice()
     lines: LineChoice | None = None
     host: str = "127.0.0.1"
     port: int = 8765
     evidence_limit_bytes: int = int(DEFAULT_LIMIT_BYTES)
+    broker: BrokerChoice | None = None
 
 
 EXAMPLE = """\
@@ -84,6 +112,14 @@ port = 8765
 
 [evidence]
 limit = "8 GB"                   # the oldest goes first; a hold that nobody has judged is never deleted
+
+[broker]                         # MQTT; leave the table out where no shop is told
+host = "broker.example"
+name = "lathe-3"                 # what the shop calls this monitor
+tls = true
+ca_file = "/etc/spindlebell/shop-ca.pem"   # whom to trust; without it, whom this computer trusts
+user = "lathe-3"
+password_file = "/etc/spindlebell/broker-password"   # one line, readable by its owner alone
 """
 
 
@@ -104,6 +140,7 @@ def parse_station(text: str, source: str) -> Station:
     if file.lines is not None:
         _check_pins(file.lines, source)
     rate, limit = file.microphone.rate, file.evidence.limit
+    broker = _broker(file.broker, source) if file.broker else None
     return Station(
         microphone=MicrophoneChoice(
             device=file.microphone.device,
@@ -114,6 +151,7 @@ def parse_station(text: str, source: str) -> Station:
         host=file.page.host,
         port=file.page.port,
         evidence_limit_bytes=int(limit.value),
+        broker=broker,
     )
 
 
@@ -151,11 +189,27 @@ class _EvidenceTable(Table):
     limit: _Space = Quantity(DEFAULT_LIMIT_BYTES, Dimension.DISK_SPACE, "b")
 
 
+_Word = Annotated[str, Field(pattern=r"^[A-Za-z0-9][A-Za-z0-9_.-]*$", max_length=40)]
+
+
+class _BrokerTable(Table):
+    host: str = Field(min_length=1, max_length=200)
+    port: int | None = Field(default=None, ge=1, le=65535)
+    name: _Word | None = None
+    topic: _Word = "spindlebell"
+    tls: bool = False
+    ca_file: str = Field(default="", max_length=1000)
+    user: str = Field(default="", max_length=200)
+    password_file: str = Field(default="", max_length=1000)
+    queue: _Space = Quantity(DEFAULT_QUEUE_BYTES, Dimension.DISK_SPACE, "b")
+
+
 class _StationFile(Table):
     microphone: _MicrophoneTable = _MicrophoneTable()
     lines: _LinesTable | None = None
     page: _PageTable = _PageTable()
     evidence: _EvidenceTable = _EvidenceTable()
+    broker: _BrokerTable | None = None
 
 
 def _check_pins(lines: _LinesTable, source: str) -> None:
@@ -166,3 +220,21 @@ def _check_pins(lines: _LinesTable, source: str) -> None:
             raise InputError(
                 f"{source}: lines.{keys[1]}: GPIO {pin} is lines.{keys[0]} already; give each its own pin"
             )
+
+
+def _broker(table: _BrokerTable, source: str) -> BrokerChoice:
+    if table.ca_file and not table.tls:
+        raise InputError(f"{source}: broker.ca_file: counts only with TLS; write tls = true")
+    if table.password_file and not table.user:
+        raise InputError(f'{source}: broker.user: is missing; write for example user = "lathe-3"')
+    return BrokerChoice(
+        host=table.host,
+        port=table.port or (MQTT_TLS_PORT if table.tls else MQTT_PORT),
+        name=table.name or "",
+        topic=table.topic,
+        tls=table.tls,
+        ca_file=table.ca_file,
+        user=table.user,
+        password_file=table.password_file,
+        queue_limit_bytes=int(table.queue.value),
+    )

@@ -105,6 +105,9 @@ _MENDS = {
     "too_short": "is empty; write at least one",
     "greater_than_equal": "is too small; write at least {ge}",
     "less_than_equal": "is too large; write at most {le}",
+    "bool_type": "is neither true nor false; write one of them, without quotes",
+    "string_pattern_mismatch": "may hold letters, digits, dots, dashes and underscores only, and begins with "
+    "a letter or digit",
     "literal_error": "is not known here; write {expected}",
 }
 
@@ -135,10 +138,16 @@ def _missing(location: tuple[int | str, ...], example: str) -> str:
 def _unknown(location: tuple[int | str, ...], tables: type[Table]) -> str:
     table: Any = tables
     for part in location[:-1]:
-        written = table.model_fields[str(part)].annotation
-        # A table that may be left out is written "table or None".
-        table = next((kind for kind in get_args(written) if kind is not type(None)), written)
+        if isinstance(part, str) and part in table.model_fields:
+            table = _table_within(table.model_fields[part].annotation)
     known = list(table.model_fields)
     near = difflib.get_close_matches(str(location[-1]), known, n=1, cutoff=0.5)
     mend = f'did you mean "{near[0]}"?' if near else f"known here: {', '.join(known)}"
     return f"unknown key; {mend}"
+
+
+def _table_within(annotation: Any) -> Any:
+    """The table that a key holds, also where it may be left out or is one of several."""
+    if isinstance(annotation, type) and issubclass(annotation, Table):
+        return annotation
+    return next(filter(None, map(_table_within, get_args(annotation))), None)

@@ -41,6 +41,7 @@ MICROPHONE = {
     "pulseaudio": "bin/pulseaudio",
     "pulseaudio-utils": "bin/paplay",
 }
+BROKER = "mosquitto"  # a package of its own name, whose program stands in sbin
 UNITS = "systemd-analyze"  # of the package systemd
 
 
@@ -59,6 +60,9 @@ def main() -> int:
             if not any(Path("/usr").glob(file)):
                 with suppress(SystemExit):
                     install_system_package(package, "tests hear through a virtual microphone")
+        if shutil.which(BROKER, path="/usr/sbin:/usr/bin:/usr/local/sbin") is None:
+            with suppress(SystemExit):
+                install_system_package(BROKER, "monitors tell their shop through a real broker")
         if shutil.which(UNITS) is None:
             with suppress(SystemExit):
                 install_system_package("systemd", "the service's unit is verified")

@@ -136,7 +136,7 @@ def test_device_and_web_libraries_are_not_needed_to_import_the_monitor():
     code = (
         "import importlib, sys\n"
         f"for module in {core!r}: importlib.import_module(module)\n"
-        "found = {'sounddevice', 'gpiozero', 'gpiod', 'fastapi', 'uvicorn'} & set(sys.modules)\n"
+        "found = {'sounddevice', 'gpiozero', 'gpiod', 'fastapi', 'uvicorn', 'paho'} & set(sys.modules)\n"
         "sys.exit(', '.join(sorted(found)) or 0)"
     )
     ended = subprocess.run(

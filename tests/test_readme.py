@@ -58,6 +58,7 @@ def test_commands_were_found():
         "synth",
         "pecks",
         "report",
+        "shop",
         "thresholds",
     }
     assert ["python3", "tests/check.py"] in COMMANDS

@@ -13,7 +13,7 @@ import tempfile
 import threading
 import time
 from collections.abc import Callable
-from contextlib import closing, suppress
+from contextlib import ExitStack, closing, suppress
 from dataclasses import dataclass, field, replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -25,6 +25,7 @@ from numpy.typing import NDArray
 from monitor import __version__
 from monitor.baseline import Baseline, describe
 from monitor.cli import EXIT_DONE, EXIT_HELD
+from monitor.commands.listen import told_of_batch
 from monitor.commands.page import reporter
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive
@@ -37,6 +38,7 @@ from monitor.ports import HoldLine
 from monitor.quantities import format_count
 from monitor.session import Session
 from monitor.signal.orders import FreeRun, learn_baseline
+from monitor.station import load_station
 from monitor.synth.held import HeldScene
 from monitor.synth.scenes import (
     Scene,
@@ -101,6 +103,11 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
     parser.add_argument("--out", metavar="DIR", help="evidence directory (default: a new one, kept)")
     parser.add_argument(
+        "--station",
+        metavar="FILE.toml",
+        help="tell the shop of its [broker]; nothing else of it counts here (default: no shop is told)",
+    )
+    parser.add_argument(
         "--exit-when-done",
         action="store_true",
         help="end with the batch, not with Ctrl-C; a hold still waits for its Reset",
@@ -111,6 +118,10 @@ def run(args: argparse.Namespace) -> int:
     """Play the demo batch and serve its page."""
     from dashboard.app import SessionOperator, create_app
     from dashboard.entry import entry_for, invitation
+    from dashboard.fleet.broker import cautions
+    from dashboard.fleet.own import telling
+    from dashboard.fleet.publisher import check_broker
+    from dashboard.fleet.telling import Teller
     from dashboard.live import LiveState
     from dashboard.serve import listen, page_address, serving
     from dashboard.sound import SoundMemory
@@ -118,6 +129,9 @@ def run(args: argparse.Namespace) -> int:
     from hardware.lines import SimulatedHoldLine
 
     _check(args)
+    broker = load_station(args.station).broker if args.station else None
+    if broker is not None:
+        check_broker(broker)
     scene = demo_scene(args.blanks, bind_on_blank=BIND_ON_BLANK)
     job = scene_job(scene)
     entry = entry_for(args.host)
@@ -135,7 +149,8 @@ def run(args: argparse.Namespace) -> int:
             version=__version__,
         )
         out = Path(args.out) if args.out else Path(tempfile.mkdtemp(prefix="spindlebell-demo-"))
-        with Evidence(out, info) as evidence:
+        with ExitStack() as opened:
+            evidence = opened.enter_context(Evidence(out, info))
             line = SimulatedHoldLine(lambda: session.t)
             session = Session(Listener(baseline, job, FS), evidence, line)
             picture = OrderSpectrogram(baseline, job.spindle_rpm, FS)
@@ -147,6 +162,16 @@ def run(args: argparse.Namespace) -> int:
                 lambda heard: live.heard(heard, session.board),
                 _tell,
             ]
+            url = page_address(args.host, listening.getsockname()[1])
+            teller = Teller(
+                job,
+                live,
+                info.started,
+                told_of_batch(job, info, evidence.batch),
+                "" if entry is None else url,
+            )
+            session.on_heard.append(lambda heard: teller.heard(heard, session.board))
+            spindle = opened.enter_context(telling(teller, broker, lambda text: print(text, flush=True)))
             app = create_app(
                 live,
                 SessionOperator(session, live),
@@ -154,18 +179,22 @@ def run(args: argparse.Namespace) -> int:
                 archive=Archive(out),
                 batch=evidence.batch,
                 report=reporter(out),
+                spindle=spindle,
                 entry=entry,
                 names=[args.host],
             )
             with serving(app, listening):
-                url = page_address(args.host, listening.getsockname()[1])
                 ways_in = invitation(url, entry, qr=sys.stdout.isatty())
-                print("\n".join(foreword(ways_in, args, out)), flush=True)
+                print(
+                    "\n".join([*foreword(ways_in, args, out), *(cautions(broker) if broker else [])]),
+                    flush=True,
+                )
                 play(HeldScene(SceneStream(scene, FS), waiting), session, line, sound.take, args.speed)
                 session.finish("synthetic demo")
                 blanks, holds = format_count(args.blanks, "blank"), format_count(len(tally.holds), "hold")
                 ending = f"The batch is over: {blanks}, {holds}."
                 live.finish(ending)
+                teller.finish(session.t, session.board, ending)
                 print(f"{ending} Evidence: {out}", flush=True)
                 if not args.exit_when_done:
                     _wait_for_keyboard(url)

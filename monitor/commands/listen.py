@@ -137,6 +137,10 @@ def run(args: argparse.Namespace) -> int:
     """Listen until told to stop."""
     from dashboard.app import SessionOperator, create_app
     from dashboard.entry import entry_for, invitation
+    from dashboard.fleet.broker import cautions
+    from dashboard.fleet.own import telling
+    from dashboard.fleet.publisher import check_broker
+    from dashboard.fleet.telling import Teller
     from dashboard.live import LiveState
     from dashboard.serve import listen, page_address, serving
     from dashboard.sound import SoundMemory
@@ -151,6 +155,8 @@ def run(args: argparse.Namespace) -> int:
         raise InputError(f"--port {port}: has to be from 0 to 65535, such as 8765")
     written = read_job(args.job)
     job, baseline = parse_job(written, args.job, args.materials), load_baseline(args.baseline)
+    if station.broker:
+        check_broker(station.broker)
     job_text = with_material(written, job)
     entry = entry_for(host)
     stop, service = threading.Event(), Service()
@@ -181,6 +187,12 @@ def run(args: argparse.Namespace) -> int:
             lambda heard: live.heard(heard, session.board),
             lambda heard: tell(heard, info.started),
         ]
+        url = page_address(host, listening.getsockname()[1])
+        teller = Teller(
+            job, live, info.started, told_of_batch(job, info, evidence.batch), "" if entry is None else url
+        )
+        session.on_heard.append(lambda heard: teller.heard(heard, session.board))
+        spindle = opened.enter_context(telling(teller, station.broker, tell_of_broker))
         operator = SessionOperator(session, live)
         wires.on_reset(lambda: reset_by_button(operator.reset))
         if station.lines:
@@ -192,6 +204,7 @@ def run(args: argparse.Namespace) -> int:
             archive=Archive(evidence.directory),
             batch=evidence.batch,
             report=reporter(evidence.directory),
+            spindle=spindle,
             entry=entry,
             names=[host],
         )
@@ -199,9 +212,9 @@ def run(args: argparse.Namespace) -> int:
             kept_in_bounds(evidence, station.evidence_limit_bytes, lambda text: warn_of_space(session, text))
         )
         with serving(app, listening):
-            url = page_address(host, listening.getsockname()[1])
             ways_in = invitation(url, entry, qr=sys.stdout.isatty())
-            print("\n".join(foreword(ways_in, station, info.source, microphone.fs)), flush=True)
+            warned = cautions(station.broker) if station.broker else []
+            print("\n".join([*foreword(ways_in, station, info.source, microphone.fs), *warned]), flush=True)
             service.ready()
 
             def sounding() -> Iterator[Block]:
@@ -222,6 +235,7 @@ def run(args: argparse.Namespace) -> int:
             session.finish("stopped by a person")
             wires.hold.open()
             live.finish("The monitor was stopped.")
+            teller.finish(session.t, session.board, "stopped by a person")
     print("\n".join(summary(tally, session.t, job, evidence, str(microphone.losses))), flush=True)
     return EXIT_HELD if tally.holds else EXIT_DONE
 
@@ -356,6 +370,24 @@ def hold_after_standstill(session: Session, seconds: float, limit_s: float) -> N
             "relay may have let go. Let the computer do nothing else, look at the machine, then reset."
         )
         session.say(Kind.MIC_FAULT, Severity.HOLD, message, seconds, limit_s, "s")
+
+
+def told_of_batch(job: Job, info: BatchInfo, batch: int) -> dict[str, object]:
+    """What the shop is told of the batch as a whole."""
+    return {
+        "batch": batch,
+        "job": job.name,
+        "material": job.material,
+        "blanks_of_job": job.blanks,
+        "source": info.source,
+        "version": info.version,
+    }
+
+
+def tell_of_broker(text: str) -> None:
+    """Trouble with the broker is told, and is no event: the machine is heard and held all the same."""
+    journal = "<5>" if "JOURNAL_STREAM" in os.environ else ""
+    print(f"{journal}{text}", flush=True)
 
 
 def reset_by_button(reset: Callable[[str], None]) -> None:

@@ -60,6 +60,7 @@ def test_the_page_and_all_its_parts_are_served(client: TestClient) -> None:
     page = client.get("/")
     assert page.headers["content-type"].startswith("text/html")
     named = re.findall(r'(?:href|src)="(/page/[^"]+)"', page.text)
+    named += re.findall(r'(?:href|src)="(/page/[^"]+)"', (PAGE / "shop.html").read_text("utf-8"))
     for path in named:
         assert client.get(path).status_code == 200
     scripts = {f"/page/{file.name}" for file in PAGE.glob("*.js")}

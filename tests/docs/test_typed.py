@@ -38,7 +38,7 @@ from tests.hardware.sound_server import FS, NAME, SoundServer, sound_server
 ROOT = Path(__file__).parents[2]
 GUIDES = [ROOT / "README.md", *sorted((ROOT / "monitor/docs").rglob("*.md"))]
 PARSED_ONLY = {"commands.md"}
-SERVES, HEARS = ("demo", "page", "listen"), ("check", "listen")
+SERVES, HEARS = ("demo", "page", "shop", "listen"), ("check", "listen")
 BATCH_S, LIVE_S = 45, 24
 LATE_S = 60.0  # a busy machine
 
@@ -110,6 +110,7 @@ def made(tmp_path_factory: pytest.TempPathFactory, lathe: Lathe) -> Path:
     shutil.copytree(ROOT / "recordings_synthetic", home / "recordings_synthetic")
     (home / "job.toml").write_text(job_of_the_readme(), "utf-8")
     (home / "station.toml").write_text(f'[microphone]\ndevice = "{NAME}"\nrate = "48 kHz"\n', "utf-8")
+    (home / "shop.toml").write_text('[broker]\nhost = "127.0.0.1"\nport = 1\n', "utf-8")
     for rpm in (300, 800):
         soundfile.write(home / f"free{rpm}.wav", lathe.free(rpm)[: 12 * FS], FS, subtype="PCM_16")
     soundfile.write(home / "batch.flac", render_scene(lathe.scene, FS).x, FS, subtype="PCM_16")
