@@ -147,9 +147,15 @@ class Archive:
         with self._reading() as db:
             return list(_trace(db, batch, from_s, to_s))
 
-    def trace_pages(self, batch: int, page: int = 12_000) -> Iterator[list[TraceRow]]:
-        """Its measured curves in pieces of some minutes, so that a long batch need not fit into memory."""
+    def trace_pages(self, batch: int, page: int = 12_000, skip: int = 0) -> Iterator[list[TraceRow]]:
+        """Its measured curves, less the first rows, in pieces of some minutes: a long batch need not fit into
+        memory."""
         after = -math.inf
+        if skip:
+            query = "SELECT t FROM trace WHERE batch = ? ORDER BY t LIMIT 1 OFFSET ?"
+            with self._reading() as db:
+                found = db.execute(query, (batch, skip - 1)).fetchone()
+            after = math.inf if found is None else found[0]
         while True:
             with self._reading() as db:
                 rows = list(islice(_trace(db, batch, math.nextafter(after, math.inf), math.inf), page))
@@ -475,5 +481,10 @@ def _trace(db: sqlite3.Connection, batch: int, from_s: float, to_s: float) -> It
         f"SELECT {', '.join(TRACE_COLUMNS)} FROM trace WHERE batch = ? AND t BETWEEN ? AND ? ORDER BY t",
         (batch, from_s, to_s),
     )
+    before = -math.inf
     for *numbers, cutting in rows:
-        yield TraceRow._make([*map(_number, numbers), bool(cutting)])
+        row = TraceRow._make([*map(_number, numbers), bool(cutting)])
+        if not row.t > before:
+            raise ValueError("curves that do not follow each other in time")
+        before = row.t
+        yield row

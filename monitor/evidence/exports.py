@@ -12,10 +12,9 @@ import io
 import json
 import math
 import os
-from collections.abc import Iterable, Sequence
+from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
-from itertools import islice
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -105,7 +104,8 @@ def set_aside(directory: Path, batch: int) -> int:
     target.mkdir(parents=True, exist_ok=True)
     for path in present:
         path.rename(target / path.name)
-    sync(target)
+    for changed in (target, target.parent, directory):
+        sync(changed)
     return newest
 
 
@@ -182,11 +182,18 @@ class Exports:
         self._files.clear()
 
 
-def complete(path: Path, lines: Iterable[str]) -> None:
-    """Make the export of a killed run what it would have been: ``lines`` are all of it by the store.
+def complete(path: Path, lines_from: Callable[[int], Iterable[str]]) -> None:
+    """Make the export of a killed run what it would have been.
 
     A last line that is not whole is cut off, and lines are added that the store has beyond it. Nothing that
     is whole is changed: after a power cut the file may know more than the store. Safe to interrupt.
+
+    Parameters
+    ----------
+    path : Path
+        The file, which need not be there.
+    lines_from : callable
+        Gives, for a number of lines below the header, those that follow by the store.
 
     Raises
     ------
@@ -201,7 +208,10 @@ def complete(path: Path, lines: Iterable[str]) -> None:
             n, end = n + 1, end + len(line)
         file.truncate(end)
         file.seek(end)
-        file.writelines(line.encode() for line in islice(lines, n, None))
+        first = header(path.name)
+        if first and n == 0:
+            file.write(first.encode())
+        file.writelines(line.encode() for line in lines_from(max(0, n - bool(first))))
         file.flush()
         os.fsync(file.fileno())
 

@@ -7,7 +7,6 @@ import os
 import sqlite3
 from collections.abc import Iterable, Iterator
 from contextlib import ExitStack, contextmanager, suppress
-from itertools import chain
 from pathlib import Path
 from typing import Self
 
@@ -23,7 +22,6 @@ from monitor.evidence.exports import (
     Exports,
     complete,
     event_line,
-    header,
     peck_line,
     place_of,
     set_aside,
@@ -143,18 +141,22 @@ def _complete_killed(directory: Path) -> None:
     Its process is gone, for this one holds the lock.
     """
     archive = Archive(directory)
-    for batch in archive.batches()[:1]:
-        if batch.state != "running":
-            return
-        n, events = batch.number, archive.events(batch.number)
-        lines: dict[str, Iterable[str]] = {
-            "events.jsonl": (event_line(past.event, past.clip, past.at) for past in events),
-            "trace.csv": (trace_line(row) for page in archive.trace_pages(n) for row in page),
-            "pecks.csv": map(peck_line, archive.pecks(n)),
-        }
-        for name in FILES:
-            first = [header(name)] if header(name) else []
-            complete(place_of(directory, n, name), chain(first, lines[name]))
+    newest = next(iter(archive.batches()), None)
+    if newest is None or newest.state != "running":
+        return
+    number, events, pecks = newest.number, archive.events(newest.number), archive.pecks(newest.number)
+
+    def events_from(n: int) -> Iterable[str]:
+        return [event_line(past.event, past.clip, past.at) for past in events[n:]]
+
+    def trace_from(n: int) -> Iterable[str]:
+        return (trace_line(row) for page in archive.trace_pages(number, skip=n) for row in page)
+
+    def pecks_from(n: int) -> Iterable[str]:
+        return map(peck_line, pecks[n:])
+
+    for name, lines_from in zip(FILES, (events_from, trace_from, pecks_from), strict=True):
+        complete(place_of(directory, number, name), lines_from)
 
 
 def _make(directory: Path) -> None:

@@ -83,11 +83,11 @@ def kill(kills: int, seed: int, scratch: Path) -> Result:
         try:
             if traced and i % 2:
                 died = killed_in_a_call(running, rng.randrange(1, MOST_CALLS))
-                result.kills["within a system call" if died else "at a random moment"] += 1
+                result.kills["killed within a system call" if died else "killed at a random moment"] += 1
             else:
                 starting = rng.random() < STARTING
                 killed_at_random(running, rng.uniform(0.0, 2.0 if starting else MOST_S), starting)
-                result.kills["at a random moment"] += 1
+                result.kills["killed at a random moment"] += 1
             said = after(directory, before, running.told, result)
             if (i + 1) % RUNS_A_DIRECTORY == 0 or i == kills - 1:
                 go_on(directory, baseline, x)

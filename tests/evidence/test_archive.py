@@ -173,6 +173,13 @@ def test_a_value_that_does_not_belong_is_refused_in_one_line(archive, change):
     assert "\n" not in str(refusal.value)
 
 
+@pytest.mark.parametrize("page", [1, 7, 1000])
+@pytest.mark.parametrize("skip", [0, 1, 39, 40, 99])
+def test_curves_come_in_pages_less_the_first_rows(archive, page, skip):
+    rows = [row for rows in archive.trace_pages(1, page, skip) for row in rows]
+    assert rows == archive.trace(1)[skip:]
+
+
 def read_all(archive):
     for batch in archive.batches():
         for read in (archive.events, archive.pecks, archive.trace, archive.acts, archive.clips):

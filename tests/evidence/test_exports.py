@@ -7,7 +7,7 @@ from pathlib import Path
 
 import pytest
 
-from monitor.evidence.exports import FILES, Exports, complete, event_line, set_aside, trace_line
+from monitor.evidence.exports import FILES, Exports, complete, event_line, header, set_aside, trace_line
 from monitor.measurements import Event, Kind, Severity, TraceRow
 from tests.scripted import NAN, event, peck, row
 
@@ -163,5 +163,15 @@ def test_an_export_that_was_cut_off_is_completed(tmp_path, there, becomes):
     if there is not None:
         path.write_text(there)
     for _ in range(2):
-        complete(path, iter(["a\n", "b\n", "c\n"]))
+        complete(path, lambda n: ["a\n", "b\n", "c\n"][n:])
         assert path.read_text() == becomes
+
+
+@pytest.mark.parametrize("there", [None, "", "t,speed", 0, 1, 2, 3])
+def test_an_export_with_a_header_is_completed(tmp_path, there):
+    path, lines = tmp_path / "trace.csv", [trace_line(row(t)) for t in (0.05, 0.1, 0.15)]
+    whole = header("trace.csv") + "".join(lines)
+    if there is not None:
+        path.write_text(there if isinstance(there, str) else header("trace.csv") + "".join(lines[:there]))
+    complete(path, lambda n: lines[n:])
+    assert path.read_text() == whole
