@@ -70,6 +70,7 @@ _ANSWER_S = 0.15  # part of a small motor's answer (0.1 to 0.4 s) that its rate 
 _IDLE_SAG, _SAG_LEAST = 0.003, 0.0015
 _ANSWERED_S = 0.5  # after this a cut shows its load, and an ended one shows none
 _TELLS_SDS = 5.0  # a cut's load over the deviation of idling
+_SHOWS_SDS = 3.0  # the same, of a longer look
 _USUAL_SAG = 0.01  # before a cut was heard
 _ODD_SAG = 0.5  # density of sags that are neither, per unit of sag: a wrong reference, a slip of the ear
 _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others judge
@@ -187,6 +188,11 @@ class CuttingDetector:
     def load_tells(self) -> bool:
         """Whether the cuts of this machine load it so much that the load alone tells them from idling."""
         return self.cut_sag > _TELLS_SDS * self._idle_sag_sd
+
+    @property
+    def load_shows(self) -> bool:
+        """Whether half a second of load tells them from idling more often than not."""
+        return self.cut_sag > _SHOWS_SDS * self._idle_sag_sd
 
     @property
     def _audible(self) -> bool:

@@ -14,7 +14,7 @@ from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
-from monitor.schedule import HeardPeck, Schedule, difference, same
+from monitor.schedule import DATED_S, HeardPeck, Schedule, difference
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 
@@ -28,8 +28,16 @@ spindle running down: lines that sweep down raise the floor."""
 RUNS_DOWN = 0.1
 """Per second: a spindle that slows faster is switched off or binds; neither is contact."""
 
-APART_S = 0.3
-"""Silence this long ends a peck: a retract and return takes longer, a lull within a cut does not."""
+APART_S, APART_SHARE = 0.3, 0.5
+"""Silence this long, or of this share of the shortest gap heard, ends a peck: a retract and return takes
+longer, a lull within a cut does not."""
+
+OVERRUN, OVERRUN_S = 0.05, 3 * DATED_S
+"""A cut that lasts longer than its peck by this share (drag, and the spindle's answer to the load) and by
+this time (the dating of its contact) is none any more."""
+
+SLOWEST_FEED = 2.0
+"""Times as long as the job says a peck may take before one was heard: feeds are overridden down to a half."""
 
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
@@ -37,6 +45,7 @@ FULL_DEPTH = 0.97
 POINT_DIAMETERS = 0.3
 """Height of a 118 degree point, in drill diameters."""
 
+_SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 # A pause of this and of so many times the longest gap heard ends the blank though the spindle turns on: at
 # full depth, and short of it.
@@ -57,6 +66,8 @@ class _Cut:
     sure_s: float = 0.0
     fell: bool = False
     told: bool = False
+    usual_sag_pct: float = -math.inf
+    settled_hops: int = 0
     sags: list[float] = field(default_factory=list)
     depths: list[float] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
@@ -79,7 +90,7 @@ class Cycle:
         self._last_end_s = math.nan
         self._faulty = False
         self._compared = False
-        self.schedule = Schedule(job.pecks_mm)
+        self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
         self.blank = 0
         self.peck = 0
@@ -102,6 +113,22 @@ class Cycle:
         counted = self.peck - self.in_cut >= self.schedule.count
         counted = counted and (self.schedule.learned or self.schedule.follows(self.heard[:-1]))
         return self.in_blank and (reached >= full or counted)
+
+    @property
+    def overrun(self) -> bool:
+        """Whether the cut under way has outlasted its peck: the program has drawn the drill out by now, and
+        what still sounds like a cut is something else."""
+        cut = self._cut
+        if cut is None or not cut.told or cut.spot:
+            return False
+        expected_mm = self.schedule.length_mm(self.peck - 1)
+        known = self.schedule.learned or len(self.heard) > 0
+        if not known or not self.schedule.follows(self.heard):  # whichever peck it is
+            lengths = [self.schedule.length_mm(k) for k in range(self.schedule.count)]
+            expected_mm = max(*lengths, *(peck.length_mm for peck in self.heard))
+            expected_mm *= 1 if known else SLOWEST_FEED
+        late_mm = OVERRUN_S * cut.hz * self._job.feed_mm_per_rev
+        return cut.turns * self._job.feed_mm_per_rev > (1 + OVERRUN) * expected_mm + late_mm
 
     @property
     def in_cut(self) -> bool:
@@ -132,6 +159,8 @@ class Cycle:
                 self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
                 self._cut.turns = rotation.reference_hz * missed_s
+                if detector.load_tells:
+                    self._cut.usual_sag_pct = 100 * detector.cut_sag
             self._continue(self._cut, hop, rotation)
             if not self._cut.told and self._is_contact(self._cut, hop, rotation, detector):
                 yield from self._tell_contact(hop.t, self._cut)
@@ -139,17 +168,32 @@ class Cycle:
         if self._quiet_since_s != self._quiet_since_s:
             self._quiet_since_s = detector.end_s
         quiet = hop.t - self._quiet_since_s
-        if self._cut is not None and quiet >= APART_S:
+        if self._cut is not None and quiet >= self._apart_s:
             yield from self._end_cut(hop.t)
         if self._cut is None and self.in_blank and self.peck and quiet >= self._pause_s():
             yield from self._end_blank(hop.t)
+
+    @property
+    def _apart_s(self) -> float:
+        """Silence that ends a peck; an eccentric blank that turns slowly is silent for some of each turn."""
+        gaps = [gap.middle for gap in self.schedule.gaps[1:]]
+        return max(APART_S, APART_SHARE * min(gaps, default=0.0))
 
     def _pause_s(self) -> float:
         """A pause this long ends the blank though the spindle turns on."""
         longest = max((peck.gap_s for peck in self.heard if peck.gap_s == peck.gap_s), default=0.0)
         if self.through:
             return max(_THROUGH_GAP_S, _PAUSE_TIMES * longest)
-        return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest)
+        return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest) + self._missed_s()
+
+    def _missed_s(self) -> float:
+        """Time that the program feeds on after a peck that ended early, and in the one that should follow."""
+        if not self.heard:
+            return 0.0
+        k = len(self.heard)
+        left_mm = max(self.schedule.length_mm(k - 1) - self.heard[-1].length_mm, 0.0)
+        feed_mm_s = self._job.feed_mm_per_rev * self._job.spindle_rpm / 60
+        return (left_mm + self.schedule.length_mm(k)) / feed_mm_s
 
     def finish(self, t: float) -> Iterator[Event]:
         """End of the recording: close what is open."""
@@ -199,6 +243,7 @@ class Cycle:
         cut.turns += cut.hz * hop.step_s
         cut.counted_s = hop.t
         cut.levels.append(hop.over_db)
+        cut.settled_hops += rotation.settled
         if rotation.sag == rotation.sag:
             cut.sags.append(100 * rotation.sag)
             cut.depths.append(cut.turns * self._job.feed_mm_per_rev)
@@ -228,16 +273,23 @@ class Cycle:
         feed = self._job.feed_mm_per_rev
         gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
         turns = cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0)  # the end is decided some hops later
-        peck = HeardPeck(turns * feed, gap_s, end_s - cut.start_s)
+        peck = HeardPeck(turns * feed, gap_s, end_s - cut.start_s, self._is_sure(cut))
         self.heard.append(peck)
         self._last_end_s = end_s
-        expected = self.schedule.length_mm(self.peck - 1)
-        length = self.schedule.planned_mm(self.peck - 1) if same(peck, expected) else peck.length_mm
+        alike = self.schedule.alike(peck, self.peck - 1)
+        length = self.schedule.planned_mm(self.peck - 1) if alike else peck.length_mm
         deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
         self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
         self.rows.append(self._row(cut, end_s, self._deepest_mm))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
+
+    def _is_sure(self, cut: _Cut) -> bool:
+        """Whether the spindle was at its speed in the cut and, where load tells, loaded by it."""
+        answered = cut.sags[round(_ANSWER_S / HOP_S) :]
+        load = float(np.mean(answered)) if len(answered) >= _SURE_HOPS else max(cut.sags, default=math.inf)
+        loads = not cut.sags or load >= _SURE_SHARE * cut.usual_sag_pct
+        return cut.settled_hops >= _SURE_SHARE * len(cut.levels) and loads
 
     @property
     def _follows_schedule(self) -> bool:

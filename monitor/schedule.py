@@ -27,9 +27,10 @@ LIKE = 0.15
 EARLY = 0.75
 """A peck shorter than this share of what is expected has ended early."""
 
-SLOWEST_RAPID_MM_S, LONGEST_DWELL_S, CLEARANCE_MM = 15.0, 2.0, 10.0
+SLOWEST_RAPID_MM_S, LONGEST_DWELL_S, CLEARANCE_MM, APPROACH_MM = 15.0, 2.0, 10.0, 1.5
 """Retract and return before a gap was heard: small machines rapid at 15 mm/s and more, a program waits out
-of the hole for a second or two, some millimetres above the work (common practice, no published source)."""
+of the hole for a second or two, some millimetres above the work, and feeds from a millimetre or so above the
+bottom of the hole (common practice, no published source)."""
 
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
@@ -37,11 +38,15 @@ and with it at most the gap: a dwell does not grow."""
 
 
 class HeardPeck(NamedTuple):
-    """Length in mm by feed and revolutions, and times in s; ``gap_s`` since the peck before, NaN if none."""
+    """Length in mm by feed and revolutions, and times in s; ``gap_s`` since the peck before, NaN if none.
+
+    ``sure``: the spindle was heard in it, at its speed, and loaded as cuts do where that tells.
+    """
 
     length_mm: float
     gap_s: float
     seconds: float
+    sure: bool = True
 
 
 class Typical(NamedTuple):
@@ -57,10 +62,13 @@ class Schedule:
 
     ``job_mm`` are the job's pecks, ``depth_mm`` is the depth of the hole. ``lengths`` and ``gaps`` are
     those of the usual blank, empty before one was heard to its end; ``gaps[k]`` comes before peck ``k``.
-    ``as_job``: nothing heard differs from the job, which then says the depths exactly.
+    ``as_job``: nothing heard differs from the job, which then says the depths exactly. ``point_mm`` is the
+    height of the drill's point: it enters a flat face little by little, so that much of the first peck may
+    pass before contact is heard.
     """
 
     job_mm: tuple[float, ...]
+    point_mm: float = 0.0
     lengths: list[Typical] = field(default_factory=list)
     gaps: list[Typical] = field(default_factory=list)
     as_job: bool = True
@@ -94,7 +102,13 @@ class Schedule:
         """Whether each of these pecks, the first being peck ``k``, has the expected length."""
         if k + len(pecks) > self.count:
             return False
-        return all(same(peck, self.length_mm(k + i)) for i, peck in enumerate(pecks))
+        return all(self.alike(peck, k + i) for i, peck in enumerate(pecks))
+
+    def alike(self, peck: HeardPeck, k: int) -> bool:
+        """Whether a heard peck is peck ``k``, as far as its length tells."""
+        expected_mm = self.length_mm(k)
+        missed_mm = min(self.point_mm, expected_mm / 2) if k == 0 and peck.length_mm < expected_mm else 0.0
+        return same(peck, max(expected_mm - missed_mm, peck.length_mm) if missed_mm else expected_mm)
 
     def learn(self, pecks: list[HeardPeck]) -> None:
         """Take a blank that was heard to its end; the usual one is what most of the last blanks were like."""

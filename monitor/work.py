@@ -20,6 +20,9 @@ LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
 """A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where
 those sag by more than half a per cent: less drowns in the wander of the machine (0.1 to 0.4 %)."""
 
+SURE_SHARE = 0.5
+"""Of the load of cuts: with less, half a second long, something else may go on."""
+
 # Quantile of the sag while it sounds like cutting: idle time taken for cutting lowers it little.
 _USUAL_QUANTILE = 0.75
 _USUAL_STEP = 0.0005  # Robbins-Monro step: in cutting it rises by 0.75 % a second, falls by a third of that
@@ -51,13 +54,17 @@ _TOGETHER_S = 0.3  # a load begins with its cut, as far as both are dated
 class Work:
     """``working``: the drill cuts, by sound and load; ``loaded``: the present sag built up in work;
     ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small; ``contact_s``: when the
-    newest cut began to be heard, NaN where the hole should be through: the program then stops the spindle."""
+    newest cut began to be heard, NaN where the hole should be through, or the drill be drawn out: the program
+    then stops the spindle. ``sure``: it is a peck of the program, under way, and loads the spindle as cuts do
+    where that tells; ``idle_db``: level of the machine running free, on the scale of ``Hop.over_db``."""
 
     working: bool
     loaded: bool
     loud: bool
     onset_s: float
     contact_s: float
+    sure: bool
+    idle_db: float
 
 
 class WorkJudge:
@@ -103,7 +110,9 @@ class WorkJudge:
             self._loaded or self._steady_s >= _STEADY_S,
             detector.strength >= 1,
             self._onset_s,
-            math.nan if cycle.through else detector.onset_s,
+            math.nan if cycle.through or cycle.overrun else detector.onset_s,
+            working and self._is_peck(hop, detector, cycle),
+            detector.idle_db + detector.gain_db,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
@@ -115,7 +124,16 @@ class WorkJudge:
             # spindle may seem loaded a little, while its reference follows a slow drift.)
             lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
             return lasts and self._beats_as_usual()
+        if cycle.overrun:  # another sound goes on: a cut as long as this must be seen in the load
+            return knows_load and self._loads() and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
+
+    def _is_peck(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
+        """Whether the cut is a peck of the program beyond doubt."""
+        if cycle.through or cycle.overrun:
+            return False
+        answered = hop.t - detector.onset_s >= _ANSWERED_S
+        return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
 
     def _follow_beat(self, hop: Hop, detector: CuttingDetector) -> None:
         """Beat of the last second, and the median over cuts (Robbins and Monro 1951, from memory)."""
@@ -140,8 +158,11 @@ class WorkJudge:
             return True
         return sum(self._beats) >= BEAT_SHARE * usual * _BEAT_HOPS
 
+    def _sags(self) -> float:
+        return sum(self._lately) / len(self._lately) if self._lately else 0.0
+
     def _loads(self) -> bool:
-        return sum(self._lately) / len(self._lately) >= LOAD_SHARE * self._usual
+        return self._sags() >= LOAD_SHARE * self._usual
 
     def _learn_usual(self, sag: float) -> None:
         """Follow the quantile of sag while cutting (Robbins and Monro 1951, from memory)."""

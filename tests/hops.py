@@ -98,6 +98,7 @@ def rotation(**changes: object) -> Rotation:
 def work(**changes: Any) -> Work:
     """Nothing is worked on."""
     values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75, "contact_s": 0.5}
+    values |= {"sure": False, "idle_db": 0.0}
     return Work(**(values | changes))
 
 

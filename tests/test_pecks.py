@@ -32,7 +32,9 @@ class Walk:
 
     def __init__(self, drilling=None):
         self.cycle = Cycle(drilling or job(), BULKING)
-        self.detector = SimpleNamespace(cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0)
+        self.detector = SimpleNamespace(
+            cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_tells=False, cut_sag=math.nan
+        )
         self.t = 0.0
         self.events = []
 
@@ -209,6 +211,41 @@ def test_spotting_until_the_first_peck_and_through_at_full_depth():
     walk.rest(1)
     assert walk.cycle.through
     assert not walk.stop().cycle.through
+
+
+def test_a_lull_shorter_than_half_a_gap_is_none_once_gaps_are_known():
+    """An eccentric blank that turns slowly is silent for some of each turn."""
+    walk = Walk().rest(1).peck(8.0).peck(5.0).peck(5.0).stop().rest(1)
+    walk.cut(2.0).rest(APART_S + STEP_S).cut(2.0).rest(1.0)
+    assert [peck.gap_s for peck in walk.cycle.heard] == pytest.approx([math.nan], nan_ok=True)
+
+
+def test_a_drill_that_falls_silent_is_waited_for_as_long_as_it_would_feed_on():
+    """Its peck ended at once, and the next one takes long too: the blank is not over, whatever the pause."""
+    slow = job(pecks=(40.0, 40.0), depth=80.0)
+    walk = Walk(slow).rest(1).cut(1.0).rest(40.0)
+    assert walk.cycle.in_blank
+    assert not walk.rest(20.0).cycle.in_blank
+
+
+def test_a_cut_without_the_load_of_cuts_is_not_sure_where_load_tells():
+    walk = Walk()
+    walk.detector.load_tells, walk.detector.cut_sag = True, 0.01
+    walk.rest(1).peck(8.0).cut(5.0 / FEED_MM_S, sag=0.001).rest(1.0)
+    assert [peck.sure for peck in walk.cycle.heard] == [True, False]
+
+
+def test_a_cut_that_outlasts_its_peck_is_told_once_a_peck_was_heard():
+    walk = Walk().rest(1).peck(8.0).cut(5.0 / FEED_MM_S)
+    assert not walk.cycle.overrun
+    assert walk.cut(1.0).cycle.overrun
+
+
+def test_a_first_peck_may_take_twice_as_long_as_the_job_says():
+    """Feeds are overridden down to a half."""
+    walk = Walk().rest(1).cut(1.9 * 8.0 / FEED_MM_S)
+    assert not walk.cycle.overrun
+    assert walk.cut(0.6 * 8.0 / FEED_MM_S).cycle.overrun
 
 
 def test_climb_within_a_peck_is_dated_by_depth():

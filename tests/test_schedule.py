@@ -24,6 +24,15 @@ def test_before_a_blank_was_heard_the_job_is_expected():
     assert not schedule.follows(blank(8.0, 5.0, 2.0, 2.0))
 
 
+def test_a_first_peck_may_be_heard_late_by_the_height_of_the_point():
+    """It enters the face little by little; later pecks meet a bottom of the drill's own shape."""
+    schedule = Schedule((8.0, 5.0), point_mm=2.0)
+    assert schedule.follows(blank(5.8))
+    assert not schedule.follows(blank(4.0))
+    assert not schedule.follows(blank(8.0, 3.0))
+    assert not schedule.follows(blank(10.0))
+
+
 def test_then_what_was_heard_is():
     schedule = Schedule((8.0, 5.0, 2.0))
     schedule.learn(blank(6.0, 3.0, gap_s=0.9))

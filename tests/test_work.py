@@ -19,7 +19,7 @@ class Walk:
         """``usual_sag``: ten seconds of cuts with this sag come first."""
         self.judge = WorkJudge(0.02)
         self.detector = CuttingDetector()
-        self.cycle = SimpleNamespace(in_blank=True, spotting=False, through=False)
+        self.cycle = SimpleNamespace(in_blank=True, spotting=False, through=False, overrun=False)
         self.t = 0.0
         self.work = None
         self.go(2, 0.0, level_db=SILENT)
@@ -71,6 +71,24 @@ def test_a_steady_slow_speed_within_a_blank_is_load_without_cutting_sound():
 def test_another_commanded_speed_is_not():
     walk = Walk().go(0.4, lambda s: 0.25 * s, level_db=SILENT, rate_hz_s=-4.0)
     assert not walk.go(5, 0.10, level_db=SILENT, elsewhere=True).work.loaded
+
+
+def test_what_outlasts_its_peck_and_loads_nothing_is_no_work():
+    walk = Walk().go(2, 0.0)
+    assert walk.work.working
+    walk.cycle.overrun = True
+    walk.go(0.1, 0.0)
+    assert not walk.work.working
+    assert math.isnan(walk.work.contact_s)
+
+
+def test_a_peck_beyond_doubt_loads_as_cuts_do():
+    """Cuts of this batch sag by 1.5 %."""
+    walk = Walk(usual_sag=0.015).go(2, 0.015)
+    assert walk.work.sure
+    assert not walk.go(1, 0.001).work.sure
+    walk.go(1, 0.015).cycle.overrun = True
+    assert not walk.go(0.1, 0.015).work.sure
 
 
 def test_a_radio_over_an_idle_spindle_is_no_work_once_its_cuts_are_known():

@@ -25,12 +25,14 @@ from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks import Cycle
 from monitor.schedule import (
+    APPROACH_MM,
     CLEARANCE_MM,
     DATED_S,
     EARLY,
     LEAST_CLEARANCE_MM,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
+    same,
 )
 from monitor.spindle import Rotation, SpindleState
 
@@ -50,9 +52,16 @@ among others so that it is shorter than they are by this factor, which depth alo
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
-SPARE_SHARE = 0.3
-"""A lost cut is to be told within the peck that should have come; a third of its time is spent on being sure:
+SPARE_SHARE = 0.2
+"""A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:
 a peck under other sound may have been dated late, or a gap been learned too short."""
+
+MOST_SHARE = 0.65
+"""Of the time of the peck that should come, waited at most beyond its contact."""
+
+FIRST_S = 0.6
+"""A blank's first peck that was over sooner, and before its length, may have been a tap or a word between two
+blanks; not where load tells, and told so."""
 
 DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
@@ -76,14 +85,14 @@ class LostCutRule:
             return None
         if self._end_s != self._end_s and not cycle.in_cut:
             self._end_s, self._hidden_s = detector.end_s, 0.0
-            self._allowed_s = self._expected_s(cycle) + self._spare_s(cycle)
+            self._allowed_s = self._allowed(cycle, detector.load_tells)
         if self._missing:
             return self._finding(hop.t, cycle)
         self._hidden_s = self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector) else 0.0
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
             self._end_s = hop.t  # contact may have been made unheard: the wait begins anew
         clear = self._allowed_s == self._allowed_s and not self._hidden_s and self._would_hear(detector)
-        self._missing = clear and hop.t - self._end_s > self._allowed_s + DECIDED_S
+        self._missing = clear and hop.t - self._end_s > self._allowed_s
         return self._finding(hop.t, cycle) if self._missing else None
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
@@ -93,37 +102,60 @@ class LostCutRule:
     def _would_hear(self, detector: CuttingDetector) -> bool:
         return detector.rise_db > ON_DB_LEAST or detector.load_tells
 
-    def _expected_s(self, cycle: Cycle) -> float:
-        """Longest wait for the next contact from the end of the cut; NaN where none is expected."""
+    def _allowed(self, cycle: Cycle, load_tells: bool) -> float:
+        """Longest wait for the next contact from the end of the cut; NaN where none is expected.
+
+        As long as the schedule says, and then as long as that is unsure and the time that is spent on being
+        sure, but not so long that the coming peck is over.
+        """
+        expected_s, unsure_s = self._expected_s(cycle, load_tells)
+        peck_s = cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
+        most_s = max(MOST_SHARE * peck_s, SURE * DATED_S)
+        return expected_s + min(unsure_s + SPARE_SHARE * peck_s + DECIDED_S, most_s)
+
+    def _expected_s(self, cycle: Cycle, load_tells: bool) -> tuple[float, float]:
+        """Time from the end of the cut to the next contact, NaN where none is expected, and how far it is
+        unsure."""
         schedule, heard = cycle.schedule, cycle.heard
         k = len(heard)
         if not heard or cycle.through or k >= schedule.count or not schedule.follows(heard[:-1]):
-            return math.nan
+            return math.nan, 0.0
         left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
-        if left_mm < 0 and not schedule.follows(heard):
-            return math.nan  # longer than the schedule says
-        left_mm = 0.0 if schedule.follows(heard) else left_mm
-        left_s = left_mm / self.feed_mm_s
+        whole = same(heard[-1], schedule.length_mm(k - 1))
+        if left_mm < 0 and not whole:
+            return math.nan, 0.0  # longer than the schedule says
+        tapped = k == 1 and not whole and heard[-1].seconds < FIRST_S and not load_tells
+        if not heard[-1].sure or tapped:
+            return math.nan, 0.0
+        left_s = 0.0 if whole else left_mm / self.feed_mm_s
         if schedule.learned:
             gap = schedule.gaps[k]
             if schedule.blanks == 1:
-                # One blank may have been misheard: then the job must agree, and any of its gaps may be meant.
-                longest = max(g.middle for g in schedule.gaps[1:]) * (1 + UNSURE)
-                agrees = schedule.count == len(schedule.job_mm)
-                return left_s + longest + SURE * DATED_S if agrees else math.nan
-            return left_s + gap.middle + SURE * math.hypot(gap.spread, DATED_S)
+                # One blank may have been misheard: then the job must agree, and any of its gaps may be meant;
+                # where this blank's gaps are like them, none that is deeper: the way back grows with depth.
+                if schedule.count != len(schedule.job_mm):
+                    return math.nan, 0.0
+                if self._gaps_agree(cycle):
+                    return left_s + max(g.middle for g in schedule.gaps[1 : k + 1]), 2 * SURE * DATED_S
+                longest = max(g.middle for g in schedule.gaps[1:])
+                return left_s + longest, UNSURE * longest + SURE * DATED_S
+            return left_s + gap.middle, SURE * math.hypot(gap.spread, DATED_S)
         gaps = [peck.gap_s for peck in heard if peck.gap_s == peck.gap_s]
         depth_mm = sum(peck.length_mm for peck in heard)
         if gaps:
             before_mm = depth_mm - heard[-1].length_mm
-            grows = (depth_mm + left_mm + LEAST_CLEARANCE_MM) / (before_mm + LEAST_CLEARANCE_MM)
+            grows = (depth_mm + left_s * self.feed_mm_s + LEAST_CLEARANCE_MM) / (
+                before_mm + LEAST_CLEARANCE_MM
+            )
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
-            return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows + misdated_s + SURE * DATED_S
-        return left_s + 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + LONGEST_DWELL_S
+            return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows, misdated_s + SURE * DATED_S
+        moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
+        return left_s + moves_s + LONGEST_DWELL_S, 0.0
 
-    def _spare_s(self, cycle: Cycle) -> float:
-        """Part of the time that the coming peck takes."""
-        return SPARE_SHARE * cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
+    def _gaps_agree(self, cycle: Cycle) -> bool:
+        """Whether the gaps of this blank are those of the only one heard before."""
+        pairs = list(zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False))
+        return bool(pairs) and all(abs(peck.gap_s - gap.middle) <= SURE * DATED_S for peck, gap in pairs)
 
     def _finding(self, t: float, cycle: Cycle) -> Finding:
         heard = cycle.heard[-1]

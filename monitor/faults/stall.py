@@ -3,7 +3,10 @@
 Physical reason: a jammed drill stops the spindle within tenths of a second; its lines sweep down and
 are gone, while the microphone still hears the room. Absence is judged by evidence: the lines, as
 strong as learned under the present noise, would have been heard with odds of 10 000 to 1
-(`monitor.spindle`). A spindle switched off between cuts vanishes too; that is not a fault.
+(`monitor.spindle`). A spindle switched off between cuts vanishes too; that is not a fault, and other sound
+may pass for a cut then. So it matters where the program is: lines that go from a peck under way, which is no
+older than its length and loads the spindle as cuts do where that tells, are a stall whatever goes on being
+heard (a spindle without power coasts, and cuts as it does). Elsewhere the sound has to fall with them.
 """
 
 from __future__ import annotations
@@ -14,16 +17,16 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import GONE_NATS, Rotation, SpindleState
 from monitor.work import Work
 
 COLLAPSE = 0.5
 """Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
 
-IN_PLACE, AT_WORK_S = 0.5, 0.25
+IN_PLACE, IN_PLACE_HOPS, AT_WORK_S = 0.5, 6, 0.25
 """A spindle that is switched off sweeps its lines through the floor, which sounds like a cut while they go. A
 cut was heard for so long from contact with the lines in their places, giving so much of the evidence
-expected."""
+expected: a load too, over so many hops, as another machine's tones give little of it."""
 
 FALLS_DB, IDLE_DB, FALLS_S = 6.0, 1.0, 0.3
 """What is cut no more is not heard any more: by so long after the spindle was found to stand, the sound has
@@ -35,33 +38,55 @@ LATELY_S = 3.0
 spindle within tenths of a second, and its cut falls silent with it."""
 
 
+QUIETER_DB, QUIET_HOPS = 3.0, 2
+"""A machine that turns is not quieter than it is running free: so far under it, so many hops, it stands."""
+
+LOUDER_DB = 6.0
+"""The lines were heard in this very cut: where it is louder now by no more than this, they are not drowned
+but gone. The feed goes on, so that chips thicken as the spindle slows, and lines that sweep down raise the
+floor."""
+
+AWAY, HOME, SHARE = 0.1, 0.1, 0.35
+"""The spindle is not at its speed, give or take this much, where the chance of that is less than ``HOME``;
+each such hop counts by this share of the evidence that it gives: frames overlap by half, lines fade in rooms.
+A sure speed far off counts for nothing: other tones are followed, of a voice or another machine."""
+
+
 @dataclass(slots=True)
 class StallRule:
     """One `step` a hop; finds until the spindle is heard turning again."""
 
     _last_heard_s: float = -math.inf
+    _support: float = 1.0
     _worked_s: float = 0.0
     _was_at_work: bool = False
+    _sure_s: float = -math.inf
     _cut_db: float = 0.0
+    _quiet_hops: int = 0
+    _away: float = 0.0
     _stands_s: float = -math.inf
     _stalled: bool = False
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, sagging: bool) -> Finding | None:
         """Finding while the spindle stands in the cut; ``sagging`` where `SagRule` finds a hold now."""
         collapsed = False
+        self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if hop.heard and rotation.state is SpindleState.TURNING:
-            collapsed = sagging and rotation.sag > COLLAPSE
+            in_place = self._support >= IN_PLACE
+            collapsed = sagging and in_place and rotation.sag > COLLAPSE
             self._last_heard_s, self._stalled = hop.t, collapsed
-            at_work = work.working or work.loaded
+            at_work = work.working or (work.loaded and in_place)
             if hop.support >= IN_PLACE:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 self._cut_db = hop.over_db
-            self._was_at_work = at_work and (work.loaded or self._worked_s >= AT_WORK_S)
+                self._sure_s = hop.t if work.sure and self._worked_s >= AT_WORK_S else -math.inf
+            self._was_at_work = at_work and ((work.loaded and in_place) or self._worked_s >= AT_WORK_S)
             self._stands_s = -math.inf
         if rotation.vanished and self._was_at_work and hop.t - self._last_heard_s <= LATELY_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
+        self._stalled = self._stalled or self._stands_in_peck(hop, rotation, work)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
@@ -71,3 +96,16 @@ class StallRule:
         )
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
+
+    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+        """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
+        if hop.t - self._sure_s > LATELY_S or hop.deaf:
+            return False
+        quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
+        self._quiet_hops = self._quiet_hops + 1 if quiet else 0
+        home = hop.probability_between((1 - AWAY) * rotation.reference_hz, (1 + AWAY) * rotation.reference_hz)
+        if home >= HOME or rotation.sag == rotation.sag:
+            self._away = 0.0
+        elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
+            self._away += SHARE * hop.audible
+        return self._away >= GONE_NATS or self._quiet_hops >= QUIET_HOPS

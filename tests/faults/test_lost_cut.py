@@ -5,7 +5,7 @@ from types import SimpleNamespace
 
 import pytest
 
-from monitor.faults.lost_cut import DECIDED_S, SPARE_SHARE, LostCutRule
+from monitor.faults.lost_cut import DECIDED_S, FIRST_S, MOST_SHARE, SPARE_SHARE, LostCutRule
 from monitor.measurements import Severity
 from monitor.schedule import HeardPeck, Schedule
 from monitor.spindle import SpindleState
@@ -144,3 +144,36 @@ def test_a_cut_ends_it():
     n = len(wait.found)
     assert n
     assert len(wait.go(1, cutting=True).found) == n
+
+
+def test_what_was_heard_without_a_spindle_at_speed_expects_no_contact():
+    """Another sound while the spindle was not heard, as long as a peck by chance."""
+    wait = Wait(8.0)
+    wait.cycle.heard = [peck._replace(sure=False) for peck in wait.cycle.heard]
+    assert not wait.go(20).found
+
+
+@pytest.mark.parametrize(("load_tells", "held"), [(False, False), (True, True)])
+def test_a_tap_between_blanks_is_no_first_peck_but_where_it_loaded_the_spindle(load_tells, held):
+    wait = Wait(0.9 * FIRST_S * FEED_MM_S)
+    wait.detector.load_tells = load_tells
+    assert bool(wait.go(20).found) is held
+
+
+def test_a_short_peck_that_should_come_is_not_waited_for_beyond_its_end():
+    """The first gap of the first blank may be misdated by half a second; the next peck takes no longer."""
+    short_mm = 1.2
+    wait = Wait(8.0, short_mm, blanks=0, job_mm=(8.0, short_mm, short_mm, short_mm)).go(5)
+    assert GAP_S < wait.held_s <= 1.2 * GAP_S + MOST_SHARE * short_mm / FEED_MM_S + 0.1
+
+
+def test_gaps_like_those_of_the_only_blank_before_are_waited_for_no_longer_than_they_were():
+    """The last gap is long: where the first ones agree, it is not the next one that is so long."""
+    lengths, gaps = (8.0, 5.0, 4.0, 4.0), (math.nan, GAP_S, GAP_S, 4 * GAP_S)
+    blank = [HeardPeck(mm, gap_s, mm / FEED_MM_S) for mm, gap_s in zip(lengths, gaps, strict=True)]
+    wait = Wait(8.0, 5.0, blanks=0, job_mm=lengths)
+    wait.cycle.schedule.learn(blank)
+    assert wait.go(6).held_s < 2 * GAP_S + SPARE_SHARE * 4.0 / FEED_MM_S
+    wait = Wait(8.0, blanks=0, job_mm=lengths)  # nothing agrees yet
+    wait.cycle.schedule.learn(blank)
+    assert wait.go(8).held_s > 4 * GAP_S

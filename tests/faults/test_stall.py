@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.faults.stall import COLLAPSE, StallRule
+from monitor.faults.stall import COLLAPSE, LOUDER_DB, QUIET_HOPS, QUIETER_DB, StallRule
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times, work
@@ -68,6 +68,59 @@ def test_a_spindle_that_vanishes_under_a_sound_that_goes_on_was_switched_off():
     assert rule.step(silent(2.2, **loud), rotation(**STOPPED, vanished=True), FREE, False) is None
     assert not any(walk(rule, 1, 2.2, make=lambda t: silent(t, **loud), **STOPPED))
     assert not any(walk(rule, 1, 3.2, make=silent, **STOPPED))  # it ends long after
+
+
+PECK = work(working=True, loud=True, sure=True)
+LOUD = {"over_db": 9.0}
+
+
+def test_lines_that_go_in_a_peck_of_the_program_are_a_stall_though_the_sound_goes_on():
+    """Power lost in the cut: the spindle coasts, and cuts on for as long as it turns."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    found = walk(rule, 0.5, 2.0, make=lambda t: silent(t, **LOUD), at=PECK, sag=math.nan)
+    # frames overlap by half: at 20 nats a hop two hops make the odds of 10 000 to 1
+    assert [bool(each) for each in found[:3]] == [False, True, True]
+    assert found[1].onset_s == pytest.approx(2.0)
+
+
+def test_lines_that_are_drowned_in_the_peck_are_not_gone():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    drowned = {"over_db": 9.0 + LOUDER_DB + 0.5}
+    assert not any(walk(rule, 2, 2.0, make=lambda t: silent(t, **drowned), at=PECK, sag=math.nan))
+
+
+def test_lines_that_are_not_expected_to_be_heard_are_not_missed():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 9.0, "audible": 0.2}
+    assert not any(walk(rule, 3, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan))
+
+
+def test_another_machine_that_is_followed_is_no_stall():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    other = {"spindle_hz": 9.0, **LOUD}
+    assert not any(walk(rule, 2, 2.0, make=lambda t: hop(t, **other), at=PECK, sag=math.nan))
+
+
+def test_what_is_quieter_than_the_idling_machine_stands():
+    """The cut drowned the lines; then all is silent."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"audible": 0.2, "over_db": 20.0}
+    walk(rule, 0.5, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    quiet = {"audible": 0.2, "over_db": -QUIETER_DB}
+    found = walk(rule, 0.2, 2.5, make=lambda t: silent(t, **quiet), at=PECK, sag=math.nan)
+    assert [bool(each) for each in found] == [k >= QUIET_HOPS - 1 for k in range(4)]
+
+
+def test_a_load_of_another_machines_tones_is_no_work():
+    """They give little of the evidence that the lines would."""
+    rule = StallRule()
+    walk(rule, 2, at=LOADED, make=lambda t: hop(t, support=0.3))
+    assert vanish(rule, 2.2) is None
 
 
 @pytest.mark.parametrize(("sag", "stalled"), [(COLLAPSE, False), (COLLAPSE + 0.01, True)])
