@@ -23,6 +23,7 @@ HIGHEST_RATE_HZ = 192_000
 # Lossless only: lossy codecs remove just the crackle and the weak lines that are listened for.
 _FORMATS = {"WAV", "WAVEX", "RF64", "W64", "FLAC"}
 _LENGTH_UNKNOWN = 2**62  # libsndfile answers 2**63 - 1 for a FLAC that does not say its length
+_MOST_VALUES = 2**23  # read at once, over all channels: 32 MB, and 10 s of four channels at 192 kHz
 _STREAMED_SIZES = (0, 0xFFFFFFFF)  # what a WAV header holds when its writer could not go back
 
 
@@ -77,6 +78,25 @@ class Recording:
         RecordingError
             The file cannot be opened any more.
         """
+        most = max(1, _MOST_VALUES // self.n_channels)
+        if blocksize <= most:
+            yield from self._pieces(blocksize)
+            return
+        parts: list[NDArray[np.float32]] = []
+        missing = blocksize
+        for piece in self._pieces(most):
+            while len(piece):
+                parts.append(piece[:missing])
+                piece = piece[missing:]
+                missing -= len(parts[-1])
+                if missing == 0:
+                    yield np.concatenate(parts)
+                    parts, missing = [], blocksize
+        if parts:
+            yield np.concatenate(parts)
+
+    def _pieces(self, blocksize: int) -> Iterator[NDArray[np.float32]]:
+        """Read the file from its beginning, all channels of ``blocksize`` samples at a time."""
         n_read = 0
         with _open(self.path) as sound:
             # Stored as they are: nothing that a decoder could fail at, and quickly scaled.

@@ -9,6 +9,7 @@ import numpy as np
 import pytest
 import soundfile
 
+import monitor.recordings
 from monitor.errors import InputError, RecordingError
 from monitor.recordings import open_recording, read_recording
 
@@ -73,6 +74,17 @@ def test_blocks_do_not_change_the_samples(tmp_path, container, blocksize):
     assert np.array_equal(np.concatenate(blocks), read_recording(path, 2)[0])
     assert np.array_equal(np.concatenate(list(recording.blocks(blocksize))), np.concatenate(blocks))
     assert recording.cut_short is None
+
+
+@pytest.mark.parametrize("blocksize", [1, 999, 1000, 5000])
+def test_memory_does_not_grow_with_the_channels(tmp_path, monkeypatch, blocksize):
+    path = tmp_path / "rec.wav"
+    soundfile.write(path, noise(3000, channels=64), 8_000)
+    whole = joined(path, 3000, channel=7)
+    monkeypatch.setattr(monitor.recordings, "_MOST_VALUES", 64 * 300)
+    blocks = list(open_recording(path, 7).blocks(blocksize))
+    assert np.array_equal(np.concatenate(blocks), whole)
+    assert {len(block) for block in blocks[:-1]} <= {blocksize}
 
 
 def test_a_signalling_nan_becomes_a_quiet_one(tmp_path):
