@@ -271,7 +271,9 @@ class CuttingDetector:
         fell = (
             max(hop.over_db, hop.line_db) < -_QUIETER_DB and abs(hop.over_db - hop.line_db) < _QUIETER_DB / 2
         )
-        if hop.confidence >= _SURE_SPEED and (hop.support >= _STAYING_SUPPORT or fell):
+        # Between the speeds at which they were learned lines are stronger and weaker by resonance.
+        steady = hop.confidence >= _SURE_SPEED and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz
+        if steady and (hop.support >= _STAYING_SUPPORT or fell):
             # Before the idle level is learned, the gain is not followed but taken as it is.
             share = hop.step_s / _GAIN_S if self._settling_s else 1.0
             self._line_db += share * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)

@@ -90,6 +90,7 @@ class Cycle:
         self._last_end_s = math.nan
         self._faulty = False
         self._compared = False
+        self._spot_speed = False
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
         self.blank = 0
@@ -100,7 +101,7 @@ class Cycle:
     @property
     def spotting(self) -> bool:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
-        return self.in_blank and self.peck == 0
+        return self.in_blank and (self.peck == 0 or self._spot_speed)
 
     @property
     def through(self) -> bool:
@@ -149,6 +150,7 @@ class Cycle:
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
+        self._spot_speed = self._is_spot_speed(rotation.reference_hz)
         if rotation.vanished:
             yield from self._end_cut(hop.t)
             if self.peck:  # a stop after the centre drill is to change the tool
@@ -212,13 +214,17 @@ class Cycle:
 
     def _is_spot(self, hop: Hop) -> bool:
         """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
-        spot = self._job.spot_rpm
-        if spot is None or self.peck:
+        if self._job.spot_rpm is None:
             return False
         if not hop.heard:
-            return True  # the first thing in a blank of such a job
-        rpm = hop.spindle_hz * 60
-        return abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
+            return self.peck == 0  # the first thing in a blank of such a job
+        return self._is_spot_speed(hop.spindle_hz)
+
+    def _is_spot_speed(self, spindle_hz: float) -> bool:
+        """Whether a speed is nearer to that of the centre drill than to that of the drill."""
+        spot = self._job.spot_rpm
+        rpm = spindle_hz * 60
+        return spot is not None and abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
 
     def _is_contact(self, cut: _Cut, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
         """Whether the cut has lasted, while the spindle was not running down."""
@@ -250,6 +256,8 @@ class Cycle:
 
     def _tell_contact(self, t: float, cut: _Cut) -> Iterator[Event]:
         cut.told = True
+        if cut.spot and self.peck:
+            yield from self._end_blank(t)  # only the next blank is spotted again
         if not self.in_blank:
             self.in_blank = True
             self.blank += 1

@@ -195,6 +195,8 @@ class Spindle:
         """
         if not hop.heard or self._noisy(hop):
             return False
+        if abs(hop.rate_hz_s) > _SETTLED_RATE * hop.spindle_hz:
+            return False  # tones of a room stay; between its speeds a spindle's lines are weaker by resonance
         return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > _HOME
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
@@ -315,9 +317,11 @@ class Spindle:
             self._other.clear()
 
     def _nearest_commanded(self, hop: Hop) -> float:
-        if not hop.heard:
-            return self._reference if self._reference is not None else self._commanded_hz[0]
-        return self._nearest(hop.spindle_hz)
+        if hop.heard:
+            return self._nearest(hop.spindle_hz)
+        if self._reference is not None:
+            return self._reference
+        return self._nearest(self._last_hz) if self._last_hz else self._commanded_hz[0]
 
     def _nearest(self, spindle_hz: float) -> float:
         if len(self._commanded_hz) == 1:

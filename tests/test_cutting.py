@@ -157,6 +157,15 @@ def test_a_step_of_the_microphones_gain_is_no_cut_and_ends_none(gain_db):
         assert set(later) == {cut}
 
 
+def test_lines_that_waver_while_the_speed_changes_tell_no_gain():
+    """Between the learned speeds they are weaker by resonance; the sound of the machine is not."""
+    detector = CuttingDetector()
+    for t in times(3.0):
+        changing = hop(t, spindle_hz=10 + 5 * t, rate_hz_s=5.0, line_db=-20.0, over_db=1.0)
+        assert not detector.step(changing, rotation(settled=False))
+    assert detector.gain_db == 0
+
+
 def test_a_standing_spindle_cuts_nothing_and_ends_the_cut():
     detector = CuttingDetector()
     run(detector, lambda t: 0.0, 2.0)

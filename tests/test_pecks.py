@@ -157,6 +157,23 @@ def test_spot_drilling_is_told_by_its_speed_and_is_no_peck():
     assert (row.blank, row.peck, row.depth_from_mm) == (1, 1, 0.0)
 
 
+def test_a_centre_drill_after_pecks_begins_the_next_blank():
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    for _ in range(2):
+        walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60).peck(8.0)
+    spotted = ["blank_start", "spot_start", "spot_end", "peck_start", "peck_end"]
+    assert walk.kinds() == [*spotted, "blank_end", *spotted]
+    assert [(row.blank, row.peck) for row in walk.cycle.rows] == [(1, 1), (2, 1)]
+
+
+def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
+    """Its fall to the drill's speed is the program's, whatever was counted before."""
+    walk = Walk(job(spot_rpm=2000.0)).rest(1).peck(8.0)
+    assert not walk.cycle.spotting
+    walk._step(walk.t, hop(walk.t), rotation(reference_hz=2000 / 60))
+    assert walk.cycle.spotting
+
+
 def test_the_end_of_the_recording_closes_what_is_open():
     walk = Walk().rest(1).cut(3)
     walk.events += walk.cycle.finish(walk.t)

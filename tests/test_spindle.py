@@ -132,6 +132,11 @@ def test_tones_of_the_room_at_an_odd_speed_do_not_hide_a_stop():
     assert walk.now.state is SpindleState.STOPPED
 
 
+def test_lines_that_are_weak_between_their_speeds_are_no_stop():
+    walk = Walk(900.0, 2000.0).go(2).go(1, spindle_hz=lambda s: 15 + 14 * s, rate_hz_s=14.0, line_db=-20.0)
+    assert not walk.times_of("vanished")
+
+
 def test_a_microphone_turned_down_does_not_hide_a_spindle():
     walk = Walk().go(2).go(2, line_db=-20.0, over_db=-20.0)
     assert walk.now.state is SpindleState.TURNING
