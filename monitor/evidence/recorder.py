@@ -63,7 +63,8 @@ class Evidence:
             opened.callback(os.close, _lock(self.directory))
             self._store = Store(self.directory / "evidence.db")
             opened.callback(self._store.close)
-            _complete_killed(self.directory)
+            with suppress(NoEvidence):  # a value in it is damaged: its exports stay as they are
+                _complete_killed(self.directory)
             self.batch = set_aside(self.directory, self._store.newest_batch()) + 1
             self._store.begin(self.batch, info)
             self._exports = Exports(self.directory, info.started)

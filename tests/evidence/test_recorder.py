@@ -3,6 +3,7 @@
 import csv
 import json
 import os
+import shutil
 import signal
 import sqlite3
 import subprocess
@@ -16,6 +17,7 @@ import pytest
 import soundfile
 
 from monitor.errors import EvidenceError
+from monitor.evidence.exports import FILES
 from monitor.evidence.recorder import Evidence
 from monitor.measurements import Heard
 from tests.evidence.test_store import INFO, asked
@@ -185,6 +187,51 @@ def test_a_killed_run_leaves_all_that_it_told(tmp_path):
     write(tmp_path, 8, 5.0)  # the lock has gone with the process
     assert asked(tmp_path / "evidence.db", "SELECT state FROM batches") == [("stopped",), ("finished",)]
     assert events_in(tmp_path / "earlier" / "0001" / "events.jsonl") == said
+
+
+def left_by_a_killed_run(directory: Path) -> None:
+    """What a killed process leaves: a batch that runs by the store, with exports that are cut off."""
+    living = directory.with_name("living")
+    with Evidence(living, INFO) as evidence:
+        for i in range(3):
+            x = np.zeros(FS, dtype=np.float32)
+            rows = [row(i + k / 20) for k in range(20)]
+            evidence.record(x, Heard(rows, [event(i + 0.5)], [peck(i + 0.9, i + 1)]))
+        shutil.copytree(living, directory)
+    for name in FILES:
+        content = (directory / name).read_bytes()
+        (directory / name).write_bytes(content[: -len(content) // 3])
+
+
+def test_the_next_run_completes_what_a_killed_one_left(tmp_path):
+    left_by_a_killed_run(tmp_path / "out")
+    write(tmp_path / "out", 8, 5.0)
+    whole, completed = tmp_path / "living", tmp_path / "out" / "earlier" / "0001"
+    for name in FILES:
+        assert (completed / name).read_text("utf-8") == (whole / name).read_text("utf-8")
+
+
+@pytest.mark.parametrize("moved", range(4))
+def test_a_move_that_was_interrupted_is_completed_too(tmp_path, moved):
+    out = tmp_path / "out"
+    left_by_a_killed_run(out)
+    (out / "earlier" / "0001").mkdir(parents=True)
+    for name in FILES[:moved]:
+        (out / name).rename(out / "earlier" / "0001" / name)
+    write(out, 8, 5.0)
+    for name in FILES:
+        completed = (out / "earlier" / "0001" / name).read_text("utf-8")
+        assert completed == (tmp_path / "living" / name).read_text("utf-8")
+    assert [path.name for path in (out / "earlier").iterdir()] == ["0001"]
+
+
+def test_a_damaged_value_hinders_no_new_run(tmp_path):
+    out = tmp_path / "out"
+    left_by_a_killed_run(out)
+    asked(out / "evidence.db", "UPDATE pecks SET start_s = 'x'")
+    before = (out / "events.jsonl").read_bytes()
+    write(out, 8, 5.0)
+    assert (out / "earlier" / "0001" / "events.jsonl").read_bytes() == before
 
 
 def test_a_full_disk_is_one_clear_line_and_what_was_written_stays(tmp_path):
