@@ -167,7 +167,9 @@ class SagRule:
             told = hop.audible >= FAINT or hop.beat >= BEAT_TELLS
             turning = told and rotation.state is not SpindleState.STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
-        if hop.deaf or not (work.loaded or work.working) or not turning:
+        # where no spindle could have gone from where it was, tones of another sound are taken for it
+        slipped = hop.heard and rotation.sag != rotation.sag
+        if hop.deaf or slipped or not (work.loaded or work.working) or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         deepest = (1 - DEEPEST) * rotation.reference_hz

@@ -24,7 +24,8 @@ class Walk:
     def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
-            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - now), sd_hz=sag_sd * SPINDLE_HZ, **changes)
+            spindle_hz = SPINDLE_HZ * (1 - now) if now == now else 0.6 * SPINDLE_HZ
+            heard = hop(t, spindle_hz=spindle_hz, sd_hz=sag_sd * SPINDLE_HZ, **changes)
             self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at)))
         self.t += seconds
         return self
@@ -122,6 +123,12 @@ def test_slow_wherever_it_may_be_counts_only_under_load_and_by_more_than_one_hop
     walk = Walk().go(1, 0.0)
     for _ in range(5):
         walk.go(0.05, 0.12, **slow(1.0)).go(0.05, 0.01, **slow(0.0))
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_a_speed_to_which_no_spindle_could_have_gone_is_not_slow():
+    """Another sound's tones; the spindle says so by no sag for a speed that is heard."""
+    walk = Walk().go(1, 0.01).go(2, math.nan, confidence=0.8, probability_between=lambda low, high: 1.0)
     assert walk.first(Severity.HOLD)[1] is None
 
 
