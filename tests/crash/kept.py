@@ -15,6 +15,7 @@ from typing import Any
 import soundfile
 
 from monitor import cli
+from monitor.errors import NoEvidence
 from monitor.evidence.archive import Archive, PastEvent
 from monitor.evidence.exports import FILES
 from tests.crash.listening import Told
@@ -34,11 +35,12 @@ def check(what: bool, said: str) -> None:
 
 def newest(directory: Path) -> int:
     """Number of the newest batch; 0 where none was begun yet."""
-    if not (directory / "evidence.db").exists():
-        return 0
-    with contextlib.suppress(Exception):
+    try:
         return max((batch.number for batch in Archive(directory).batches()), default=0)
-    return 0
+    except NoEvidence as error:
+        if "there is no evidence.db" in str(error) or "is empty" in str(error):
+            return 0
+        raise
 
 
 def look(directory: Path, batch: int, told: Told) -> None:

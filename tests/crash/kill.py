@@ -32,8 +32,10 @@ if __name__ == "__main__":
     os.environ.setdefault("OMP_NUM_THREADS", "1")
     os.environ.setdefault("OPENBLAS_NUM_THREADS", "1")
 
+import numpy as np  # noqa: E402
+
 from tests.crash import kept  # noqa: E402
-from tests.crash.listening import killed_at_random, killed_in_a_call, learn, sounds, start  # noqa: E402
+from tests.crash.listening import Told, killed_at_random, killed_in_a_call, learn, sounds, start  # noqa: E402
 from tests.markdown import table  # noqa: E402
 
 RUNS_A_DIRECTORY = 10  # killed one after the other into the same directory
@@ -88,7 +90,7 @@ def kill(kills: int, seed: int, scratch: Path) -> Result:
                 starting = rng.random() < STARTING
                 killed_at_random(running, rng.uniform(0.0, 2.0 if starting else MOST_S), starting)
                 result.kills["killed at a random moment"] += 1
-            said = after(directory, before, running.told, result)
+            after(directory, before, running.told, result)
             if (i + 1) % RUNS_A_DIRECTORY == 0 or i == kills - 1:
                 go_on(directory, baseline, x)
                 page_shows(directory)
@@ -101,33 +103,33 @@ def kill(kills: int, seed: int, scratch: Path) -> Result:
     return result
 
 
-def after(directory: Path, before: int, told: object, result: Result) -> str:
-    """Look at a directory whose process was killed."""
+def after(directory: Path, before: int, told: Told, result: Result) -> None:
+    """Look at a directory whose process was killed; ``before`` is the newest batch before that process."""
     batch = kept.newest(directory)
-    if batch > before:
-        kept.look(directory, batch, told)  # type: ignore[arg-type]
-        kept.read_by_commands(directory, batch)
+    result.told["events told to a client"] += len(told.events)
+    result.told["acts answered"] += told.acknowledged
+    result.told["verdicts answered"] += len(told.verdicts)
+    if batch == before:
+        result.told["kills before a batch was begun"] += 1
+        kept.check(not (told.events or told.acknowledged or told.verdicts), "told, and no batch is there")
+        return
+    kept.look(directory, batch, told)
+    kept.read_by_commands(directory, batch)
     if before:
-        kept.set_aside_whole(directory, before) if batch > before else None
-    else:
-        kept.check(batch > 0 or not told.events, "told, and nothing written")  # type: ignore[attr-defined]
-    result.told["events told to a client"] += len(told.events)  # type: ignore[attr-defined]
-    result.told["acts answered"] += told.acknowledged  # type: ignore[attr-defined]
-    result.told["verdicts answered"] += len(told.verdicts)  # type: ignore[attr-defined]
-    return ""
+        kept.set_aside_whole(directory, before)
 
 
-def go_on(directory: Path, baseline: Path, x: object) -> None:
+def go_on(directory: Path, baseline: Path, x: np.ndarray) -> None:
     """A new run into the directory goes to its end, and completes what the killed one left."""
     before = kept.newest(directory)
-    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)])  # type: ignore[index]
+    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)])
     kept.set_aside_whole(directory, before)
     kept.read_by_commands(directory, before + 1)
 
 
-def run_to_its_end(directory: Path, baseline: Path, x: object) -> None:
+def run_to_its_end(directory: Path, baseline: Path, x: np.ndarray) -> None:
     """Listen to a short sound and stop in good order."""
-    running = start(directory, baseline, x, once=True)  # type: ignore[arg-type]
+    running = start(directory, baseline, x, once=True)
     os.close(running.release)
     until = time.monotonic() + 60
     while running.read(0.5):
