@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from hardware.portaudio import BLOCK_S, OpenInput, Take, open_input, refresh
+from hardware.shared import PREFIX, open_shared
 from monitor.errors import DeviceError, DeviceStuck
 from monitor.ports import Block
 from monitor.quantities import format_count
@@ -269,13 +270,14 @@ class Microphone:
 
 
 def live_microphone(choice: MicrophoneChoice) -> Microphone:
-    """The microphone of a station, through PortAudio."""
+    """The microphone of a station, through PortAudio, or a channel of one that several monitors share."""
+    shared = choice.device.startswith(PREFIX)
 
     def opener(take: Take, ended: Callable[[], None], rate_hz: int | None) -> OpenInput:
         same_rate = replace(choice, rate_hz=rate_hz) if rate_hz else choice
-        return open_input(same_rate, take, ended)
+        return (open_shared if shared else open_input)(same_rate, take, ended)
 
-    return Microphone(opener, refresh)
+    return Microphone(opener) if shared else Microphone(opener, refresh)
 
 
 def _stuck() -> DeviceStuck:

@@ -111,6 +111,15 @@ def open_input(choice: MicrophoneChoice, take: Take, ended: Callable[[], None]) 
     DeviceError
         PortAudio, the device, the rate or the channel is not there.
     """
+    at = choice.channel - 1
+    return open_channels(choice, lambda x, lost: take(x[:, at].copy(), lost), ended)
+
+
+def open_channels(
+    choice: MicrophoneChoice, take: Callable[[NDArray[np.float32], bool], None], ended: Callable[[], None]
+) -> OpenInput:
+    """Open a microphone with its channels up to the chosen one; as `open_input`, but ``take`` is given blocks
+    of shape (n, channels), which are PortAudio's and good during the call only."""
     sd = _sounddevice()
     devices = input_devices()
     device = find(devices, choice.device) if choice.device else _default(sd, devices)
@@ -120,10 +129,9 @@ def open_input(choice: MicrophoneChoice, take: Take, ended: Callable[[], None]) 
             f"channel {choice.channel} is not among them: give another with --channel"
         )
     fs = _rate(sd, device, choice)
-    at = choice.channel - 1
 
     def callback(indata: NDArray[np.float32], frames: int, time: Any, status: Any) -> None:
-        take(indata[:, at].copy(), bool(status.input_overflow))
+        take(indata, bool(status.input_overflow))
 
     try:
         stream = sd.InputStream(

@@ -22,6 +22,7 @@ COMMANDS = {
     "plan": "reckon a job's pecks before cutting: flute fill, time, load, better schedules",
     "check": "before a batch: microphone, hold line and heartbeat",
     "listen": "the monitor at the machine: microphone in, hold line and page out",
+    "spindles": "several spindles on one computer, a monitor for each",
     "replay": "run the monitor on a recording, as fast as it goes",
     "pecks": "where in each peck the load began to climb, what to drill next, and how the drill wears",
     "thresholds": "what other thresholds of sag would have done, and which to use",

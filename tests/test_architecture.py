@@ -49,6 +49,7 @@ GIVEN = (
     "monitor/baseline.py",
     "monitor/job.py",
     "monitor/planning/materials.py",
+    "monitor/spindles.py",
     "monitor/station.py",
     "monitor/toml_tables.py",
 )

@@ -59,6 +59,7 @@ def test_commands_were_found():
         "pecks",
         "report",
         "shop",
+        "spindles",
         "thresholds",
     }
     assert ["python3", "tests/check.py"] in COMMANDS

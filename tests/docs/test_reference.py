@@ -17,7 +17,7 @@ import pytest
 from pydantic import BaseModel
 from pydantic_core import PydanticUndefined
 
-from monitor import job, station
+from monitor import job, spindles, station
 from monitor.baseline import BASELINE_VERSION, Baseline, Line
 from monitor.evidence import clips, exports
 from monitor.evidence.store import SCHEMA_VERSION, Store
@@ -165,6 +165,10 @@ def test_keys_of_a_file_are_all_told_with_default_and_range(heading: str, model:
                 bound = getattr(rule, limit, None)
                 if isinstance(bound, int) and bound and (limit, bound) != ("min_length", 1):
                     assert str(bound) in span.replace(" ", ""), f"{name}: {limit} {bound}"
+
+
+def test_keys_of_the_spindles_file() -> None:
+    assert set(rows("files.md", "## The spindles file")) == set(spindles._SpindleTable.model_fields)
 
 
 def test_keys_of_the_baseline() -> None:

@@ -28,8 +28,8 @@ NAME = "spindlebell_test"
 
 _SCRIPT = f"""\
 load-module module-native-protocol-unix socket={{run}}/pulse/native auth-anonymous=1
-load-module module-null-sink sink_name=feed rate={FS} channels=1 format=s16le
-load-module module-remap-source source_name=virtmic master=feed.monitor channels=1
+load-module module-null-sink sink_name=feed rate={FS} channels={{channels}} format=s16le
+load-module module-remap-source source_name=virtmic master=feed.monitor channels={{channels}}
 set-default-source virtmic
 set-default-sink feed
 """
@@ -103,13 +103,13 @@ class SoundServer:
 
 
 @contextmanager
-def sound_server(run: Path) -> Iterator[SoundServer]:
+def sound_server(run: Path, channels: int = 1) -> Iterator[SoundServer]:
     """A server of one's own; the test is skipped with the reason where it cannot be."""
     if reason := missing():
         pytest.skip(reason)
     (run / "pulse").mkdir(parents=True)
     (run / "home").mkdir()
-    (run / "pulse.pa").write_text(_SCRIPT.format(run=run), "utf-8")
+    (run / "pulse.pa").write_text(_SCRIPT.format(run=run, channels=channels), "utf-8")
     (run / "asound.conf").write_text(_ALSA, "utf-8")
     env = {
         **os.environ,
