@@ -120,6 +120,7 @@ class Agent:
         self._buffer: deque[Observation] = deque(maxlen=BUFFER)
         self._current: dict[tuple[str, str], list[Observation]] = {}
         self._devices: list[str] = []
+        self._synthetic: set[str] = set()
         shop.on_state.append(self.observe)
         for spindle in shop.spindles():
             self.observe(spindle)
@@ -129,6 +130,10 @@ class Agent:
         with self._lock:
             if spindle.name not in self._devices:
                 self._devices = sorted([*self._devices, spindle.name])
+            if spindle.state is not None and spindle.state.synthetic:
+                self._synthetic.add(spindle.name)
+            elif spindle.state is not None:
+                self._synthetic.discard(spindle.name)
             at = _time(spindle.state.at if spindle.live and spindle.state else self._clock())
             for item in ITEMS:
                 said = _said(spindle, item)
@@ -149,7 +154,7 @@ class Agent:
             root = _document("MTConnectDevices", DEVICES, header)
             devices = ET.SubElement(root, "Devices")
             for name in self._named(device):
-                _add_device(devices, name)
+                _add_device(devices, name, name in self._synthetic)
         return _text(root)
 
     def current(self, device: str | None = None) -> bytes:
@@ -284,11 +289,11 @@ def _text(root: ET.Element) -> bytes:
     return text
 
 
-def _add_device(devices: ET.Element, name: str) -> None:
+def _add_device(devices: ET.Element, name: str, synthetic: bool) -> None:
     device = ET.SubElement(devices, "Device", id=_id(name, "dev"), uuid=_uuid(name), name=name)
-    ET.SubElement(
-        device, "Description"
-    ).text = f"spindlebell {__version__}: a spindle heard by a microphone. A monitor, not a safety function."
+    heard = f"spindlebell {__version__}: a spindle heard by a microphone. A monitor, not a safety function."
+    computed = " SYNTHETIC: every sound is computed, and no machine is connected." if synthetic else ""
+    ET.SubElement(device, "Description").text = heard + computed
     _add_items(device, name, "Device")
     components = ET.SubElement(device, "Components")
     axes = ET.SubElement(components, "Axes", id=_id(name, "axes"), name="axes")

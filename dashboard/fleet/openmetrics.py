@@ -101,7 +101,8 @@ def _metrics(spindles: list[Spindle]) -> Iterator[Metric]:
         if state is None:
             continue
         held.add_metric(name, state.held)
-        info.add_metric(name, {"name": state.job, "material": state.material, "batch": str(state.batch)})
+        job = {"name": state.job, "material": state.material, "batch": str(state.batch)}
+        info.add_metric(name, job | {"synthetic": str(state.synthetic).lower()})
         for alarm in state.alarms:
             alarms.add_metric([*name, alarm.kind, alarm.state], 2 if alarm.severity == "hold" else 1)
         for key, family in numbers.items():

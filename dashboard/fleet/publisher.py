@@ -107,6 +107,9 @@ class Publisher:
                     f"Records for the broker cannot be kept on disk ({error}); they wait in memory."
                 )
                 dropped = 0
+            if self._teller.lost_curves and not self._disk_trouble:
+                lost, self._teller.lost_curves = self._teller.lost_curves, 0
+                self._say(f"{format_count(lost, 'record')} of curves found no room while the disk hung.")
             if dropped:
                 self._n_dropped += dropped
                 self._say(

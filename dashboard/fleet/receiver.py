@@ -176,6 +176,8 @@ class Receiver:
         Given a monitor's name and what to ask of it.
     clock : callable
         Monotonic seconds; replaced in tests.
+    tell : callable
+        Given a sentence where the log cannot be kept any more.
 
     Attributes
     ----------
@@ -192,11 +194,21 @@ class Receiver:
         log: ShopLog | None,
         ask: Callable[[str, Again], None],
         clock: Callable[[], float] = time.monotonic,
+        tell: Callable[[str], None] = lambda text: None,
     ) -> None:
+        self._tell = tell
         self.counts: Counter[str] = Counter()
         self.on_record: list[Callable[[str, Record], None]] = []
         self._shop, self._log, self._ask, self._clock = shop, log, ask, clock
         self._tracks = log.tracks() if log else {}
+
+    def write(self) -> None:
+        """Have the log written. Where it cannot be, the page goes on without it."""
+        if self._log is not None:
+            try:
+                self._log.write()
+            except sqlite3.Error as error:
+                self._without_log(error)
 
     def take(self, topic: str, payload: bytes, retained: bool) -> None:
         """Take one message."""
@@ -238,10 +250,17 @@ class Receiver:
         track.last, track.moved_at = record.seq, self._clock()
         self.counts["received"] += 1
         if self._log is not None:
-            self._log.add(name, record, track)
+            try:
+                self._log.add(name, record, track)
+            except sqlite3.Error as error:
+                self._without_log(error)
         self._shop.take_record(name, record)
         for tell in self.on_record:
             tell(name, record)
+
+    def _without_log(self, error: Exception) -> None:
+        self._log = None
+        self._tell(f"What happens in the shop is no longer kept ({error}). The page goes on without it.")
 
     def _take_newest(self, name: str, state: State) -> None:
         """A state says how many records there are: one that does not come is asked for."""
@@ -272,12 +291,12 @@ def receiving(
     def ask(name: str, again: Again) -> None:
         line[0].send(f"{choice.topic}/{name}/{AGAIN}", write(again))
 
-    receiver = Receiver(shop, log, ask)
+    receiver = Receiver(shop, log, ask, tell=tell)
     if on_record is not None:
         receiver.on_record.append(on_record)
     thread = threading.Thread(
         target=_receive,
-        args=(choice, shop, log, receiver, line, tell, stop, keep_alive_s),
+        args=(choice, shop, receiver, line, tell, stop, keep_alive_s),
         name="shop",
         daemon=True,
     )
@@ -292,7 +311,6 @@ def receiving(
 def _receive(
     choice: BrokerChoice,
     shop: ShopState,
-    log: ShopLog | None,
     receiver: Receiver,
     line: list[Connection],
     tell: Callable[[str], None],
@@ -315,12 +333,12 @@ def _receive(
             while not stop.is_set():
                 connection.step()
                 shop.tick()
-                if log is not None and time.monotonic() - written >= WRITE_EVERY_S:
+                if time.monotonic() - written >= WRITE_EVERY_S:
                     written = time.monotonic()
-                    log.write()
+                    receiver.write()
             connection.close()
             return
-        except (NotReached, InputError, OSError, ValueError, sqlite3.Error) as error:
+        except (NotReached, InputError, OSError, ValueError) as error:
             why = str(error)
             shop.broker(False, why)
             if why != trouble:

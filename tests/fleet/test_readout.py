@@ -149,6 +149,16 @@ def stream(client: TestClient, path: str = "/lathe-2/current") -> ET.Element:
     return root
 
 
+def test_a_synthetic_spindle_is_never_told_as_a_real_one(client: TestClient, shop: ShopState) -> None:
+    assert b"SYNTHETIC" not in client.get("/probe").content
+    shop.take_state("lathe-1", state("ALL WELL", synthetic=True), False)
+    assert b"SYNTHETIC" in client.get("/lathe-1/probe").content
+    families = text_string_to_metric_families(client.get("/metrics").text)
+    (info,) = (f for f in families if f.name == "spindlebell_job")
+    said = {s.labels["spindle"]: s.labels["synthetic"] for s in info.samples}
+    assert said == {"lathe-1": "true", "lathe-2": "false"}
+
+
 def test_current_tells_speed_load_and_a_fault(client: TestClient) -> None:
     root = stream(client)
     header = root.find(f"{S}Header")

@@ -118,6 +118,22 @@ def test_the_log_keeps_to_its_bound_and_forgets_the_oldest(tmp_path: Path) -> No
     log.close()
 
 
+def test_a_log_that_fails_is_told_once_and_the_page_goes_on(tmp_path: Path) -> None:
+    log, said = ShopLog(tmp_path / "shop.db", 10**9), []
+    desk = Desk()
+    receiver = Receiver(desk.shop, log, lambda name, again: None, tell=said.append)
+    receiver.take(TOPIC, write(RECORD), False)
+    receiver.write()
+    log._db.execute("DROP TABLE records")  # as a damaged file would
+    for seq in (2, 3):
+        receiver.take(TOPIC, write(RECORD | {"seq": seq, "first": seq}), False)
+        receiver.write()
+    assert receiver.counts["received"] == 3
+    assert len(said) == 1
+    assert "no longer kept" in said[0]
+    log.close()
+
+
 @settings(max_examples=60, deadline=None)
 @given(data=st.data())
 def test_over_any_bad_network_the_same_comes_through_as_was_told(

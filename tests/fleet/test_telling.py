@@ -201,9 +201,10 @@ NOWHERE = BrokerChoice("127.0.0.1", 1, "lathe-1")
 
 
 def test_a_disk_that_hangs_makes_no_block_late_and_no_hold(tmp_path: Path) -> None:
-    let_go = threading.Event()
+    let_go, hangs = threading.Event(), threading.Event()
 
     def hang() -> int:
+        hangs.set()
         let_go.wait(20)
         return 0
 
@@ -213,6 +214,7 @@ def test_a_disk_that_hangs_makes_no_block_late_and_no_hold(tmp_path: Path) -> No
     one = Teller(shop.job, shop.live, STARTED, BATCH)
     publisher = Publisher(NOWHERE, one, Stuck(hang), lambda text: None)  # type: ignore[arg-type]
     publisher.start()
+    assert hangs.wait(20)  # with the record that the batch begins
     line = CountingLine()
     with Evidence(tmp_path, blank) as evidence:
         session = Session(
