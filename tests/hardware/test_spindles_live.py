@@ -1,5 +1,5 @@
-"""Two spindles on one microphone of two channels, through real PortAudio: each hears its own, and one that is
-killed, or has no sound, is nothing to the other."""
+"""Two spindles on one microphone of two channels, through real PortAudio: each hears its own and tells the
+shop, and one that is killed, or has no sound, is nothing to the other."""
 
 from __future__ import annotations
 
@@ -19,7 +19,11 @@ import numpy as np
 import pytest
 import soundfile
 
+from dashboard.fleet.receiver import receiving
+from dashboard.fleet.shop import ShopState
 from monitor import cli
+from monitor.station import BrokerChoice
+from tests.fleet.brokers import mosquitto, needs_broker
 from tests.hardware.sound_server import NAME, SoundServer, sound_server
 
 ROOT = Path(__file__).parents[2]
@@ -76,7 +80,16 @@ def rows(folder: Path) -> list[dict[str, str]]:
         return list(csv.DictReader(file))
 
 
+@needs_broker
 def test_two_spindles_on_one_microphone(server: SoundServer, tmp_path: Path) -> None:
+    with mosquitto(tmp_path) as broker:
+        shop, choice = ShopState(), BrokerChoice("127.0.0.1", broker.port)
+        with receiving(choice, shop, None, lambda text: None):
+            watch_two(server, tmp_path, shop, broker.port)
+
+
+def watch_two(server: SoundServer, tmp_path: Path, shop: ShopState, port: int) -> None:
+    """Watch two spindles, the right one without a sound, and kill its monitor once."""
     x, fs = soundfile.read(SCENES / "baseline_lamp_900rpm.flac", dtype="float32")
     words = ["baseline", "-o", str(tmp_path / "lamp.json")]
     for rpm in (900, 2000):
@@ -86,6 +99,7 @@ def test_two_spindles_on_one_microphone(server: SoundServer, tmp_path: Path) -> 
     for channel, name in enumerate(("left", "right"), 1):
         (tmp_path / f"{name}.toml").write_text(
             f'[microphone]\ndevice = "{NAME}"\nrate = "48 kHz"\nchannel = {channel}\n[page]\nport = 0\n'
+            f'[broker]\nhost = "127.0.0.1"\nport = {port}\nname = "{name}"\n'
         )
         tables.append(
             f'[[spindle]]\nname = "{name}"\nstation = "{name}.toml"\njob = "{SCENES / "bind.toml"}"\n'
@@ -97,7 +111,7 @@ def test_two_spindles_on_one_microphone(server: SoundServer, tmp_path: Path) -> 
     process = subprocess.Popen(
         [sys.executable, "-m", "monitor.cli", "spindles", str(tmp_path / "spindles.toml")],
         cwd=ROOT,
-        env={**server.env, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1"},
+        env={**server.env, "PYTHONPATH": str(ROOT), "PYTHONUNBUFFERED": "1", "XDG_STATE_HOME": str(tmp_path)},
         stdout=subprocess.PIPE,
         text=True,
     )
@@ -113,10 +127,16 @@ def test_two_spindles_on_one_microphone(server: SoundServer, tmp_path: Path) -> 
         said.until(lambda: said.count("right: ") > 0 and any("HOLD" in line for line in said.lines))
         assert all("right: " in line for line in said.lines if "HOLD" in line)
 
+        # In the shop both are held, as each monitor begins; the left one's speed is heard there too.
+        said.until(lambda: [spindle.word for spindle in shop.spindles()] == ["HELD", "HELD"])
+        said.until(lambda: bool(shop.spindles()[0].state and shop.spindles()[0].state.speed_rpm))
+
         (left,) = listening("left")
         (right,) = listening("right")
         os.kill(right, signal.SIGKILL)
+        said.until(lambda: [spindle.live for spindle in shop.spindles()] == [True, False])
         said.until(lambda: said.count("right: Open http") == 2)
+        said.until(lambda: all(spindle.live for spindle in shop.spindles()))
         assert listening("left") == [left]
         assert said.count("right: was ended by signal 9; it starts again, held") == 1
         assert said.count("left: was ended") == 0
@@ -138,3 +158,7 @@ def test_two_spindles_on_one_microphone(server: SoundServer, tmp_path: Path) -> 
     assert np.median(speeds) == pytest.approx(900, rel=0.01)
     assert not [row for row in rows(tmp_path / "right") if float(row["speed_rpm"] or 0) > 0]
     assert listening("left") == listening("right") == []
+    end = time.monotonic() + LATE_S
+    while not all(spindle.ended for spindle in shop.spindles()):
+        assert time.monotonic() < end
+        time.sleep(0.1)
