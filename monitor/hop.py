@@ -9,6 +9,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signal.level import LOST_SHARE
+from monitor.signal.revolutions import Turn
 from monitor.signal.tones import Tones
 
 HEARD = 0.5
@@ -22,8 +23,8 @@ class Hop:
     ``t``: seconds of signal up to the newest sample, ``step_s`` seconds in a hop; ``broadband_db``: broadband
     sound, dB per Hz; ``over_db``: the same over the baseline's floor. ``line_db``: learned lines over their
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
-    ``knock_db``: how far what comes once a turn stands out, ``peak_db``: level of the turn's loudest sector,
-    dB re full scale, see ``monitor.signal.revolutions``.
+    ``turn``: what stood out in the turn that ended with this hop, None where none did, see
+    ``monitor.signal.revolutions``.
     ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
@@ -52,10 +53,9 @@ class Hop:
     rise_db_per_s: float
     beat: float
     crackle_db: float
-    knock_db: float
-    peak_db: float
     upper_db: float
     lower_db: float
+    turn: Turn | None
     probability_between: Callable[[float, float], float]
     envelope: NDArray[np.float32]
     tones: Tones

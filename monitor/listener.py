@@ -135,7 +135,9 @@ class Listener:
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
-        self._loosening = LooseningRule(self._revolutions.half, g.hop_s)
+        self._loosening = LooseningRule(
+            self._revolutions.sectors, self._revolutions.every, job.spindle_rpm / 60, g.hop_s
+        )
         self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = job.properties.softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s)
@@ -280,7 +282,7 @@ class Listener:
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
         known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
-        knock_db, peak_db = self._revolutions.feed(self._whitened.level_db(long), known_hz.tolist())
+        turns = self._revolutions.feed(self._whitened.level_db(long), known_hz.tolist())
         columns = (
             speeds.spindle_hz,
             speeds.sd_hz,
@@ -300,8 +302,6 @@ class Listener:
             rise,
             beats.power(speeds.state),
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
-            knock_db,
-            peak_db,
             upper.astype(np.float64),
             lower.astype(np.float64),
         )
@@ -312,7 +312,7 @@ class Listener:
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
         return list(
-            map(Hop, times, steps, *(column.tolist() for column in columns), chances, envelope, tones)
+            map(Hop, times, steps, *(column.tolist() for column in columns), turns, chances, envelope, tones)
         )
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:

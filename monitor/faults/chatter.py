@@ -189,6 +189,7 @@ class ChatterRule:
         self._memory = ToneMemory(lines, grid_hz, hop_s)
         self._hops = 0
         self._spindle_hz, self._spindle_s, self._turned_hz = math.inf, -math.inf, math.inf
+        self._slip = 0.0  # the most that the rotor was heard to slip
         self._lately: deque[float] = deque(maxlen=2 * AVERAGED)  # speeds of the spectra in the average
         ones = np.ones(geometry.n_bins, np.float32)
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
@@ -253,7 +254,7 @@ class ChatterRule:
             hop.spindle_hz,
             rotation.reference_hz,
             10 ** (raised_db / 10),
-            min(self._lately),
+            min(self._lately) * (1 - self._slip),
             max(self._lately),
         )
 
@@ -294,6 +295,8 @@ class ChatterRule:
             self._go_on(hop, track, over, tones)
             if track.enough <= 0 or (not track.told and self._stronger(over, track)):
                 self._lose(hop, track)
+            elif not track.told and self._slipped(tones, round(track.hz / self._bin_hz)):
+                self._track = None
             elif not track.inside and track.enough >= ENOUGH:
                 self._is_background(hop, track, tones)
             elif track.inside and not self._cutting and hop.t - detector.end_s > ENDS_S:
@@ -303,7 +306,7 @@ class ChatterRule:
                     self._ended_hz = track.hz
                 self._track = None
         if self._track is None:
-            self._begin(hop, over)
+            self._begin(hop, over, tones)
         elif self._track.enough >= ENOUGH / 2:
             self._suspect = True
 
@@ -312,8 +315,20 @@ class ChatterRule:
         """Whether another line departs much farther."""
         return float(over.max()) > 10 ** ((track.db + STRONGER_DB) / 10)
 
-    def _begin(self, hop: Hop, over: NDArray[np.float32]) -> None:
+    def _slipped(self, tones: Tones, k: int) -> bool:
+        """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""
+        if not self._cutting:
+            return False
+        slip = self._memory.slip(tones, k, 10 ** (NEW_RAISES_DB / 10))
+        if slip > self._slip:
+            self._slip = slip
+            self._turned_hz = math.inf  # the usual is to be made anew
+        return slip > 0
+
+    def _begin(self, hop: Hop, over: NDArray[np.float32], tones: Tones) -> None:
         k = int(over.argmax())
+        if self._slipped(tones, k):
+            return
         db = 10 * math.log10(max(float(over[k]), 1e-3))
         if self._cutting:
             self._mean_db += 0.01 * (db - self._mean_db)

@@ -2,11 +2,14 @@
 
 Physical reason: a holding that has let go shifts under the load at the same angle of every turn and strikes
 its seat; each blow lets it go further, so the knock grows by some to tens of dB a second, often with little
-sag. The statistic is how far one sector of the turn stands out of those beside it, turn after turn
-(`monitor.signal.revolutions`), against what this machine showed in its cuts and between them.
+sag. So every turn is asked how far each of its sectors stands out of those beside it
+(`monitor.signal.revolutions`), and an exponentially weighted mean over half a second and at least six turns
+(a chart for small lasting shifts, Roberts 1959, from memory) is kept for every angle. What one turn counts is
+bounded: chips that crackle, and blows from elsewhere, are loud but do not come at one angle in every turn.
+The dial may be off by 2 %, so the angle may creep: means are kept for a row of speeds about the one heard.
 
-The decision asks two things. A cumulative sum says that it stands out more than is normal here. And the
-level of the knock grows on: a chip bundle that has begun to slap is as loud, but not louder turn by turn.
+The decision asks two things. The angle that stands out most does so by far more than is normal here, in cuts
+or between them. And it has grown since it began to.
 """
 
 from __future__ import annotations
@@ -15,155 +18,202 @@ import math
 import statistics
 from collections import deque
 from dataclasses import dataclass, field
+from typing import NamedTuple
+
+import numpy as np
+from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.signal.cusum import Cusum, Normal, threshold_for
+from monitor.signal.cusum import Normal
+from monitor.signal.revolutions import Turn
 from monitor.spindle import Rotation, SpindleState
 
-RISE_Z, MOST_Z = 2.75, 8.0
-"""Drift of the cumulative sum, and the most that one hop counts. The loudest of two dozen sectors has a
-heavier tail than a normal variable: the drift is not half a shift but beyond what sound work shows."""
+MEMORY_S, MEMORY_TURNS = 0.5, 6.0
+"""Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-ALARM_EVERY_S = 1000 * 3600.0
-"""Working time per false crossing by noise alone."""
+SURE_Z = 6.0
+"""Deviations over normal that tell. The largest of some hundred means of bounded values has a tail that falls
+fourfold each half deviation: in 4 h of drawn good work 4 was passed ten times an hour, 6 once in two."""
 
-LEAST_DB = 3.0
-"""A knock stands over the sound beside it at least by twice the power, whatever is normal."""
+OFF = 0.022
+"""Share by which the true speed may differ from the one heard: dial error of 2 %, and wander."""
 
-GROWN_DB, GROWS_ON_DB = 3.0, 1.0
-"""Growth of the level since the knock began to stand out: nearly three times the power; and what of it must
-come after a sound that is suddenly there has reached its level: the deviation of a level that stays."""
+UNDER, OVER = 2.5, 3.5
+"""Deviations that one sector of one turn counts at most, under and over what is normal."""
+
+GROWN_DB = 1.0
+"""Growth of what stands out, from the first third to the last of the time in which it did: the deviation of
+a level that stays. It tells a new knock from one that was always a little more than normal; a knock that is
+suddenly there and stays is mostly told as well, since the turns before it belong to that time."""
 
 RISEN_Z = 1.0
-"""A knock began to stand out when it last did so by no more than this. What went before, as the level of a
-cut that begins, is no growth of the knock."""
+"""A knock began to stand out when it last did so by no more than this."""
 
-SETTLE_S, LOOK_BACK_S = 0.1, 6.0
-"""A sound is suddenly there if it is within this time; growth is looked for no further back."""
+SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 4
+"""The first of that time is left out; growth is looked for no further back, and not in fewer turns."""
 
-FIRST_S = 1.0
-"""The first second of idling, and of cutting, is taken for what this machine does: one may knock at every
-turn by a belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
+FIRST_S = 1.5
+"""The first of idling, and of cutting, is taken for what this machine does: one may knock at every turn by a
+belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
 
-CONTACT_S = 0.2
-"""A contact is known so late: the sound of the cut is no growth of an idling machine's knock."""
+LEARNS_Z = 3.0
+"""What is more than so far over normal is not learned, nor what was heard just before."""
 
 _LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
+_NOISE, _NOISE_SPREAD, _LEAST_SPREAD = 3.2, 0.9, 0.64  # largest of the means in noise, in their deviations
+_PRIOR_S, _MEMORY_S = 10.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
+# deviation of a sector: before it was learned, how fast it is, and at least
+_SECTOR_DB, _SECTOR_S, _LEAST_DB = 2.5, 10.0, 0.3
+
+
+class _Past(NamedTuple):
+    t: float
+    cutting: bool
+    turn: Turn
+    z: float
+
+
+class _State:
+    """What is normal while idling, or while cutting; ``means`` of shape (speeds, sectors)."""
+
+    def __init__(self, shape: tuple[int, int], step_s: float) -> None:
+        self.means = np.zeros(shape)
+        self.sector_db, self.turns = _SECTOR_DB, 0
+        self.first: list[float] = []
+        lag, prior, memory = round(_LAG_S / step_s), _PRIOR_S / step_s, _MEMORY_S / step_s
+        self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, lag, _LEAST_SPREAD)
 
 
 @dataclass(slots=True)
 class LooseningRule:
-    """One `step` a hop; ``half_hops`` is the half window of `monitor.signal.revolutions.Revolutions`."""
+    """One `step` a hop; ``sectors`` and ``every`` as in `monitor.signal.revolutions.Revolutions`."""
 
-    half_hops: int
+    sectors: int
+    every: int
+    spindle_hz: float
     hop_s: float
     _share: float = field(init=False)
-    _settle_hops: int = field(init=False)
-    _contact_hops: int = field(init=False)
-    _first: dict[bool, list[float]] = field(init=False)
-    _first_hops: int = field(init=False)
-    _sum: Cusum = field(init=False)
-    _free: Normal = field(init=False)
-    _cut: Normal = field(init=False)
-    _levels: dict[bool, deque[float]] = field(init=False)  # idling, cutting: the cut is a louder sound itself
-    _risen_hops: dict[bool, int] = field(init=False)
-    _mixed_hops: int = 0
-    _cutting: bool = False
+    _scale: float = field(init=False)
+    _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
+    _state: dict[bool, _State] = field(init=False)
+    _past: deque[_Past] = field(init=False)
+    _first_turns: int = field(init=False)
+    _settle_turns: int = field(init=False)
+    _heard: set[bool | None] = field(init=False, default_factory=set)
+    _last: bool | None = None
+    _told: Finding | None = None
     _told_s: float = -math.inf
 
     def __post_init__(self) -> None:
-        # Hops share their sound over a half window: the correlation falls off linearly, and its square sums
-        # to two thirds of it (Bartlett 1946, from memory). So many hops are worth one observation.
-        self._share = max(1.0, 2 / 3 * self.half_hops)
-        self._sum = Cusum(RISE_Z, threshold_for(ALARM_EVERY_S / (self._share * self.hop_s), RISE_Z))
-        # Noise alone gives 1 to 2 dB; a good cut with lips of its own and a slight knock up to 5.
-        lag = round(_LAG_S / self.hop_s)
-        self._free = Normal(1.5, 0.6, prior=40, lag=lag, least=0.3)
-        self._cut = Normal(3.0, 1.2, prior=20, lag=lag, least=0.3)
-        self._first = {False: [], True: []}
-        self._first_hops = round(FIRST_S / self.hop_s)
-        self._settle_hops = round(SETTLE_S / self.hop_s)
-        self._contact_hops = round(CONTACT_S / self.hop_s)
-        hops = round(LOOK_BACK_S / self.hop_s)
-        self._levels = {state: deque(maxlen=hops) for state in (False, True)}
-        self._risen_hops = dict.fromkeys(self._levels, 0)
+        step_s = self.every * self.hop_s
+        memory_s = max(MEMORY_S, MEMORY_TURNS / self.spindle_hz)
+        self._share = 1 - math.exp(-step_s / memory_s)
+        self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
+        # the nearest of these speeds is off by half a sector in twice the memory
+        speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
+        self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
+        shape = (self._creep.size, self.sectors)
+        self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
+        self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
+        self._first_turns = max(2, round(FIRST_S / step_s))
+        self._settle_turns = math.ceil(SETTLE_S / step_s)
 
     def step(self, hop: Hop, rotation: Rotation, cutting: bool, spotting: bool = False) -> Finding | None:
         """Finding while a knock of every turn is more than normal and has grown.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         """
-        if spotting or hop.deaf or rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
-            self._forget()
+        turning = rotation.state is SpindleState.TURNING or rotation.state is SpindleState.MASKED
+        judged = turning and rotation.settled and not spotting and not hop.deaf
+        if not turning or spotting or hop.deaf:
+            self._told_s = -math.inf
+        self._heard.add(cutting if judged else None)
+        if hop.turn is not None:
+            heard, self._heard = self._heard, set()
+            if len(heard) == 1 and None not in heard:
+                found = self._take(hop, hop.turn, cutting)
+                if found is not None:
+                    self._told, self._told_s = found, hop.t
+        return self._told if hop.t - self._told_s < _STAYS_S else None
+
+    def _take(self, hop: Hop, turn: Turn, cutting: bool) -> Finding | None:
+        state = self._state[cutting]
+        if self._last is not None and self._last is not cutting:
+            np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
+        self._last = cutting
+        normal = state.most
+        beyond = 2 * max(0.0, normal.location - _NOISE) * self._scale
+        deviations = np.clip(turn.stands_out_db / np.float32(state.sector_db), -UNDER, OVER + beyond)
+        self._learn_sectors(state, turn)
+        state.means += self._share * (deviations[self._sectors(turn.turns, self._creep)] - state.means)
+        most = float(state.means.max()) / self._scale
+        if len(state.first) < self._first_turns:
+            self._take_first(state, most)
             return None
-        if cutting != self._cutting:
-            self._cutting, self._mixed_hops = cutting, 2 * self.half_hops
-        self._mixed_hops = max(0, self._mixed_hops - 1)
-        mixed = self._mixed_hops > 0
-        if self._mixed_hops <= self.half_hops:
-            self._levels[cutting].append(hop.peak_db)
-        if len(self._first[cutting]) < self._first_hops:
-            if not mixed and rotation.settled and hop.heard:
-                self._take_first(cutting, hop.knock_db)
+        z = normal.z(most)
+        if not cutting:
+            # A drill that enters slowly beats with the stock before its cut is known: what knocks while
+            # idling has to be more than cuts do as well.
+            z = min(z, self._state[True].most.z(most))
+        if z < LEARNS_Z:
+            normal.step(most)
+        else:
+            normal.reject()
+        self._past.append(_Past(hop.t, cutting, turn, z))
+        return self._judged(state, cutting) if z >= SURE_Z else None
+
+    def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
+        """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
+        crept = np.floor(creep * turns + 0.5).astype(np.intp)
+        return (np.arange(self.sectors) + crept[:, None]) % self.sectors
+
+    def _learn_sectors(self, state: _State, turn: Turn) -> None:
+        state.turns += 1
+        seen = 1.25 * float(np.abs(turn.stands_out_db).mean())
+        state.sector_db += max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns)) * (
+            seen - state.sector_db
+        )
+        state.sector_db = max(state.sector_db, _LEAST_DB)
+
+    def _take_first(self, state: _State, most: float) -> None:
+        """Another turn of the first of this state; complete, they say what is normal there."""
+        state.first.append(most)
+        if len(state.first) == self._first_turns:
+            late = state.first[self._first_turns // 3 :]  # the means have grown by then
+            normal = state.most
+            normal.location = statistics.median(late)
+            seen = 1.25 * statistics.fmean(abs(most - normal.location) for most in late)
+            normal.spread = max(math.sqrt((_NOISE_SPREAD**2 + seen**2) / 2), _LEAST_SPREAD)
+
+    def _judged(self, state: _State, cutting: bool) -> Finding | None:
+        """The finding, if what stands out has grown since it began to."""
+        past = list(self._past)
+        begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
+        run = [one.turn for one in past[begin:] if one.cutting is cutting][self._settle_turns :]
+        if len(run) < LEAST_TURNS:
             return None
-        # A drill that enters slowly beats with the stock before its cut is known: what knocks while idling
-        # has to be more than cuts do as well.
-        normal = self._cut if cutting or mixed else self._free
-        z = self._cut.z(hop.knock_db)
-        if mixed or not cutting:
-            z = min(z, self._free.z(hop.knock_db))
-        self._risen_hops[cutting] = self._risen_hops[cutting] + 1 if z > RISEN_Z else 0
-        if hop.knock_db < LEAST_DB:
-            z = min(z, 0.0)
-        sure = self._sum.step(RISE_Z + (min(z, MOST_Z) - RISE_Z) / self._share)
-        if not sure and not mixed and rotation.settled and hop.heard:
-            normal.step(hop.knock_db)
-        elif sure:
-            self._sum.value = min(self._sum.value, 1.5 * self._sum.threshold)
-            self._free.reject()
-            self._cut.reject()
-        if sure and (self._grows() or hop.t - self._told_s < _STAYS_S):
-            self._told_s = hop.t
-        if hop.t - self._told_s >= _STAYS_S:
+        seen = np.array([turn.stands_out_db for turn in run])
+        # finer than the means: half a sector in all of this time
+        speeds = math.ceil(OFF * self.sectors * (run[-1].turns - run[0].turns))
+        creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
+        at = np.array([self._sectors(turn.turns - run[0].turns, creep) for turn in run])
+        heard = np.take_along_axis(seen[:, None], at, axis=2)
+        # the angle that fits the whole time best: another would seem to have grown as it crept there
+        best = np.minimum(heard, OVER * state.sector_db).mean(axis=0).argmax()
+        knocks = heard.reshape(len(run), -1)[:, best].tolist()
+        third = max(2, len(knocks) // 3)
+        knock_db = statistics.fmean(knocks[-third:])
+        if knock_db - statistics.fmean(knocks[:third]) < GROWN_DB:
             return None
-        return self._finding(hop, normal)
-
-    def _take_first(self, cutting: bool, knock_db: float) -> None:
-        """Another hop of the first second of this state; complete, it says what is normal there."""
-        first, normal = self._first[cutting], self._cut if cutting else self._free
-        first.append(knock_db)
-        if len(first) == self._first_hops:
-            normal.location = statistics.median(first)
-            seen = 1.25 * statistics.fmean(abs(knock - normal.location) for knock in first)
-            normal.spread = math.sqrt((normal.spread**2 + seen**2) / 2)  # a second is worth what was expected
-
-    def _forget(self) -> None:
-        self._sum.clear()
-        for state, levels in self._levels.items():
-            levels.clear()
-            self._risen_hops[state] = 0
-        self._told_s = -math.inf
-
-    def _grows(self) -> bool:
-        """Whether the level has risen, and on from where a sound that is suddenly there would have stayed."""
-        begin = self._risen_hops[self._cutting] + 2 * self.half_hops
-        levels = list(self._levels[self._cutting])
-        if not self._cutting:  # the newest may be of a contact that is not known yet
-            levels = levels[: -self._contact_hops]
-        levels = levels[-begin:]
-        sudden = 3 * self.half_hops + self._settle_hops
-        if len(levels) <= sudden:
-            return False
-        return levels[-1] - min(levels) >= GROWN_DB and levels[-1] - max(levels[:sudden]) >= GROWS_ON_DB
-
-    def _finding(self, hop: Hop, normal: Normal) -> Finding:
+        normal_db = state.most.location * self._scale * state.sector_db
         message = (
-            f"The chuck or work holding knocks once a turn, {hop.knock_db:.0f} dB over the sound beside it "
-            f"(normal here {normal.location:.0f} dB), and louder turn by turn: stop the spindle, then "
+            f"The chuck or work holding knocks once a turn, {knock_db:.0f} dB over the sound beside it "
+            f"(normal here {normal_db:.0f} dB), and louder turn by turn: stop the spindle, then "
             "retract and tighten the holding."
         )
-        onset = hop.t - self._sum.steps * hop.step_s
-        return Finding(Kind.LOOSENING, Severity.HOLD, message, hop.knock_db, normal.location, "dB", onset)
+        return Finding(
+            Kind.LOOSENING, Severity.HOLD, message, knock_db, normal_db, "dB", past[begin].t - self.hop_s
+        )

@@ -24,6 +24,11 @@ noise bins then stands some 6 dB over the floor instead of 9."""
 NOISE_SHOWS = 4.0
 """Power over floor (6 dB) that the strongest of all bins shows in noise alone, averaged over 0.4 s."""
 
+SLIP_MOST = 0.05
+"""Full-load slip of an induction motor, as a share of its speed."""
+
+_APART = 3  # bins, of a main lobe
+_MISSED = 10**0.8  # a line so much under its learned power is not there: nulls are seldom deeper
 _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
@@ -198,6 +203,24 @@ class ToneMemory:
         np.maximum(work, np.float32(NOISE_SHOWS), out=work)
         np.divide(tones.average, work, out=work)
         return work
+
+    def slip(self, tones: Tones, k: int, raised: float) -> float:
+        """Share of speed by which a learned line may have slipped down to bin ``k``; 0 where none has.
+
+        The field of an induction motor keeps its speed while the rotor slips under load, by up to 5 % (NEMA
+        MG 10, design B). Where the field's lines are taken for the spindle's, the rotor's are then heard
+        under the place that they were learned at, and missed there.
+        """
+        top = math.ceil(k / (1 - SLIP_MOST)) + 1
+        learned = self._lines[self._state, k + _APART : top]
+        if not learned.size:
+            return 0.0
+        m = k + _APART + int(learned.argmax())
+        power = float(self._lines[self._state, m])
+        near = slice(max(k + _APART, m - _APART), m + _APART + 1)
+        still = float((tones.average[near] / tones.per_floor[near]).max())
+        moved = power * raised >= tones.average[k] / tones.per_floor[k] and still * _MISSED < power
+        return 1 - k / m if moved else 0.0
 
     def known(self, tones: Tones, bins: slice) -> float:
         """The most that is known of some bins, as power over the present floor; noise at least."""

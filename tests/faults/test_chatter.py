@@ -175,6 +175,21 @@ def test_a_tone_that_outlives_the_cut_is_not_held_when_it_is_back():
     assert shop.first(Severity.HOLD)[0] is None
 
 
+def test_a_line_of_a_rotor_that_slips_is_no_chatter():
+    """An induction motor's field keeps the speed that is heard, while the rotor's line sags by 1.5 %."""
+    learned = LINES.copy()
+    learned[0, 398:403] = 10**2.5 * 2 / FS  # 4000 Hz
+    shop = Shop()
+    shop.rule = ChatterRule(learned, np.array([15.0]), GEOMETRY, HOP / FS)
+    for _ in range(4):
+        shop.go(GAP, tone(4000.0, 22.0, GAP))
+        shop.go(CUT, tone(4000 - 60 * (1 - np.exp(-clock(CUT) / 0.15)), 22.0, CUT), cutting=True)
+    assert not shop.found
+    shop.go(GAP, tone(4000.0, 22.0, GAP))
+    line = tone(3940.0, 22.0, CUT)
+    assert shop.go(CUT, line + growing(733.0, 20.0), cutting=True).found
+
+
 # ---- drawn machines ---------------------------------------------------------------------------------
 
 LONG = replace(CYCLE, feed_mm_per_rev=0.1, pecks_mm=(6.0, 6.0), depth_mm=12.0)

@@ -14,7 +14,7 @@ from types import ModuleType
 from unittest.mock import patch
 
 from monitor.baseline import Baseline
-from monitor.faults import chatter
+from monitor.faults import chatter, loosening
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.listener import Listener
@@ -23,8 +23,8 @@ from monitor.signal.cusum import Cusum
 
 FACTORS = (0.5, 0.7, 1.4, 2.0)
 
-SUMS: tuple[tuple[ModuleType, str], ...] = ((chatter, "ENOUGH"),)
-"""Thresholds of sums that are constants of their module."""
+SUMS: tuple[tuple[ModuleType, str], ...] = ((chatter, "ENOUGH"), (loosening, "SURE_Z"))
+"""Thresholds that are constants of their module."""
 
 
 class Sharing(Listener):
