@@ -15,43 +15,30 @@ import time
 from collections import deque
 from collections.abc import Callable
 from dataclasses import dataclass
-from enum import StrEnum
 from itertools import islice, pairwise
 from typing import Any
 
+from dashboard.band import Seen, Word, judge
+from dashboard.peck_depth import PeckDepth
 from dashboard.spectrogram import STEP_S, OrderSpectrogram
 from monitor.alarm import AlarmBoard, AlarmState
 from monitor.job import Job
-from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
+from monitor.measurements import Event, Heard, Kind, TraceRow
 from monitor.signal.frames import HOP_S
 
 HISTORY_ROWS = 6000  # 5 minutes of 50 ms rows: what a reconnecting page can fill in
 FRESH_ROWS = 1800  # a new page shows a minute; more would be slow to come over a poor connection
 HISTORY_PECKS = 80  # the pecks that the present one is laid over
-PECK_POINT_S = 0.1  # of a finished peck's curve: some 30 points
 CYCLES = 20  # blanks whose time tells how long the rest will take
 HISTORY_EVENTS = 300
 # Analysis reports every 50 ms hop. One second without a report is 20 missed hops: not a late
 # scheduler but a stopped microphone or analysis.
 STALE_AFTER_S = 1.0
-# Speed may drop out for a few frames under a knock or an air gun; a second without it means that
-# "all well" could no longer be justified.
-SPEED_UNKNOWN_S = 1.0
 
 TRACE_FIELDS = (
     "t", "speed_rpm", "speed_confidence", "sag_pct", "level_db", "cut_level_db", "chatter_db", "cutting",
     "depth_mm",
 )  # fmt: skip
-
-
-class Word(StrEnum):
-    """The one word that the page shows largest."""
-
-    WELL = "ALL WELL"
-    LOOK = "LOOK"
-    HELD = "HELD"
-    NO_DATA = "NO DATA"
-    STOPPED = "STOPPED"
 
 
 @dataclass(frozen=True, slots=True)
@@ -62,32 +49,6 @@ class Cursor:
     events: int = 0
     columns: int = 0
 
-
-# What a person does about each kind. Words only: nothing here moves a machine, and a held feed leaves
-# the spindle turning, which in acrylic melts the wall of the hole: so it is stopped first.
-ON_HOLD = {
-    Kind.SAG: "Stop the spindle, back the drill out, clear the chips and look at its edges.",
-    Kind.STALL: "Stop the spindle. Free the drill before anything turns again.",
-    Kind.PACKING: "Stop the spindle, back the drill out and clear the flutes. Shorten the pecks.",
-    Kind.MELTING: "Stop the spindle and back the drill out: it is rubbing. Let it cool, look at its edges.",
-    Kind.CHATTER: "Stop the spindle. Look at the drill's overhang, the work holding and the feed.",
-    Kind.LOOSENING: "Stop the spindle and keep clear: the blank may be coming loose.",
-    Kind.LOST_CUT: "Stop the spindle. Look for a broken drill, a spun blank or a missing one.",
-    Kind.MIC_FAULT: "Nothing is being heard. Look at the microphone, its cable and its place.",
-    Kind.MASKED: "Look at the machine yourself. Silence the other sound.",
-    Kind.HOLD_NOW: "Look at the machine.",
-}
-ON_WARNING = {
-    Kind.SAG: "Look at the chips and the drill; be ready to stop.",
-    Kind.PACKING: "Look whether the flutes come out full. Shorten the pecks for the next blank.",
-    Kind.MELTING: "Look whether chips still come, and whether the work smears; be ready to stop.",
-    Kind.CHATTER: "Look at the drill's overhang, the work holding and the feed.",
-    Kind.MIC_FAULT: "Look at the microphone, its cable and its place.",
-    Kind.MASKED: "Something else may be louder than the machine. Look at the machine yourself.",
-    Kind.LOW_SPACE: "Judge old holds, or move old evidence away. A full disk stops the monitor, held.",
-}
-LOOK = "Look at the machine."
-END_OF_HOLD = "Then press and keep Reset. It ends the hold; it starts no motion."
 
 UNSEEN = (AlarmState.UNACKNOWLEDGED, AlarmState.RETURNED)
 
@@ -126,7 +87,7 @@ class LiveState:
         self._limits = (job.sag_warning_pct, job.sag_hold_pct)
         self._blanks = job.blanks
         self._picture = picture
-        self._depth = _Depth(job)
+        self._depth = PeckDepth(job)
         self._pecks: deque[dict[str, Any]] = deque(maxlen=HISTORY_PECKS)
         self._starts: deque[float] = deque(maxlen=CYCLES + 1)
         self._clock = clock
@@ -329,48 +290,21 @@ class LiveState:
         return word, why, todo
 
     def _judge(self, now: float) -> tuple[Word, str, str]:
-        """The word, why, and what to do; the first rule that fits wins."""
-        if self._hold_id is not None:
-            return self._judge_hold()
-        if self._over:
-            return Word.STOPPED, self._note, ""
-        if self._heard_at is None or self._last is None:
-            return Word.NO_DATA, self._note, ""
-        if self._stale(now):
-            return (
-                Word.NO_DATA,
-                "The sound has stopped coming.",
-                "Look at the machine yourself, then at the microphone and the computer.",
+        return judge(
+            Seen(
+                held=self._hold_id is not None,
+                board=self._board,
+                over=self._over,
+                note=self._note,
+                stale=self._stale(now),
+                last=self._last if self._heard_at is not None else None,
+                speed_known_t=self._speed_known_t,
             )
-        if self._board.alarms:
-            worst = max(self._board.alarms, key=lambda a: (a.event.severity is Severity.HOLD, a.active))
-            gone = "" if worst.active else " It has passed by itself."
-            return Word.LOOK, worst.event.message + gone, ON_WARNING.get(worst.event.kind, LOOK)
-        if self._last.speed_rpm == 0:
-            return Word.STOPPED, "The spindle stands still.", ""
-        if self._last.t - self._speed_known_t > SPEED_UNKNOWN_S:
-            return (
-                Word.LOOK,
-                "The spindle is not heard clearly enough to know its speed.",
-                ON_WARNING[Kind.MASKED],
-            )
-        return Word.WELL, self._doing(), ""
+        )
 
     def _stale(self, now: float) -> bool:
         # Either way: a clock that was set back would make what has stopped look fresh for as long.
         return self._heard_at is not None and abs(now - self._heard_at) > STALE_AFTER_S
-
-    def _judge_hold(self) -> tuple[Word, str, str]:
-        event = self._board.first_up
-        if event is None:
-            return Word.HELD, "The feed is held.", END_OF_HOLD
-        return Word.HELD, event.message, f"{ON_HOLD.get(event.kind, LOOK)} {END_OF_HOLD}"
-
-    def _doing(self) -> str:
-        assert self._last is not None
-        if self._last.cutting:
-            return "The drill is cutting and the speed holds."
-        return "The spindle turns free."
 
 
 def _newest(items: deque[Any], count: int) -> list[Any]:
@@ -410,49 +344,6 @@ def _pack_event(number: int, event: Event, now: float) -> dict[str, Any]:
         "peck": event.peck,
         "depth_mm": _number(event.depth_mm, 2),
     }
-
-
-class _Depth:
-    """How deep the drill is in each row of a peck, and the peck's curve of load against depth.
-
-    Reckoned for the picture from the depth that `peck_start` tells, the feed and the speed.
-    """
-
-    def __init__(self, job: Job) -> None:
-        self._feed = job.feed_mm_per_rev
-        self._depth: float | None = None
-        self._rpm = job.spindle_rpm
-        self._t = 0.0
-        self._curve: list[list[float]] = []
-        self._curve_t = -math.inf
-
-    def step(self, row: TraceRow) -> float:
-        """Depth in this row, mm; NaN outside of a peck and where nothing is cut."""
-        if row.speed_rpm > 0:
-            self._rpm = row.speed_rpm
-        if self._depth is None or not row.cutting:
-            self._t = row.t
-            return math.nan
-        self._depth += self._rpm / 60 * (row.t - self._t) * self._feed
-        self._t = row.t
-        if math.isfinite(row.sag_pct) and (not self._curve or row.t - self._curve_t >= PECK_POINT_S - 1e-6):
-            self._curve.append([round(self._depth, 2), round(row.sag_pct, 2)])
-            self._curve_t = row.t
-        return self._depth
-
-    def note(self, event: Event) -> list[list[float]]:
-        """Take an event; at the end of a peck its curve: depth in mm, sag in per cent."""
-        if event.kind is Kind.PECK_START:
-            self._depth, self._t = _depth_or_zero(event), event.t
-            self._curve, self._curve_t = [], -math.inf
-        elif event.kind is Kind.PECK_END:
-            self._depth = None
-            return self._curve
-        return []
-
-
-def _depth_or_zero(event: Event) -> float:
-    return event.depth_mm if math.isfinite(event.depth_mm) else 0.0
 
 
 def _describe_job(job: Job, synthetic: bool, picture: OrderSpectrogram | None, batch: int) -> dict[str, Any]:

@@ -5,6 +5,7 @@ POST /api/acknowledge    someone has seen the alarms
 POST /api/reset/begin    Reset went down
 POST /api/reset/end      Reset was kept down long enough: the hold ends
 POST /api/limits         other sag thresholds from now on
+POST /api/drill          a new or sharpened drill goes to work
 """
 
 from __future__ import annotations
@@ -48,6 +49,10 @@ class Operator(Protocol):
         """Judge by other sag thresholds from now on. Raises InputError."""
         ...
 
+    def new_drill(self, by: str) -> None:
+        """A new or sharpened drill goes to work. Raises InputError."""
+        ...
+
 
 @dataclass(frozen=True, slots=True)
 class SessionOperator:
@@ -75,6 +80,10 @@ class SessionOperator:
         """See `Operator`."""
         self.session.set_sag_limits(warning_pct, hold_pct, by)
         self.live.set_sag_limits(*self.session.sag_limits_pct)
+
+    def new_drill(self, by: str) -> None:
+        """See `Operator`."""
+        self.session.new_drill(by)
 
 
 class ResetBegin(BaseModel):
@@ -181,6 +190,14 @@ def add_operating(app: FastAPI, live: LiveState, operator: Operator, presses: Pr
     async def limits(asked: Limits, request: Request) -> Done:
         try:
             await carry_out(operator.set_sag_limits, asked.warning_pct, asked.hold_pct, person(request))
+        except InputError as error:
+            raise HTTPException(409, as_sentence(error)) from None
+        return Done()
+
+    @app.post("/api/drill", responses=NOT_ALLOWED | refused(409, "the batch is over"))
+    async def drill(request: Request) -> Done:
+        try:
+            await carry_out(operator.new_drill, person(request))
         except InputError as error:
             raise HTTPException(409, as_sentence(error)) from None
         return Done()

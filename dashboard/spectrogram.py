@@ -7,7 +7,6 @@ the last 0.2 s.
 from __future__ import annotations
 
 import base64
-import math
 import threading
 from collections import deque
 from itertools import islice
@@ -16,7 +15,7 @@ import numpy as np
 from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
-from monitor.baseline import Baseline, Line, LineClass
+from monitor.baseline import Baseline, learned_orders
 from monitor.signal.spectrum import hann
 
 N_ROWS = 160
@@ -102,10 +101,8 @@ class OrderSpectrogram:
 
     def __init__(self, baseline: Baseline, spindle_rpm: float, fs: float) -> None:
         top_hz = min(TOP_HZ, 0.45 * fs)
-        turning = [line for line in baseline.lines if line.kind is LineClass.ORDER]
-        shown = [line for line in turning if line.order * spindle_rpm / 60 < top_hz]
-        strongest = sorted(shown, key=_strength, reverse=True)[:MOST_LINES]
-        self.lines = [round(line.order, 2) for line in strongest]
+        heard = [order for order in learned_orders(baseline) if order * spindle_rpm / 60 < top_hz]
+        self.lines = heard[:MOST_LINES]
         top = 1.1 * max(self.lines, default=top_order_of(spindle_rpm))
         self._rows = OrderRows(fs, min(top, top_hz / (spindle_rpm / 60)))
         self._floor_db = _floor(baseline, spindle_rpm, self._rows.top_order)
@@ -179,10 +176,6 @@ def _quiet_floor(levels: NDArray[np.float64]) -> NDArray[np.float64]:
     around = np.pad(quiet, _AROUND_ROWS, mode="edge")
     rows: NDArray[np.float64] = np.median(sliding_window_view(around, 2 * _AROUND_ROWS + 1), axis=1)
     return rows
-
-
-def _strength(line: Line) -> float:
-    return max((p for p in line.prominence_db if not math.isnan(p)), default=-math.inf)
 
 
 def _floor(baseline: Baseline, spindle_rpm: float, top_order: float) -> NDArray[np.float64]:

@@ -115,6 +115,12 @@ def load_baseline(path: str | os.PathLike[str]) -> Baseline:
         raise BaselineError(f"{path}: {wrong}; {again}") from None
 
 
+def learned_orders(baseline: Baseline) -> tuple[float, ...]:
+    """The lines that turn with the spindle, times its rotation, to a hundredth; the strongest first."""
+    turning = [line for line in baseline.lines if line.kind is LineClass.ORDER]
+    return tuple(round(line.order, 2) for line in sorted(turning, key=_strength, reverse=True))
+
+
 def describe(baseline: Baseline) -> str:
     """What was found, in plain words, a sentence or two a line."""
     b = baseline

@@ -34,6 +34,7 @@ class Kind(StrEnum):
     SCHEDULE = "schedule"
     HOLD_NOW = "hold_now"
     THRESHOLD = "threshold"
+    NEW_DRILL = "new_drill"
     LOW_SPACE = "low_space"
 
 

@@ -192,6 +192,19 @@ class Session:
                     message = f"The sag {noun} was set from {old:g} % to {new:g} % ({by})."
                     self._say(Kind.THRESHOLD, Severity.INFO, message, new, old, "%")
 
+    def new_drill(self, by: str) -> None:
+        """A new or sharpened drill goes to work: wear counts from here on.
+
+        Raises
+        ------
+        InputError
+            The batch is over.
+        """
+        with self._lock:
+            if self._over:
+                raise InputError("the batch is over; say it when the next one runs")
+            self._say(Kind.NEW_DRILL, Severity.INFO, f"A new or sharpened drill ({by}).")
+
     def say(
         self,
         kind: Kind,

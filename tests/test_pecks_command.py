@@ -101,6 +101,14 @@ def test_a_new_drill_is_marked_and_begins_the_trend_anew(evidence, capsys):
     assert [act.act for act in Archive(directory).acts(1)] == ["new_drill"]
 
 
+def test_a_drill_changed_after_the_last_peck_begins_with_the_next_batch(evidence, capsys):
+    directory, batch = evidence
+    end = max(cut.end_s for cut in batch.cuts) + 30.0
+    Archive(directory).mark(1, end, "new_drill", "by hand")
+    wear = json.loads(answer(capsys, directory, "--json"))["jobs"][0]["wear"]
+    assert wear["blanks"] == 8  # the second batch's
+
+
 @pytest.mark.parametrize(
     ("words", "told"),
     [

@@ -169,6 +169,18 @@ def test_thresholds_set_at_work_are_events_with_the_old_and_the_new_value(tmp_pa
     assert told["message"] == "The sag hold was set from 8 % to 6.5 % (Ann)."
 
 
+def test_a_new_drill_is_an_event_until_the_batch_is_over(tmp_path, evidence, line):
+    session = session_of(evidence, line)
+    session.feed(SECOND)
+    session.new_drill("Ann")
+    (told,) = [json.loads(text) for text in (tmp_path / "events.jsonl").read_text("utf-8").splitlines()]
+    assert (told["kind"], told["severity"], told["t"]) == ("new_drill", "info", 1.0)
+    assert told["message"] == "A new or sharpened drill (Ann)."
+    session.finish()
+    with pytest.raises(InputError, match="batch is over"):
+        session.new_drill("Ann")
+
+
 @pytest.mark.parametrize("limits", [(8.0, 8.0), (9.0, 8.0), (0.1, 8.0), (4.0, 90.0), (float("nan"), 8.0)])
 def test_thresholds_that_cannot_be_are_refused(evidence, line, limits):
     session = session_of(evidence, line)

@@ -131,12 +131,14 @@ function pecksTable(rows) {
 }
 
 export function wearSentence(wear) {
-  if (wear.rise === null) return `Drill wear is told from ${wear.needed} good blanks on; ${plural(wear.blanks.length, "blank")} can be compared so far.`;
+  const counted = wear.blanks.filter((blank) => blank >= (wear.new_drill ?? 0)).length;
+  const since = wear.new_drill === null ? "" : ` Counted since the new drill, from blank ${wear.new_drill} on.`;
+  if (wear.rise === null) return `Drill wear is told from ${wear.needed} good blanks on; ${plural(counted, "blank")} can be compared so far.${since}`;
   const share = (value) => `${signed(100 * value)} %`;
-  const range = `${share(wear.rise)} over ${plural(wear.blanks.length, "blank")} (90 % confidence: ${share(wear.low)} to ${share(wear.high)})`;
-  if (!wear.called) return `No sure rise of the load: ${range}.`;
+  const range = `${share(wear.rise)} over ${plural(counted, "blank")} (90 % confidence: ${share(wear.low)} to ${share(wear.high)})`;
+  if (!wear.called) return `No sure rise of the load: ${range}.${since}`;
   const left = wear.left === null ? "" : ` At this pace it is half as much again in about ${plural(Math.max(1, Math.round(wear.left)), "blank")}.`;
-  return `The load rises: ${range}.${left} Look at the edges of the drill.`;
+  return `The load rises: ${range}.${left} Look at the edges of the drill.${since}`;
 }
 
 function drawWhole(box, batch, curve) {
@@ -164,6 +166,7 @@ export function drawWear(box, ...wears) {
   shown.push(addChart(box, {
     x: () => [blanks[0] - 0.5, blanks.at(-1) + 0.5], y: () => [low, high], series: data.map((_, i) => points(i)), xAxis: { incrs: [1, 2, 5, 10, 20, 50, 100] },
     xValues: (u, splits) => splits.map((v) => (Number.isInteger(v) ? String(v) : "")),
+    under: (u) => { u.ctx.save(); many.forEach((wear, i) => { if (wear.new_drill !== null) drawUpright(u, wear.new_drill - 0.5, i ? colours.other : colours.mark, 2); }); u.ctx.restore(); },
     over: (u) => { u.ctx.save(); many.forEach((wear, i) => drawTrend(u, wear, i ? colours.other : colours.mark)); u.ctx.restore(); },
   }, [blanks, ...data]));
 }
@@ -174,7 +177,7 @@ function drawTrend(u, wear, colour) {
   u.ctx.lineWidth = 2 * devicePixelRatio;
   u.ctx.setLineDash([10 * devicePixelRatio, 5 * devicePixelRatio]);
   u.ctx.beginPath();
-  wear.blanks.forEach((blank, i) => u.ctx.lineTo(u.valToPos(blank, "x", true), u.valToPos(wear.trend[i], "y", true)));
+  wear.blanks.forEach((blank, i) => wear.trend[i] !== null && u.ctx.lineTo(u.valToPos(blank, "x", true), u.valToPos(wear.trend[i], "y", true)));
   u.ctx.stroke();
   u.ctx.setLineDash([]);
 }

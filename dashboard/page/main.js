@@ -7,6 +7,7 @@ import { readShades } from "./spectrogram.js";
 import { listenToBand } from "./band.js";
 import { listenToAlarm, soundsPlayed } from "./alarm.js";
 import { listenToLimits } from "./limits.js";
+import { listenToDrill } from "./drill.js";
 import { beginLive, longestGap, repaint, showLost, take } from "./live.js";
 import { listenToHolds, showHolds } from "./holds.js";
 import { leaveMoment, repaintMoment, showMoment } from "./moment.js";
@@ -112,6 +113,7 @@ addEventListener("hashchange", () => (location.hash.startsWith("#enter=") ? begi
 listenToBand();
 listenToAlarm();
 listenToLimits();
+listenToDrill();
 listenToHolds();
 beginLive();
 begin();

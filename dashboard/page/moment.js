@@ -3,7 +3,6 @@ import { $, date, el, fill, kindName, number, severitySign, text, whereabouts } 
 import { addChart, colours, drawCutting, drawLevel, drawLimits, drawUpright, drawWords, line } from "./charts.js";
 import { Strip, decode, drawStrip, ROWS } from "./spectrogram.js";
 import { Refused, get, may, post } from "./server.js";
-import { theJob } from "./live.js";
 
 let shown = null;
 
@@ -46,7 +45,7 @@ function build(moment, { batch, before, after }) {
       figure("Sag in %, slower is up", sag, key("cut", "cutting"), key("limit", "crossing")),
       figure("Speed in rpm", speed, key("commanded", "commanded")),
       figure("Sound in dB", sound, key("solid", "cutting, over the idle machine"), key("other", "strongest other tone, over its surroundings")),
-      canvas ? figure("Spectrogram by orders (times the rotation)", canvas) : null),
+      canvas ? figure("Spectrogram by orders (times the rotation)", canvas, moment.picture.lines.length ? key("line", "lines learned from this spindle") : null) : null),
     verdictForm(event),
   );
   draw(moment, batch, { sag, speed, sound, canvas, audio });
@@ -141,11 +140,9 @@ function drawPicture(moment, canvas, audio) {
   const levels = decode(picture.columns);
   const strip = new Strip(Math.max(1, levels.length / ROWS));
   for (let i = 0; i < levels.length / ROWS; i += 1) strip.push(levels.subarray(i * ROWS, (i + 1) * ROWS), i + 1);
-  const job = theJob();
-  const marks = job && job.batch === event.batch ? job.lines : [];
   const zero = event.t - picture.start_s;
   const paint = () => drawStrip(canvas, strip, {
-    from: 0, to: moment.end_s - moment.start_s, step: picture.step_s, top: picture.top_order, marks, zero,
+    from: 0, to: moment.end_s - moment.start_s, step: picture.step_s, top: picture.top_order, marks: picture.lines, zero,
     words: (s) => `${number(s - zero, 0)} s`, cursor: audio && !audio.paused ? audio.currentTime : zero,
   });
   shown.paint = () => { strip.repaint(); paint(); };

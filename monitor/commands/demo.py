@@ -23,7 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor import __version__
-from monitor.baseline import Baseline, describe
+from monitor.baseline import Baseline, describe, learned_orders
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.listen import told_of_batch
 from monitor.commands.page import reporter
@@ -147,6 +147,7 @@ def run(args: argparse.Namespace) -> int:
             job=job_toml(scene),
             baseline=describe(baseline),
             version=__version__,
+            orders=learned_orders(baseline),
         )
         out = Path(args.out) if args.out else Path(tempfile.mkdtemp(prefix="spindlebell-demo-"))
         with ExitStack() as opened:

@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from monitor import __version__
 from monitor.alarm import AlarmBoard
-from monitor.baseline import describe, load_baseline
+from monitor.baseline import describe, learned_orders, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.page import reporter
 from monitor.commands.replay import Tally, clock_text, told
@@ -176,6 +176,7 @@ def run(args: argparse.Namespace) -> int:
             job=job_text,
             baseline=describe(baseline),
             version=__version__,
+            orders=learned_orders(baseline),
         )
         evidence = opened.enter_context(Evidence(args.out, info))
         session = Session(listener, evidence, wires.hold, wires.spindle_stop, STARTED)

@@ -13,9 +13,9 @@ from monitor.cli import EXIT_DONE
 from monitor.commands.options import percentage, quantity
 from monitor.errors import InputError
 from monitor.evidence.advice_text import as_json, as_text
-from monitor.evidence.archive import Archive
+from monitor.evidence.archive import NEW_DRILL, Archive
 from monitor.evidence.findings import LOADS
-from monitor.evidence.job_advice import NEW_DRILL, advise, gather
+from monitor.evidence.job_advice import advise, gather
 from monitor.manual import Manual
 from monitor.quantities import Dimension
 

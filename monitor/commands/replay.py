@@ -14,7 +14,7 @@ from pathlib import Path
 from tqdm import tqdm
 
 from monitor import __version__
-from monitor.baseline import describe, load_baseline
+from monitor.baseline import describe, learned_orders, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.errors import InputError
 from monitor.evidence.recorder import Evidence
@@ -94,6 +94,7 @@ def run(args: argparse.Namespace) -> int:
         job=with_material(text, job),
         baseline=describe(baseline),
         version=__version__,
+        orders=learned_orders(baseline),
     )
     with Evidence(args.out, info) as evidence:
         session = Session(listener, evidence, SimulatedHoldLine())

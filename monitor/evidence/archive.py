@@ -104,6 +104,10 @@ class Act:
     by: str
 
 
+NEW_DRILL = Kind.NEW_DRILL.value
+"""The act that marks afterwards where a new, or newly sharpened, drill began."""
+
+
 class Archive:
     """The evidence of one directory.
 
@@ -235,10 +239,25 @@ class Archive:
             rows = db.execute("SELECT t, at, act, by FROM acts WHERE batch = ? ORDER BY t, id", (batch,))
             return [Act(_number(t), *map(_text, said)) for t, *said in rows]
 
-    def acts_of_kind(self, act: str) -> dict[int, list[float]]:
-        """Times of one kind of act in every batch that has it, by batch."""
+    def orders(self, batch: int) -> list[float]:
+        """The learned lines of what turns, times the rotation, the strongest first; none where they were not
+        kept, as in old stores."""
         with self._reading() as db:
-            rows = db.execute("SELECT batch, t FROM acts WHERE act = ? ORDER BY batch, t", (act,))
+            if db.execute("PRAGMA user_version").fetchone()[0] < 3:
+                return []
+            row = db.execute("SELECT orders FROM batches WHERE id = ?", (batch,)).fetchone()
+            return (
+                [] if row is None else [_number(float(order)) for order in _text(row[0]).split(",") if order]
+            )
+
+    def new_drills(self) -> dict[int, list[float]]:
+        """When a new or sharpened drill began, by batch: said during it, or entered afterwards."""
+        with self._reading() as db:
+            rows = db.execute(
+                "SELECT batch, t FROM acts WHERE act = :kind UNION "
+                "SELECT batch, t FROM events WHERE kind = :kind ORDER BY batch, t",
+                {"kind": NEW_DRILL},
+            )
             found: dict[int, list[float]] = {}
             for batch, t in rows:
                 found.setdefault(_count_of(batch), []).append(_number(t))

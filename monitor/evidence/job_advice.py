@@ -31,10 +31,7 @@ from monitor.tuning.bulking import BatchBulking, BulkingModel, fit_bulking
 from monitor.tuning.climb import Critical
 from monitor.tuning.intervals import Interval
 from monitor.tuning.load_model import Prior
-from monitor.tuning.wear import Trend, fit_trend
-
-NEW_DRILL = "new_drill"
-"""The act that marks where a new, or newly sharpened, drill began."""
+from monitor.tuning.wear import Trend, drills_began, fit_trend
 
 USUAL_RISK = 0.05
 USUAL_WEAR = 0.5
@@ -81,9 +78,10 @@ class Advice:
 def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[Told], int]:
     """Findings of every batch with pecks, oldest first; and how many had a job that cannot be read."""
     told, unread = [], 0
+    coming: dict[Path, list[int]] = {}  # told of after the last peck of the batch before
     waiting = []
     for archive in archives:
-        finder, marks = Finder(archive, load), archive.acts_of_kind(NEW_DRILL)
+        finder, marks = Finder(archive, load), archive.new_drills()
         waiting += [(archive, finder, marks, batch) for batch in archive.batches() if batch.pecks > 0]
     waiting.sort(key=lambda each: each[-1].started)
     for archive, finder, marks, batch in tqdm(waiting, unit=" batches", disable=None, leave=False):
@@ -91,8 +89,16 @@ def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[Told], i
         if found is None:
             unread += 1
             continue
-        new = _blanks_at(archive, batch.number, marks.get(batch.number, ()))
-        told.append(Told(archive.directory, found, new))
+        new = list(coming.pop(archive.directory, ()))
+        if times := marks.get(batch.number):
+            rows = archive.pecks(batch.number)
+            last = max(row.blank for row in rows)
+            for blank in drills_began(rows, times):
+                if blank > last:
+                    coming[archive.directory] = [1]
+                else:
+                    new.append(blank)
+        told.append(Told(archive.directory, found, tuple(new)))
     return told, unread
 
 
@@ -208,10 +214,3 @@ def _bulking_of(found: Findings) -> BatchBulking | None:
 
 def _drill_and_stock(job: Job) -> tuple[Any, ...]:
     return (job.name, job.material, job.spindle_rpm, job.drill_diameter_mm, job.flutes, job.flute_length_mm)
-
-
-def _blanks_at(archive: Archive, batch: int, times: Sequence[float]) -> tuple[int, ...]:
-    if not times:
-        return ()
-    ends = [(row.end_s, row.blank) for row in archive.pecks(batch)]
-    return tuple(next((blank for end, blank in ends if end >= t), 1) for t in times)

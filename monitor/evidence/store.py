@@ -28,7 +28,7 @@ from monitor.errors import NoEvidence
 from monitor.evidence.clips import WrittenClip
 from monitor.measurements import Event, PeckRow, Severity, TraceRow
 
-SCHEMA_VERSION = 2  # 1 had other words for the verdicts
+SCHEMA_VERSION = 3  # 1 had other words for the verdicts, 2 no learned orders
 VERDICTS = ("real", "false", "unsure")  # what a person can say of a warning or a hold
 ROWS_PER_COMMIT = 100  # 5 s of trace: what a killed process loses at most
 BUSY_TIMEOUT_S = 10.0  # longer than any reader's query takes; a checkpoint waits for readers
@@ -47,6 +47,7 @@ CREATE TABLE batches (
     sample_rate_hz INTEGER NOT NULL,
     job TEXT NOT NULL,               -- the job file as it stood
     baseline TEXT NOT NULL,          -- what the baseline said, in words
+    orders TEXT NOT NULL DEFAULT '', -- learned lines of what turns, comma between, the strongest first
     version TEXT NOT NULL,           -- of the program
     state TEXT NOT NULL DEFAULT 'running' CHECK (state IN ('running', 'finished', 'stopped')),
     duration_s REAL,                 -- signal heard, once the batch is over
@@ -108,6 +109,7 @@ ALTER TABLE verdicts RENAME TO old_verdicts;
 INSERT INTO verdicts SELECT id, event, at, by, {_TRANSLATED}, note FROM old_verdicts;
 DROP TABLE old_verdicts;
 """
+_FROM_VERSION_2 = "ALTER TABLE batches ADD COLUMN orders TEXT NOT NULL DEFAULT '';"
 
 _peck_values = attrgetter(*PECK_COLUMNS)
 
@@ -117,7 +119,7 @@ class BatchInfo:
     """What is known when a batch begins.
 
     ``started`` is the UTC time of sample 0; ``started_from`` says how it is known; ``fs`` is the
-    sample rate of the sound in Hz.
+    sample rate of the sound in Hz; ``orders`` the learned lines of what turns, the strongest first.
     """
 
     started: datetime
@@ -127,6 +129,7 @@ class BatchInfo:
     job: str
     baseline: str
     version: str
+    orders: tuple[float, ...] = ()
 
 
 def utc_text(started: datetime, t: float) -> str:
@@ -186,8 +189,8 @@ class Store:
         self._db.execute("UPDATE batches SET state = 'stopped' WHERE state = 'running'")
         self._db.execute(
             "INSERT INTO batches (id, started_at, started_from, source, sample_rate_hz, job, baseline,"
-            " version) VALUES (?, ?, ?, ?, ?, ?, ?, ?)",
-            (*values, info.job, info.baseline, info.version),
+            " version, orders) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (*values, info.job, info.baseline, info.version, ",".join(map(str, info.orders))),
         )
 
     def add(
@@ -325,5 +328,6 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA synchronous = FULL")
     db.execute("PRAGMA foreign_keys = ON")
     if version < SCHEMA_VERSION:
-        script = _SCHEMA + _VERDICTS_SCHEMA if version == 0 else _FROM_VERSION_1
+        scripts = (_SCHEMA + _VERDICTS_SCHEMA, _FROM_VERSION_1 + _FROM_VERSION_2, _FROM_VERSION_2)
+        script = scripts[version]
         db.executescript(f"BEGIN IMMEDIATE; {script} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")

@@ -48,6 +48,9 @@ TOGETHER = 0.03
 the spindle, the error of its zero and the noise, which are fitted to the same pecks and then taken as known.
 With it intervals about hold what they promise on drawn batches (tests/tuning/RESULTS.md)."""
 
+TOGETHER_MM = 0.05
+"""What of that does not grow with the depth: how gradually the drill bites, half of `BITE_MM`."""
+
 POINTS = 160
 RISES = RISE * np.exp(SPREAD * np.linspace(-2.0, 2.0, 11))
 STEEPS = STEEP * np.exp(SPREAD * np.linspace(-1.5, 1.5, 7))
@@ -364,10 +367,11 @@ def _like(
 
 
 def _moved_together(grid: Curve, log_likelihood: Curve) -> Curve:
-    """The likelihood where all pecks may be off together by `TOGETHER`."""
+    """The likelihood where all pecks may be off together, by `TOGETHER` and `TOGETHER_MM`."""
     apart = np.log(grid)[:, None] - np.log(grid)[None, :]
     step = float(np.log(grid[1] / grid[0]))
-    kernel = np.exp(-0.5 * (apart / math.hypot(TOGETHER, 0.3 * step)) ** 2)
+    sd = np.sqrt(TOGETHER**2 + (TOGETHER_MM / grid) ** 2 + (0.3 * step) ** 2)
+    kernel = np.exp(-0.5 * (apart / sd[:, None]) ** 2)
     kernel /= kernel.sum(axis=1, keepdims=True)
     moved = np.log(kernel @ np.exp(log_likelihood - log_likelihood.max()) + 1e-30)
     return np.asarray(moved - logsumexp(moved))

@@ -27,6 +27,11 @@ from monitor.tuning.peck_curves import Curve, PeckCurves
 ENTRY_DIAMETERS = 0.3
 """Height of a 118 degree point in diameters: the first peck bites little by little over it."""
 
+BITE_MM = 0.1
+"""Over so much the load of every other peck comes on: the drill meets the bottom that it left, its chip is
+whole after the half turn that a lip needs, some 0.04 mm, and slack and spring of the feed take as much again
+(no published source)."""
+
 FINE_S = 0.05
 """The answer of a spindle is followed in steps of about so long: the fastest have time constants of 0.1 s."""
 
@@ -134,10 +139,8 @@ def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -
         from_mm = float(np.median(curves.from_mm[members]))
         mm_s = float(np.median(curves.mm_s[members]))
         removed = fine_s * mm_s
-        first = from_mm < tolerance
-        point = (
-            np.clip(removed / (ENTRY_DIAMETERS * diameter_mm), 0.0, 1.0) if first else np.ones(removed.size)
-        )
+        entry_mm = ENTRY_DIAMETERS * diameter_mm if from_mm < tolerance else BITE_MM
+        point = np.clip(removed / entry_mm, 0.0, 1.0)
         trapped = trapped_mm(removed, np.full(removed.size, from_mm), flute_length_mm)
         groups.append(LikePecks(from_mm, mm_s, point, trapped, parts, np.sort(members)))
     return groups

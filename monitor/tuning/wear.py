@@ -62,6 +62,20 @@ def blank_loads(pecks: Sequence[PeckRow], blanks_held: frozenset[int]) -> list[t
     ]
 
 
+def drills_began(pecks: Sequence[PeckRow], times: Sequence[float]) -> tuple[int, ...]:
+    """The blank with which each new drill began, told of at these times: the one under way or coming.
+
+    Told of after the last peck it is the blank after the last: the first of the next batch.
+
+    Examples
+    --------
+    >>> drills_began([], [3.0])
+    (1,)
+    """
+    last = max((row.blank for row in pecks), default=0)
+    return tuple(next((row.blank for row in pecks if row.end_s >= t), last + 1) for t in times)
+
+
 def fit_trend(log_loads: Sequence[float], limit: float) -> Trend | None:
     """Robust trend of the load of one drill.
 

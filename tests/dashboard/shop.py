@@ -110,6 +110,10 @@ class Shop:
         self.limits.append((warning_pct, hold_pct, by))
         self.live.set_sag_limits(warning_pct, hold_pct)
 
+    def new_drill(self, by: str) -> None:
+        """As a session's operator does."""
+        self.work(0.0, info(self.t, Kind.NEW_DRILL, f"A new or sharpened drill ({by})."))
+
     def acknowledge(self) -> None:
         """As a session's operator does."""
         self.board = self.board.acknowledged(self.t)

@@ -19,7 +19,7 @@ from starlette.websockets import WebSocketDisconnect
 
 from dashboard.access import MAX_BODY_BYTES, Presses
 from dashboard.app import create_app
-from dashboard.live import Word
+from dashboard.band import Word
 from dashboard.sound import SoundMemory
 from monitor.measurements import Kind
 from tests.dashboard.shop import Shop, hold, warning

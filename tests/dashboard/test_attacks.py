@@ -133,7 +133,7 @@ def test_nothing_injected_reaches_the_store(client: TestClient, directory: Path)
 
 
 @pytest.mark.parametrize(
-    "path", ["/api/hold", "/api/acknowledge", "/api/reset/begin", "/api/limits", "/api/session"]
+    "path", ["/api/hold", "/api/acknowledge", "/api/reset/begin", "/api/limits", "/api/drill", "/api/session"]
 )
 def test_no_body_breaks_a_request(client: TestClient, shop: Shop, path: str) -> None:
     shop.work(1, hold(4))

@@ -183,7 +183,7 @@ def test_without_a_session_there_is_the_page_and_nothing_else(client: TestClient
     assert client.get("/api/session").json() == {"right": None, "until": None, "live": True, "past": False}
     for path in ("/api/state", "/api/openapi.json", "/api/batches", "/api/events/1", "/nothing"):
         assert client.get(path).status_code == 401
-    for path in ("/api/hold", "/api/acknowledge", "/api/reset/begin", "/api/limits"):
+    for path in ("/api/hold", "/api/acknowledge", "/api/reset/begin", "/api/limits", "/api/drill"):
         assert client.post(path, json={}, headers=SAME).status_code == 401
     with pytest.raises(WebSocketDisconnect), client.websocket_connect(LIVE, headers=SAME):
         pass
@@ -200,6 +200,7 @@ def test_a_watcher_watches_and_may_hold_but_not_reset(client: TestClient, shop: 
         "/api/reset/begin",
         "/api/reset/end",
         "/api/limits",
+        "/api/drill",
         "/api/events/1/verdict",
     ):
         assert client.post(path, json={}, headers=SAME).status_code == 403
@@ -214,6 +215,12 @@ def test_an_operator_does_both_and_goes_out(client: TestClient, shop: Shop) -> N
     limits = {"warning_pct": 3, "hold_pct": 6}
     assert client.post("/api/limits", json=limits, headers=SAME).status_code == 200
     assert shop.limits == [(3, 6, "dashboard at testclient")]
+    assert client.post("/api/drill", headers=SAME).status_code == 200
+    told = client.get("/api/state").json()["events"][-1]
+    assert (told["kind"], told["message"]) == (
+        "new_drill",
+        "A new or sharpened drill (dashboard at testclient).",
+    )
     assert client.post("/api/session/end", headers=SAME).status_code == 200
     assert client.get("/api/state").status_code == 401
 

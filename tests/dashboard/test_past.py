@@ -9,6 +9,7 @@ import json
 import sqlite3
 import zipfile
 from collections.abc import Iterator
+from contextlib import closing
 from dataclasses import replace
 from datetime import UTC, datetime
 from pathlib import Path
@@ -31,7 +32,16 @@ from tests.dashboard.test_app import HERE, SAME
 
 FS = 16_000
 JOB = Path(__file__).parents[2].joinpath("monitor/data/cord_pulls.toml").read_text("utf-8")
-INFO = BatchInfo(datetime(2026, 11, 25, 10, tzinfo=UTC), "given", "synthetic: a recording", FS, JOB, "", "0")
+INFO = BatchInfo(
+    datetime(2026, 11, 25, 10, tzinfo=UTC),
+    "given",
+    "synthetic: a recording",
+    FS,
+    JOB,
+    "",
+    "0",
+    (20.0, 7.5, 9000.0),
+)
 NAN = float("nan")
 
 
@@ -145,6 +155,24 @@ def test_drill_wear_is_the_trend_of_like_pecks(client: TestClient, directory: Pa
     assert len(wear["trend"]) == len(wear["load"])
 
 
+def test_a_new_drill_begins_the_wear_anew(client: TestClient, directory: Path) -> None:
+    keep_batch(directory, blanks=14)
+    assert client.get("/api/batches/2/wear").json()["new_drill"] is None
+    Archive(directory).mark(2, 1000.0, "new_drill", "by hand")  # when the batch was over: of the next one
+    assert client.get("/api/batches/2/wear").json()["new_drill"] is None
+    with closing(sqlite3.connect(directory / "evidence.db")) as db, db:
+        db.execute(
+            "UPDATE pecks SET start_s = start_s + 10 * blank, end_s = end_s + 10 * blank WHERE batch = 2"
+        )
+        db.execute("UPDATE acts SET t = 50.5 WHERE act = 'new_drill'")
+    wear = client.get("/api/batches/2/wear").json()
+    assert wear["new_drill"] == 5
+    assert wear["blanks"] == [1, *range(3, 15)]
+    assert wear["trend"][:3] == [None] * 3  # blanks 1, 3 and 4
+    assert wear["trend"][3] == 1.0
+    assert wear["load"][0] < 1 < wear["load"][-1]
+
+
 def test_the_curve_of_a_batch_keeps_its_worst(client: TestClient, directory: Path) -> None:
     whole = client.get("/api/batches/1/curve?points=2000").json()
     short = client.get("/api/batches/1/curve?points=20").json()
@@ -163,6 +191,7 @@ def test_a_moment_has_its_curves_its_picture_and_the_limits_of_then(client: Test
     assert len(moment["fields"]) == len(moment["rows"][0])
     picture = moment["picture"]
     assert picture["rows"] == N_ROWS
+    assert picture["lines"] == [20.0, 7.5]  # those that it reaches up to
     assert len(base64.b64decode(picture["columns"])) == N_ROWS * 72  # 7.2 s in tenths
     assert moment["event"]["onset_t"] == pytest.approx(11.7)
 

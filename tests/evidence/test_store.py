@@ -1,12 +1,15 @@
 """The SQLite store: what is committed when, several batches, and files that are not ours."""
 
 import sqlite3
+from contextlib import closing
+from dataclasses import replace
 from datetime import UTC, datetime
 
 import pytest
 
 from monitor.errors import EvidenceError
 from monitor.evidence.archive import Archive
+from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import ROWS_PER_COMMIT, SCHEMA_VERSION, BatchInfo, Store
 from monitor.measurements import Severity, TraceRow
 from tests.scripted import NAN, event, peck, row
@@ -118,15 +121,31 @@ def test_a_store_of_the_first_version_keeps_its_verdicts_in_the_words_of_now(tmp
             note TEXT NOT NULL DEFAULT '');
         INSERT INTO verdicts VALUES (1, 1, 'then', 'Ann', 'wrong', 'a door');
         INSERT INTO verdicts VALUES (5, 1, 'then', '', 'unclear', '');
+        ALTER TABLE batches DROP COLUMN orders;
         PRAGMA user_version = 1;
     """)
     db.close()
     assert Archive(tmp_path).events(1)[0].verdict.verdict == "unsure"  # reading changes nothing
+    assert Archive(tmp_path).orders(1) == []
     assert asked(path, "PRAGMA user_version") == [(1,)]
     Store(path).close()
     said = asked(path, "SELECT id, event, by, verdict, note FROM verdicts ORDER BY id")
     assert said == [(1, 1, "Ann", "false", "a door"), (5, 1, "", "unsure", "")]
     assert asked(path, "PRAGMA user_version") == [(SCHEMA_VERSION,)]
+
+
+def test_a_store_without_learned_orders_is_taken_over(tmp_path):
+    info = replace(INFO, orders=(66.5, 7.0))
+    with Evidence(tmp_path, info) as evidence:
+        evidence.finish()
+    assert Archive(tmp_path).orders(1) == [66.5, 7.0]
+    path = tmp_path / "evidence.db"
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript("ALTER TABLE batches DROP COLUMN orders; PRAGMA user_version = 2;")
+    assert Archive(tmp_path).orders(1) == []
+    with Evidence(tmp_path, info) as evidence:
+        evidence.finish()
+    assert [Archive(tmp_path).orders(n) for n in (1, 2, 3)] == [[], [66.5, 7.0], []]
 
 
 def test_a_file_that_is_no_store_is_left_alone(tmp_path):

@@ -6,14 +6,14 @@ test_pecks_command) is drawn, so that hundreds of batches take seconds each thou
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 
 from monitor.planning.flutes import FLUTE_AREA_FRACTION
 from monitor.planning.materials import material
 from monitor.synth.cutting import FILL_FREE
-from monitor.synth.cycle import DT, MECHANICS_HZ, Cycle, SpindleState, lay_out, plan_blank, turn
+from monitor.synth.cycle import DT, MECHANICS_HZ, Cycle, Move, SpindleState, lay_out, plan_blank, turn
 from monitor.synth.machines import Machine, draw_machine, with_sag
 from monitor.synth.render import vary
 from monitor.synth.seeds import stream
@@ -70,7 +70,7 @@ def draw_batch(
     state, pieces = SpindleState(), []
     start = 0.0
     for blank in range(1, blanks + 1):
-        moves = plan_blank(cycle, machine, 0.2, first=blank == 1, last=blank == blanks)
+        moves = [*map(_whole_steps, plan_blank(cycle, machine, 0.2, first=blank == 1, last=blank == blanks))]
         curves = lay_out(cycle, moves, blank, start)
         vary(curves, cycle, rng)
         own = float(np.exp(blank_spread * rng.standard_normal()))
@@ -79,6 +79,13 @@ def draw_batch(
         pieces.append(_traced(curves, cycle, machine, rng, ear_sd, start))
         start += curves.n * DT
     return Batch(cycle, pieces, machine, bulking, critical)
+
+
+def _whole_steps(move: Move) -> Move:
+    """The same move in a whole number of steps of the mechanics: `lay_out` rounds each move to them, and adds
+    up to 0.2 mm of it over the pecks of a hole, a tenth of a short peck."""
+    seconds = max(round(move.seconds / DT), 1) * DT
+    return replace(move, seconds=seconds, mm_s=move.mm_s * move.seconds / seconds)
 
 
 def _traced(curves, cycle, machine, rng, ear_sd, start):
