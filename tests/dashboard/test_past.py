@@ -162,7 +162,7 @@ def test_a_new_drill_begins_the_wear_anew(client: TestClient, directory: Path) -
     assert client.get("/api/batches/2/wear").json()["new_drill"] is None
     with closing(sqlite3.connect(directory / "evidence.db")) as db, db:
         db.execute(
-            "UPDATE pecks SET start_s = start_s + 10 * blank, end_s = end_s + 10 * blank WHERE batch = 2"
+            "UPDATE pecks SET end_s = end_s + 10 * blank WHERE batch = 2"
         )
         db.execute("UPDATE acts SET t = 50.5 WHERE act = 'new_drill'")
     wear = client.get("/api/batches/2/wear").json()
