@@ -9,8 +9,8 @@ from __future__ import annotations
 from collections.abc import Iterator
 from typing import TYPE_CHECKING
 
+from dashboard.band import Word
 from dashboard.fleet.shop import Spindle
-from dashboard.live import Word
 
 if TYPE_CHECKING:
     from prometheus_client.metrics_core import Metric

@@ -17,8 +17,9 @@ from collections.abc import Callable
 from dataclasses import dataclass, field
 from typing import Any
 
+from dashboard.band import Word
 from dashboard.fleet.words import Presence, Record, RecordKind, State
-from dashboard.live import Cursor, Word
+from dashboard.live import Cursor
 
 STALE_S = 4.0  # three states in a row that did not come
 MAX_SPINDLES = 1000

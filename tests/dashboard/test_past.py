@@ -161,9 +161,7 @@ def test_a_new_drill_begins_the_wear_anew(client: TestClient, directory: Path) -
     Archive(directory).mark(2, 1000.0, "new_drill", "by hand")  # when the batch was over: of the next one
     assert client.get("/api/batches/2/wear").json()["new_drill"] is None
     with closing(sqlite3.connect(directory / "evidence.db")) as db, db:
-        db.execute(
-            "UPDATE pecks SET end_s = end_s + 10 * blank WHERE batch = 2"
-        )
+        db.execute("UPDATE pecks SET end_s = end_s + 10 * blank WHERE batch = 2")
         db.execute("UPDATE acts SET t = 50.5 WHERE act = 'new_drill'")
     wear = client.get("/api/batches/2/wear").json()
     assert wear["new_drill"] == 5
