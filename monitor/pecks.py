@@ -79,6 +79,7 @@ class Cycle:
     """Follows blanks and pecks, one `step` a hop.
 
     Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
+    ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one.
     """
 
     def __init__(self, job: Job, bulking: float) -> None:
@@ -91,6 +92,8 @@ class Cycle:
         self._faulty = False
         self._compared = False
         self._spot_speed = False
+        self._started = False
+        self.from_rest = False
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
         self.blank = 0
@@ -151,6 +154,7 @@ class Cycle:
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
         self._spot_speed = self._is_spot_speed(rotation.reference_hz)
+        self._started = self._started or rotation.started or rotation.changed
         if rotation.vanished:
             yield from self._end_cut(hop.t)
             if self.peck:  # a stop after the centre drill is to change the tool
@@ -263,6 +267,7 @@ class Cycle:
             self.blank += 1
             self.peck = 0
             self.heard, self._faulty = [], False
+            self.from_rest, self._started = self._started, False
             yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
         if cut.spot:
             yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)

@@ -125,18 +125,19 @@ class LostCutRule:
         if left_mm < 0 and not whole:
             return math.nan, 0.0  # longer than the schedule says
         tapped = k == 1 and not whole and heard[-1].seconds < FIRST_S and not load_tells
-        if not heard[-1].sure or tapped:
+        if not heard[-1].sure or tapped or self._may_be_another(cycle, whole):
             return math.nan, 0.0
         left_s = 0.0 if whole else left_mm / self.feed_mm_s
         if schedule.learned:
-            gap = schedule.gaps[k]
+            # what is deeper is farther: a gap that is shorter than one before it was misheard
+            gap = max(schedule.gaps[1 : k + 1])
             if schedule.blanks == 1:
                 # One blank may have been misheard: then the job must agree, and any of its gaps may be meant;
                 # where this blank's gaps are like them, none that is deeper: the way back grows with depth.
                 if schedule.count != len(schedule.job_mm):
                     return math.nan, 0.0
                 if self._gaps_agree(cycle):
-                    return left_s + max(g.middle for g in schedule.gaps[1 : k + 1]), 2 * SURE * DATED_S
+                    return left_s + gap.middle, 2 * SURE * DATED_S
                 longest = max(g.middle for g in schedule.gaps[1:])
                 return left_s + longest, UNSURE * longest + SURE * DATED_S
             return left_s + gap.middle, SURE * math.hypot(gap.spread, DATED_S)
@@ -151,6 +152,11 @@ class LostCutRule:
             return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows, misdated_s + SURE * DATED_S
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
+
+    def _may_be_another(self, cycle: Cycle, whole: bool) -> bool:
+        """Whether what seems a first peck that ended early may be a later one: the spindle turned on."""
+        alone = len(cycle.heard) == 1 and not whole and not cycle.from_rest
+        return alone and any(cycle.schedule.alike(cycle.heard[0], k) for k in range(1, cycle.schedule.count))
 
     def _gaps_agree(self, cycle: Cycle) -> bool:
         """Whether the gaps of this blank are those of the only one heard before."""

@@ -20,8 +20,9 @@ from monitor.measurements import Kind, Severity
 from monitor.spindle import GONE_NATS, Rotation, SpindleState
 from monitor.work import Work
 
-COLLAPSE = 0.5
-"""Sag that is a stall by itself: at half speed a DC motor is at half its stall torque."""
+COLLAPSE, FALLING, FALLING_S = 0.5, 0.15, 1.0
+"""Sag that is a stall by itself: at half speed a DC motor is at half its stall torque. It was heard to
+fall, at a sag between, so shortly before; else another machine's tones are followed."""
 
 IN_PLACE, IN_PLACE_HOPS, AT_WORK_S = 0.5, 6, 0.25
 """A spindle that is switched off sweeps its lines through the floor, which sounds like a cut while they go. A
@@ -46,10 +47,12 @@ LOUDER_DB = 6.0
 but gone. The feed goes on, so that chips thicken as the spindle slows, and lines that sweep down raise the
 floor."""
 
-AWAY, HOME, SHARE = 0.1, 0.1, 0.35
+AWAY, HOME, SHARE, COASTS, COASTS_S = 0.1, 0.1, 0.35, 0.3, 1.25
 """The spindle is not at its speed, give or take this much, where the chance of that is less than ``HOME``;
 each such hop counts by this share of the evidence that it gives: frames overlap by half, lines fade in rooms.
-A sure speed far off counts for nothing: other tones are followed, of a voice or another machine."""
+A speed far off that does not fall, per second, speaks against it: other tones are followed, of a voice or
+another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
+has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
 
 @dataclass(slots=True)
@@ -58,6 +61,7 @@ class StallRule:
 
     _last_heard_s: float = -math.inf
     _support: float = 1.0
+    _fell_s: float = -math.inf
     _worked_s: float = 0.0
     _was_at_work: bool = False
     _sure_s: float = -math.inf
@@ -73,10 +77,13 @@ class StallRule:
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if hop.heard and rotation.state is SpindleState.TURNING:
             in_place = self._support >= IN_PLACE
-            collapsed = sagging and in_place and rotation.sag > COLLAPSE
+            if FALLING <= rotation.sag <= COLLAPSE:
+                self._fell_s = hop.t
+            fell = self._stalled or hop.t - self._fell_s <= FALLING_S
+            collapsed = sagging and in_place and fell and rotation.sag > COLLAPSE
             self._last_heard_s, self._stalled = hop.t, collapsed
             at_work = work.working or (work.loaded and in_place)
-            if hop.support >= IN_PLACE:
+            if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 self._cut_db = hop.over_db
                 self._sure_s = hop.t if work.sure and self._worked_s >= AT_WORK_S else -math.inf
@@ -104,8 +111,10 @@ class StallRule:
         quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         home = hop.probability_between((1 - AWAY) * rotation.reference_hz, (1 + AWAY) * rotation.reference_hz)
-        if home >= HOME or rotation.sag == rotation.sag:
+        steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
+        if home >= HOME or rotation.sag == rotation.sag or steady:
             self._away = 0.0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible
-        return self._away >= GONE_NATS or self._quiet_hops >= QUIET_HOPS
+        gone = self._away >= GONE_NATS and hop.t - self._sure_s <= COASTS_S
+        return gone or self._quiet_hops >= QUIET_HOPS

@@ -30,7 +30,7 @@ class Wait:
             schedule.learn(pecks(*PECKS_MM))
         self.cycle = SimpleNamespace(
             schedule=schedule, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
-            through=len(heard_mm) >= schedule.count,
+            from_rest=True, through=len(heard_mm) >= schedule.count,
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False
@@ -177,3 +177,22 @@ def test_gaps_like_those_of_the_only_blank_before_are_waited_for_no_longer_than_
     wait = Wait(8.0, blanks=0, job_mm=lengths)  # nothing agrees yet
     wait.cycle.schedule.learn(blank)
     assert wait.go(8).held_s > 4 * GAP_S
+
+
+@pytest.mark.parametrize("from_rest", [True, False])
+def test_a_later_peck_is_not_taken_for_a_first_one_that_ended_early(from_rest):
+    """Where the spindle turned on between two blanks, their border may have been misheard."""
+    wait = Wait(5.0)
+    wait.cycle.from_rest = from_rest
+    assert bool(wait.go(20).found) is from_rest
+
+
+def test_a_gap_shorter_than_one_before_it_was_misheard():
+    """The way out of the hole and back grows with its depth."""
+    wait = Wait(8.0, 5.0, blanks=0)
+    for _ in range(2):
+        gaps = (math.nan, 2 * GAP_S, 0.2 * GAP_S)
+        wait.cycle.schedule.learn(
+            [HeardPeck(mm, gap_s, mm / FEED_MM_S) for mm, gap_s in zip(PECKS_MM, gaps, strict=True)]
+        )
+    assert wait.go(8).held_s > 2 * GAP_S

@@ -125,17 +125,26 @@ def test_a_load_of_another_machines_tones_is_no_work():
 
 @pytest.mark.parametrize(("sag", "stalled"), [(COLLAPSE, False), (COLLAPSE + 0.01, True)])
 def test_collapse_under_load_is_a_stall_though_it_turns(sag, stalled):
-    found = walk(StallRule(), 0.1, at=LOADED, sagging=True, sag=sag)
+    rule = StallRule()
+    walk(rule, 0.1, at=LOADED, sagging=True, sag=0.3)
+    found = walk(rule, 0.1, 0.1, at=LOADED, sagging=True, sag=sag)
     assert bool(found[-1]) is stalled
     if stalled:
         assert found[-1].value == pytest.approx(100 * sag)
 
 
 def test_half_speed_that_is_no_held_sag_is_no_stall():
-    assert not any(walk(StallRule(), 1, at=LOADED, sag=0.6))
+    rule = StallRule()
+    walk(rule, 0.1, at=LOADED, sag=0.3)
+    assert not any(walk(rule, 1, 0.1, at=LOADED, sag=0.6))
+
+
+def test_half_speed_that_nothing_led_to_is_no_stall():
+    assert not any(walk(StallRule(), 1, at=LOADED, sagging=True, sag=0.6))
 
 
 def test_recovery_from_a_collapse_ends_it():
     rule = StallRule()
-    assert all(walk(rule, 0.2, at=LOADED, sagging=True, sag=0.6))
-    assert not any(walk(rule, 0.2, 0.2, at=LOADED, sagging=True, sag=0.3))
+    walk(rule, 0.1, at=LOADED, sagging=True, sag=0.3)
+    assert all(walk(rule, 0.2, 0.1, at=LOADED, sagging=True, sag=0.6))
+    assert not any(walk(rule, 0.2, 0.3, at=LOADED, sagging=True, sag=0.3))
