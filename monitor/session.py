@@ -135,6 +135,7 @@ class Session:
         with self._lock:
             self.board = self.board.acknowledged(self.t)
             self._evidence.act(self.t, "acknowledge")
+        self._evidence.force()
 
     def reset(self, by: str) -> None:
         """End the hold by the deliberate act of the person named.
@@ -154,6 +155,7 @@ class Session:
                 self._listener.forget_told()
                 for line in self._lines:
                     line.close()
+        self._evidence.force()
 
     def hold_now(self, by: str) -> None:
         """Hold because a person asks for it; ``by`` says who. Nobody has to be sure to ask for a hold."""

@@ -1,6 +1,7 @@
 """The session: hold before anything else, latched until a person's reset, whatever goes wrong."""
 
 import json
+import threading
 from datetime import UTC, datetime
 
 import numpy as np
@@ -64,6 +65,26 @@ def test_the_hold_outlives_its_cause_and_ends_by_a_persons_reset(tmp_path, evide
     assert session._listener.forgot == 1
     said = asked(tmp_path / "evidence.db", "SELECT t, act, by FROM acts")
     assert said == [(4.0, "acknowledge", ""), (4.0, "reset", "Ann")]
+
+
+@pytest.mark.parametrize("act", ["acknowledge", "reset"])
+def test_who_acts_waits_for_the_disk_and_the_sound_does_not(evidence, line, monkeypatch, act):
+    session = session_of(evidence, line, event(0.5))
+    session.feed(SECOND)
+    forced = []
+
+    def slow():
+        hearing = threading.Thread(target=session.feed, args=(SECOND,))
+        hearing.start()
+        hearing.join(20.0)
+        forced.append(not hearing.is_alive())
+
+    monkeypatch.setattr(evidence, "force", slow)
+    if act == "reset":
+        session.reset("Ann")
+    else:
+        session.acknowledge()
+    assert forced == [True]
 
 
 def test_a_reset_is_refused_while_the_cause_lasts(evidence, line):

@@ -30,6 +30,7 @@ from monitor.evidence.store import (
     SCHEMA_VERSION,
     TRACE_COLUMNS,
     VERDICTS,
+    force,
     prepare,
     utc_text,
 )
@@ -333,6 +334,12 @@ class Archive:
         with self._open("rw") as db:
             prepare(db, self._path)
             yield db
+            try:
+                force(self._path)
+            except OSError as error:
+                raise EvidenceError(
+                    f"{self.directory}: the evidence cannot be written ({error.strerror})"
+                ) from error
 
     @contextmanager
     def _open(self, mode: str) -> Iterator[sqlite3.Connection]:

@@ -1,8 +1,8 @@
 """Clips: the sound around each warning and hold, from before it happened.
 
 A clip is written as soon as its event happens, with the sound up to then, and again when the sound
-after it has come in, so that an event never names a clip that a killed process has failed to write. It is
-forced to the disk before its event is, for the same reason.
+after it has come in, so that an event never names a clip that a killed process has failed to write. That of
+a hold is forced to the disk before its event is, for the same reason; others wait for no disk (`store.py`).
 """
 
 from __future__ import annotations
@@ -37,6 +37,7 @@ class _Clip:
     parts: list[Samples] = field(default_factory=list)
     n: int = 0
     n_written: int = 0
+    forced: bool = False
 
     def take(self, x: Samples) -> None:
         self.parts.append(x)
@@ -50,6 +51,19 @@ class WrittenClip:
     name: str
     start_s: float
     end_s: float
+
+
+def is_whole(path: Path) -> bool:
+    """Whether a clip can be decoded to its end."""
+    try:
+        with soundfile.SoundFile(path) as sound:
+            promised: int = sound.frames
+            left = promised
+            while left > 0 and (n := len(sound.read(1 << 16, dtype="int32"))):
+                left -= n
+            return left == 0 < promised
+    except soundfile.SoundFileError:
+        return False
 
 
 class ClipWriter:
@@ -117,6 +131,7 @@ class ClipWriter:
             newest.end = max(newest.end, end)
             if newest.n - newest.n_written > self._fs:  # a burst of events does not write once each
                 self._write(newest)
+            self._force(newest, event)
             return newest.name
         if self._n_clips >= MAX_CLIPS and event.severity is not Severity.HOLD:
             return ""
@@ -128,6 +143,7 @@ class ClipWriter:
         self._n_clips += 1
         self._open.append(clip)
         self._write(clip)
+        self._force(clip, event)
         return clip.name
 
     def _take(self, x: Samples) -> None:
@@ -148,6 +164,13 @@ class ClipWriter:
     def _newest(self, n: int) -> Samples:
         return np.roll(self._ring, -self._n % len(self._ring))[len(self._ring) - n :]
 
+    def _force(self, clip: _Clip, event: Event) -> None:
+        if event.severity is Severity.HOLD and not clip.forced:
+            path = self._directory / clip.name
+            sync(path)
+            sync(path.parent)
+            clip.forced = True
+
     def _write(self, clip: _Clip) -> None:
         clip.n_written = clip.n
         path = self._directory / clip.name
@@ -156,5 +179,8 @@ class ClipWriter:
         x = np.nan_to_num(np.concatenate(clip.parts), posinf=1.0, neginf=-1.0).astype(np.float64)
         pcm = np.clip(np.rint(x * 2.0**23), -(2.0**23), 2.0**23 - 1).astype(np.int32) << 8
         soundfile.write(part, pcm, self._fs, format="FLAC", subtype="PCM_24")
-        put_in_place(part, path)
+        if clip.forced:  # or a power cut might leave neither the old one nor the new
+            put_in_place(part, path)
+        else:
+            part.replace(path)
         self._written.append(WrittenClip(clip.name, clip.start / self._fs, (clip.start + clip.n) / self._fs))

@@ -161,11 +161,11 @@ class Exports:
     def add_events(self, events: Sequence[tuple[Event, str]]) -> None:
         """Write events with the names of their clips.
 
-        Warnings and holds are forced to the disk, as they are in the store.
+        Holds are forced to the disk, as they are in the store.
         """
         lines = [event_line(event, clip, utc_text(self._started, event.t)) for event, clip in events]
         _write(self._files[0], "".join(lines))
-        if any(event.severity is not Severity.INFO for event, _ in events):
+        if any(event.severity is Severity.HOLD for event, _ in events):
             os.fsync(self._files[0].fileno())
 
     def flush(self) -> None:

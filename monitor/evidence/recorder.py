@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.errors import EvidenceError, NoEvidence
 from monitor.evidence.archive import Archive
-from monitor.evidence.clips import ClipWriter
+from monitor.evidence.clips import ClipWriter, is_whole
 from monitor.evidence.exports import (
     FILES,
     Exports,
@@ -27,9 +27,11 @@ from monitor.evidence.exports import (
     set_aside,
     trace_line,
 )
-from monitor.evidence.store import BatchInfo, Store
+from monitor.evidence.store import BatchInfo, Store, force
 from monitor.measurements import Heard
 from monitor.whole_file import sync
+
+NEWEST_CLIPS = 10  # of a killed batch are looked at: more than the half minute before a power cut holds
 
 
 class Evidence:
@@ -64,7 +66,7 @@ class Evidence:
             self._store = Store(self.directory / "evidence.db")
             opened.callback(self._store.close)
             with suppress(NoEvidence):  # a value in it is damaged: its exports stay as they are
-                _complete_killed(self.directory)
+                _mend_killed(self.directory)
             self.batch = set_aside(self.directory, self._store.newest_batch()) + 1
             self._store.begin(self.batch, info)
             self._exports = Exports(self.directory, info.started)
@@ -97,6 +99,11 @@ class Evidence:
         if self._open:
             with self._writing():
                 self._store.add_act(t, act, by)
+
+    def force(self) -> None:
+        """Force to the disk what was entered; not for the thread that hears, for a disk may be slow."""
+        with self._writing():
+            force(self.directory / "evidence.db")
 
     def finish(self, note: str = "") -> None:
         """Close the batch as finished; ``note`` is a sentence about it as a whole."""
@@ -136,10 +143,10 @@ class Evidence:
             ) from error
 
 
-def _complete_killed(directory: Path) -> None:
-    """Complete the exports of a batch that still runs by the store.
+def _mend_killed(directory: Path) -> None:
+    """Complete the exports of a batch that still runs by the store, and give a spoilt clip another name.
 
-    Its process is gone, for this one holds the lock.
+    Its process is gone, for this one holds the lock. Only a power cut spoils clips, the newest ones.
     """
     archive = Archive(directory)
     newest = next(iter(archive.batches()), None)
@@ -158,6 +165,9 @@ def _complete_killed(directory: Path) -> None:
 
     for name, lines_from in zip(FILES, (events_from, trace_from, pecks_from), strict=True):
         complete(place_of(directory, number, name), lines_from)
+    for clip in sorted((directory / "clips").glob(f"{number:04d}-*.flac"))[-NEWEST_CLIPS:]:
+        if not is_whole(clip):
+            clip.rename(clip.with_suffix(".spoilt"))
 
 
 def _make(directory: Path) -> None:

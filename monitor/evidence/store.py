@@ -6,10 +6,10 @@ at a time, which spares an SD card; an event is committed at once, with everythi
 
 What survives what: a killed process loses at most the curves of the last seconds. A power cut may besides
 lose what was committed without being forced to the disk (SQLite: in WAL mode synchronous = NORMAL loses the
-last transactions, and never damages the file). So whatever a person was warned of or held by, and whatever a
-person did, is forced to the disk (synchronous = FULL) before anybody is told; that costs a few milliseconds
-on a solid-state disk and tenths of a second on a slow card, after the line has opened. Curves, pecks and
-information are not: at one commit a second a card would wear for what a power cut spoils anyway.
+last transactions, and never damages the file). So a hold is forced to the disk (synchronous = FULL) before
+anybody is told. That may take tenths of a second on a slow card, in which nothing is heard: with a hold the
+line has opened before. Where the machine runs on, the thread that hears waits for no disk: what people did is
+forced out by the thread that answers them (`force`), and warnings, curves and information are not.
 
 Where a value is not known, or not finite, the column is NULL.
 """
@@ -19,6 +19,7 @@ from __future__ import annotations
 import math
 import sqlite3
 from collections.abc import Sequence
+from contextlib import suppress
 from dataclasses import dataclass, fields
 from datetime import datetime, timedelta
 from operator import attrgetter
@@ -27,6 +28,7 @@ from pathlib import Path
 from monitor.errors import NoEvidence
 from monitor.evidence.clips import WrittenClip
 from monitor.measurements import Event, PeckRow, Severity, TraceRow
+from monitor.whole_file import sync
 
 SCHEMA_VERSION = 3  # 1 had other words for the verdicts, 2 no learned orders
 VERDICTS = ("real", "false", "unsure")  # what a person can say of a warning or a hold
@@ -215,7 +217,7 @@ class Store:
             return False
         event_rows = [self._event_values(event, clip) for event, clip in events]
         peck_rows = [(batch, *peck_values(row)) for row in pecks]
-        self._force_to_disk(any(event.severity is not Severity.INFO for event, _ in events))
+        self._force_to_disk(any(event.severity is Severity.HOLD for event, _ in events))
         with self._db:
             self._db.execute("BEGIN")
             self._write_rows()
@@ -229,8 +231,8 @@ class Store:
         return True
 
     def add_act(self, t: float, act: str, by: str) -> None:
-        """Enter what a person did."""
-        self._force_to_disk(True)
+        """Enter what a person did; `force` it to the disk before telling them so."""
+        self._force_to_disk(False)
         self._db.execute(
             "INSERT INTO acts (batch, t, at, act, by) VALUES (?, ?, ?, ?, ?)",
             (self.batch, t, utc_text(self._started, t), act, by),
@@ -300,6 +302,12 @@ def _known(values: tuple[Value, ...]) -> tuple[Value, ...]:
     return values
 
 
+def force(path: Path) -> None:
+    """Force to the disk what was committed to a store so far, by whichever connection. Raises OSError."""
+    with suppress(FileNotFoundError):  # the last connection that closed has done so
+        sync(path.with_name(f"{path.name}-wal"))
+
+
 def prepare(db: sqlite3.Connection, path: Path) -> None:
     """Make a new file a store, or an older one of the present version; others are refused.
 
@@ -325,7 +333,7 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     if version == 0 and tables:
         raise NoEvidence(f"{path} is another program's database; move it away or give another directory")
     db.execute("PRAGMA journal_mode = WAL")
-    db.execute("PRAGMA synchronous = FULL")
+    db.execute("PRAGMA synchronous = NORMAL")
     db.execute("PRAGMA foreign_keys = ON")
     if version < SCHEMA_VERSION:
         scripts = (_SCHEMA + _VERDICTS_SCHEMA, _FROM_VERSION_1 + _FROM_VERSION_2, _FROM_VERSION_2)

@@ -109,11 +109,11 @@ class Told:
     )
 
     def until(self, mark: int) -> Told:
-        """What was told before that mark and has to outlive a power cut: warnings, holds, what people did."""
+        """What was told before that mark and has to outlive a power cut: holds, what people did."""
         events = zip(self.events, self.marks["events"], strict=True)
         verdicts = zip(self.verdicts, self.marks["verdicts"], strict=True)
         return Told(
-            events=[one for one, at in events if at <= mark and one["severity"] != "info"],
+            events=[one for one, at in events if at <= mark and one["severity"] == "hold"],
             acknowledged=sum(at <= mark for at in self.marks["acknowledged"]),
             verdicts=[one for one, at in verdicts if at <= mark],
         )

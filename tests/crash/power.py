@@ -3,8 +3,8 @@
 Evidence is written to ext4 on a loop device on `tests.crash.disk`, which sees every write and flush below the
 file system. From its log the disk is made as it might be after a power cut at random moments, anything that
 was not flushed being there, missing or there in part. Each is checked as at a start of the computer (fsck -p,
-which replays ext4's journal) and mounted; then every warning, hold, verdict and act that was told before the
-cut is looked for, every clip is decoded, the store is checked, and a new `listen` into the directory runs to
+which replays ext4's journal) and mounted; then every hold, verdict and act that was told before the cut is
+looked for, every clip is decoded, the store is checked, and a new `listen` into the directory runs to
 its end. Exit status 1 where something was missing.
 
 Needs FUSE and the packages `fuse3` (Debian) and `mfusepy` (Python).
@@ -107,7 +107,7 @@ def cut(cuts: int, folder: Path, baseline: Path, rng: random.Random, counts: Cou
         image.write_bytes(disk)
         before = told.until(at)
         counts["cuts"] += 1
-        counts["warnings and holds told before"] += len(before.events)
+        counts["holds told before"] += len(before.events)
         counts["acts answered before"] += before.acknowledged
         counts["verdicts answered before"] += len(before.verdicts)
         try:
@@ -138,6 +138,8 @@ def look(directory: Path, told: Told, baseline: Path, x: np.ndarray, counts: Cou
     run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)])
     if batch:
         kept.set_aside_whole(directory, batch, power_cut=True)
+    for clip in (directory / "clips").glob("*.flac"):
+        kept.check(kept.is_whole(clip), f"{clip.name} is not whole, and keeps its name")
 
 
 @contextlib.contextmanager

@@ -225,6 +225,20 @@ def test_a_move_that_was_interrupted_is_completed_too(tmp_path, moved):
     assert [path.name for path in (out / "earlier").iterdir()] == ["0001"]
 
 
+@pytest.mark.parametrize("content", [b"", b"fLaC", b"\0" * 5000])
+def test_a_clip_that_a_power_cut_has_spoilt_gets_another_name(tmp_path, content):
+    out = tmp_path / "out"
+    left_by_a_killed_run(out)
+    (spoilt,) = (out / "clips").glob("*.flac")
+    good = spoilt.with_name("0001-000000.100-sag.flac")
+    shutil.copy(spoilt, good)
+    spoilt.write_bytes(content or spoilt.read_bytes()[:-3000])
+    write(out, 2)
+    assert good.exists()
+    assert not spoilt.exists()
+    assert spoilt.with_suffix(".spoilt").exists()
+
+
 def test_a_damaged_value_hinders_no_new_run(tmp_path):
     out = tmp_path / "out"
     left_by_a_killed_run(out)
