@@ -203,7 +203,7 @@ def _wear(pecks: Sequence[PeckRow], events: Sequence[PastEvent], new_drills: Seq
         line = [None] * before + [round(math.exp(trend.slope * i), 4) for i in range(len(logs))]
     return WearOut(
         blanks=[blank for blank, _ in loads],
-        load=[round(math.exp(load - start), 4) for load in logs],
+        load=[round(math.exp(load - start), 4) for _, load in loads],
         trend=line,
         new_drill=began or None,
         rise=None if trend is None else round(trend.rise.value, 4),

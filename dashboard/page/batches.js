@@ -8,6 +8,8 @@ const DOWNLOADS = [
   ["events.jsonl", "Events (JSON lines)"], ["trace.csv", "Curves (CSV)"], ["pecks.csv", "Pecks (CSV)"], ["clips.zip", "Sound clips (ZIP of FLAC)"],
 ];
 
+const ACTS = { acknowledge: "Acknowledged", reset: "Reset", new_drill: "A new or sharpened drill" };
+
 const perHour = (n, batch) => (batch.duration_s > 0 ? (3600 * n) / batch.duration_s : null);
 export const batchName = (batch) => batch.job?.name ?? batch.source;
 
@@ -82,7 +84,7 @@ function build(box, batch, curve) {
     el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
     el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
     el("section", { class: "card" }, el("h3", {}, "Every blank and peck"), el("p", { class: "quiet" }, "Mean sag of each peck in %; the signs mark what went wrong in it. More of each in the table below."), blanksTable(batch)),
-    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is the first blank"), wear, el("p", { id: "wear-words", class: "quiet" }, "Reckoning.")),
+    el("figure", { class: "card" }, el("figcaption", {}, "Drill wear: load of like pecks over the blanks, 1 is that of the drill when new"), wear, el("p", { id: "wear-words", class: "quiet" }, "Reckoning.")),
     el("details", { class: "card" }, el("summary", {}, "All pecks in figures"), pecksTable(batch.rows)),
     el("section", { class: "card" }, el("h3", {}, "Take away"), el("ul", { class: "downloads" }, ...downloads(batch))),
     el("section", { class: "card" }, el("h3", {}, "What happened"), el("ol", { class: "event-list", tabindex: 0, "aria-label": "What happened, oldest first" }, ...happenings(batch))),
@@ -99,7 +101,7 @@ function downloads(batch) {
 }
 
 function happenings(batch) {
-  const acts = batch.acts.map((act) => ({ t: act.t, item: eventItem({ severity: "info", message: `${act.act[0].toUpperCase()}${act.act.slice(1)}${act.by ? ` (${act.by})` : ""}.` }, sessionTime(act.t)) }));
+  const acts = batch.acts.map((act) => ({ t: act.t, item: eventItem({ severity: "info", message: `${ACTS[act.act] ?? act.act}${act.by ? ` (${act.by})` : ""}.` }, sessionTime(act.t)) }));
   const events = batch.events.map((event) => ({ t: event.t, item: eventItem(event, sessionTime(event.t)) }));
   return [...events, ...acts].sort((a, b) => a.t - b.t).map((one) => one.item);
 }

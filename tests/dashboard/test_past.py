@@ -168,6 +168,7 @@ def test_a_new_drill_begins_the_wear_anew(client: TestClient, directory: Path) -
     assert wear["blanks"] == [1, *range(3, 15)]
     assert wear["trend"][:3] == [None] * 3  # blanks 1, 3 and 4
     assert wear["trend"][3] == 1.0
+    assert len(wear["load"]) == len(wear["trend"]) == 13
     assert wear["load"][0] < 1 < wear["load"][-1]
 
 
