@@ -46,6 +46,7 @@ POINT_DIAMETERS = 0.3
 """Height of a 118 degree point, in drill diameters."""
 
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
+_NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 # A pause of this and of so many times the longest gap heard ends the blank though the spindle turns on: at
 # full depth, and short of it.
@@ -320,7 +321,8 @@ class Cycle:
 
     def _learn_schedule(self, t: float) -> Iterator[Event]:
         """Compare the second good blank that is like the first with the job, once, and say what differs."""
-        if self._faulty:
+        longest_mm = max((peck.length_mm for peck in self.heard), default=0.0)
+        if self._faulty or longest_mm > _NO_PECK_TIMES * max(self._job.pecks_mm):
             return
         again = self.schedule.learned and len(self.heard) == self.schedule.count
         again = again and self.schedule.follows(self.heard)

@@ -184,9 +184,16 @@ class Spindle:
         At a speed that nobody commanded, lines much weaker than learned are not a gain that fell: they are
         somebody else's.
         """
-        if self._state is SpindleState.MASKED or self._off_commanded(hop) < 2 * _COMMANDED_WITHIN:
+        if self._off_commanded(hop) < 2 * _COMMANDED_WITHIN or self._is_back(hop):
             return hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
+        if self._state is SpindleState.MASKED:  # the other sound makes noise enough
+            return hop.line_db > -_QUIETER_DB / 2
         return min(hop.over_db, hop.line_db) > -_QUIETER_DB
+
+    def _is_back(self, hop: Hop) -> bool:
+        """Whether it is heard again, after it was masked, about where it was."""
+        masked = self._state is SpindleState.MASKED and self._last_hz > 0 and hop.heard
+        return masked and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
 
     def _astray(self, hop: Hop) -> bool:
         """Whether the speed heard is none of a spindle: nobody commanded it, and its lines are far too weak.
@@ -230,10 +237,8 @@ class Spindle:
         return there and abs(math.log(reference / near)) > _COMMANDED_WITHIN
 
     def _hops_to_start(self, hop: Hop) -> int:
-        if self._state is SpindleState.MASKED:
-            near = self._last_hz and hop.heard and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
-            if near:
-                return _BACK_HOPS
+        if self._is_back(hop):
+            return _BACK_HOPS
         off = self._off_commanded(hop) if hop.heard else 1.0
         return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
 

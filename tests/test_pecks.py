@@ -174,6 +174,12 @@ def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
     assert walk.cycle.spotting
 
 
+def test_a_blank_whose_pecks_another_sound_ran_together_is_not_learned():
+    walk = Walk().rest(1).peck(30.0).stop()
+    assert not walk.cycle.schedule.learned
+    assert walk.rest(1).peck(8.0).peck(5.0).stop().cycle.schedule.learned
+
+
 def test_the_end_of_the_recording_closes_what_is_open():
     walk = Walk().rest(1).cut(3)
     walk.events += walk.cycle.finish(walk.t)
