@@ -330,7 +330,7 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
             f"{path} was written by a newer version of spindlebell (store version {version}, this one knows "
             f"{SCHEMA_VERSION}); update, or give another directory"
         )
-    if version == 0 and tables:
+    if version < 0 or (version == 0 and tables):
         raise NoEvidence(f"{path} is another program's database; move it away or give another directory")
     db.execute("PRAGMA journal_mode = WAL")
     db.execute("PRAGMA synchronous = NORMAL")

@@ -161,6 +161,7 @@ def test_a_file_that_is_no_store_is_left_alone(tmp_path):
     ("statement", "said"),
     [
         ("CREATE TABLE recipes (id)", "another program"),
+        ("PRAGMA user_version = -1", "another program"),
         (f"PRAGMA user_version = {SCHEMA_VERSION + 1}", "newer"),
     ],
 )
