@@ -42,6 +42,8 @@ MICROPHONE = {
     "pulseaudio-utils": "bin/paplay",
 }
 BROKER = "mosquitto"  # a package of its own name, whose program stands in sbin
+# What hears, draws or serves in real time: alone, for another test beside it would disturb it.
+IN_REAL_TIME = ("tests/hardware", "tests/browser", "tests/docs/test_typed.py")
 UNITS = "systemd-analyze"  # of the package systemd
 
 
@@ -92,7 +94,10 @@ def _steps(args: argparse.Namespace, python: str) -> dict[str, list[str]]:
     steps["lint"] = [python, "-m", "ruff", "check"]
     steps["types"] = [python, "-m", "mypy"]
     if not args.lint:
-        steps["tests and doctests"] = [python, "-m", "pytest", "-q"]
+        pytest = [python, "-m", "pytest", "-q"]
+        others = [f"--ignore={place}" for place in IN_REAL_TIME]
+        steps["tests in real time"] = [*pytest, *IN_REAL_TIME]
+        steps["all other tests and doctests"] = [*pytest, "-n", "auto", "--dist", "loadfile", *others]
     return steps
 
 
