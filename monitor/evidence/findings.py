@@ -31,7 +31,7 @@ from monitor.tuning.load_model import Prior
 from monitor.tuning.peck_curves import Curve, Cut, good_cuts, peck_curves, step_for
 from monitor.tuning.wear import blank_loads
 
-METHOD = 5
+METHOD = 6
 """Raised where the same evidence gives other findings, so that old ones are made anew."""
 
 LOADS = ("sag", "sound")

@@ -47,7 +47,8 @@ def fit_gaps(depth_mm: Curve, gap_s: Curve) -> Gaps:
         return Gaps(*USUAL_GAP)
     # Some hundreds say all there is; the number of pairs goes with the square.
     chosen = np.flatnonzero(good)[:: max(1, np.count_nonzero(good) // 500)]
-    line = theilslopes(gap_s[chosen], depth_mm[chosen])
+    with np.errstate(invalid="ignore"):  # its interval, of no use here, has none where most are equal
+        line = theilslopes(gap_s[chosen], depth_mm[chosen])
     per_mm = max(float(line.slope), 0.0)
     return Gaps(float(np.median(gap_s[chosen] - per_mm * depth_mm[chosen])), per_mm)
 

@@ -24,6 +24,7 @@ from scipy.stats import t as student_t
 
 from monitor.tuning.intervals import CONFIDENCE, Interval
 from monitor.tuning.load_model import (
+    BITE_MM,
     RISE,
     SPREAD,
     STEEP,
@@ -42,6 +43,10 @@ ODD = 0.02
 
 OFFSET = 0.05
 """Error of the free-running reference from peck to peck, over the free load: it moves a peck as a whole."""
+
+NOISY = 4.0
+"""Times the middle peck's deviation from the model, beyond which a peck tells of an odd blank and not of the
+noise."""
 
 TOGETHER = 0.03
 """What moves all pecks of a batch at once, in the logarithm: depths told late or early, and the answer of
@@ -185,7 +190,8 @@ def fit_climb(
     """
     if not curves.n:
         return None
-    groups = like_pecks(curves, flute_length_mm, diameter_mm)
+    bite_mm = BITE_MM if motor else 0.0  # a cut is heard as soon as it touches
+    groups = like_pecks(curves, flute_length_mm, diameter_mm, bite_mm)
     deepest = max((g.trapped_after(int(curves.length[g.members].max())) for g in groups), default=0.0)
     if deepest <= 0.02 * flute_length_mm:
         return None
@@ -219,7 +225,9 @@ def _likelihoods(
     answer = shape.answer if motor else None
     bases = [g.load(np.ones_like(g.point), answer, curves.step_s) for g in groups]
     levels, residuals = _own_levels(curves, groups, bases, shape, answer)
-    covariance = noise_covariance(residuals, curves.inside) + (OFFSET * shape.level) ** 2
+    power = np.sum(residuals**2, axis=1) / curves.length
+    usual = power <= NOISY**2 * np.median(power)
+    covariance = noise_covariance(residuals[usual], curves.inside[usual]) + (OFFSET * shape.level) ** 2
     factor = np.asarray(np.linalg.cholesky(toeplitz(covariance)), dtype=np.float64)
     level, spread = float(np.median(levels)), _level_spread(levels)
     told = np.empty((curves.n, RISES.size * STEEPS.size, grid.size), np.float32)  # the largest array here

@@ -124,7 +124,9 @@ class LikePecks:
         return np.asarray(felt.reshape(*felt.shape[:-1], -1, self.parts).mean(axis=-1))
 
 
-def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -> list[LikePecks]:
+def like_pecks(
+    curves: PeckCurves, flute_length_mm: float, diameter_mm: float, bite_mm: float = BITE_MM
+) -> list[LikePecks]:
     """Group pecks that begin at the same depth (within 3 % of the deepest, at least 0.3 mm) at the same
     feed."""
     if not curves.n:
@@ -139,8 +141,8 @@ def like_pecks(curves: PeckCurves, flute_length_mm: float, diameter_mm: float) -
         from_mm = float(np.median(curves.from_mm[members]))
         mm_s = float(np.median(curves.mm_s[members]))
         removed = fine_s * mm_s
-        entry_mm = ENTRY_DIAMETERS * diameter_mm if from_mm < tolerance else BITE_MM
-        point = np.clip(removed / entry_mm, 0.0, 1.0)
+        entry_mm = ENTRY_DIAMETERS * diameter_mm if from_mm < tolerance else bite_mm
+        point = np.clip(removed / max(entry_mm, 1e-9), 0.0, 1.0)
         trapped = trapped_mm(removed, np.full(removed.size, from_mm), flute_length_mm)
         groups.append(LikePecks(from_mm, mm_s, point, trapped, parts, np.sort(members)))
     return groups

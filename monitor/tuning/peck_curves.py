@@ -163,7 +163,9 @@ def peck_curves(
             if n * step_s < SHORTEST_S or not cut.to_mm > cut.from_mm:
                 continue
             a, b = np.searchsorted(t, (cut.start_s, cut.start_s + n * step_s), side="right")
-            bins = np.minimum(((t[a:b] - cut.start_s) / step_s).astype(int), n - 1)
+            # Contact and rows come in the same hops, so that rows lie on the edges of the steps: without the
+            # thousandth, floating point would put two of them into one step and leave the next one empty.
+            bins = np.minimum(((t[a:b] - cut.start_s) / step_s + 1e-3).astype(int), n - 1)
             count = np.bincount(bins, minlength=n)
             if np.count_nonzero(count) < 0.7 * n:
                 continue
