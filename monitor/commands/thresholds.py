@@ -145,7 +145,7 @@ def run(args: argparse.Namespace) -> int:
 
 
 @dataclass(frozen=True)
-class Told:
+class BatchJudged:
     """One batch: where it is, its job, its curves judged, and its verdicts."""
 
     directory: Path
@@ -159,14 +159,14 @@ class Told:
 class Advice:
     """What each threshold did over all batches, and the advised ones (None: none can be shown to be good)."""
 
-    told: Sequence[Told]
+    told: Sequence[BatchJudged]
     tallies: dict[float, Tally]
     in_use: tuple[float, float]
     warning: Tally | None
     hold: Tally | None
 
 
-def read_batches(archives: Sequence[Archive], wanted: Sequence[float]) -> list[Told]:
+def read_batches(archives: Sequence[Archive], wanted: Sequence[float]) -> list[BatchJudged]:
     """Replay the stored curves of every batch, a piece in memory at a time."""
     waiting: list[tuple[Archive, Batch, Job]] = []
     for archive in archives:
@@ -204,7 +204,9 @@ def read_batches(archives: Sequence[Archive], wanted: Sequence[float]) -> list[T
             for event, verdict in events
             if event.kind in LOAD_KINDS and event.severity is not Severity.INFO
         )
-        told.append(Told(archive.directory, batch, job, judged(hours, events, found, limits), verdicts))
+        told.append(
+            BatchJudged(archive.directory, batch, job, judged(hours, events, found, limits), verdicts)
+        )
     return told
 
 
@@ -228,7 +230,7 @@ def curve_pieces(archive: Archive, batch: int) -> Iterator[Any]:
         start = math.nextafter(end, math.inf)
 
 
-def advise(told: Sequence[Told], most_warnings: float, most_holds: float) -> Advice:
+def advise(told: Sequence[BatchJudged], most_warnings: float, most_holds: float) -> Advice:
     """Tally every threshold and choose."""
     limits = sorted(told[0].judged.by_limit)
     tallies = {limit: tally((each.judged for each in told), limit) for limit in limits}
@@ -241,7 +243,7 @@ def advise(told: Sequence[Told], most_warnings: float, most_holds: float) -> Adv
     return Advice(told, tallies, (job.sag_warning_pct, job.sag_hold_pct), warning, hold)
 
 
-def hear_again(told: Sequence[Told], advice: Advice, args: argparse.Namespace) -> list[Replayed]:
+def hear_again(told: Sequence[BatchJudged], advice: Advice, args: argparse.Namespace) -> list[Replayed]:
     """Hear every recording that is still there, with the thresholds in use and with others."""
     warning = 100 * percentage(args.warning, "--warning", 50.0) if args.warning else None
     hold = 100 * percentage(args.hold, "--hold", 50.0) if args.hold else None

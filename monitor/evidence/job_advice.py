@@ -38,7 +38,7 @@ USUAL_WEAR = 0.5
 
 
 @dataclass(frozen=True)
-class Told:
+class BatchFound:
     """One batch with where it comes from, and whether a new drill began in it."""
 
     directory: Path
@@ -50,7 +50,7 @@ class Told:
 class JobAdvice:
     """What follows for the newest job of one kind."""
 
-    newest: Told
+    newest: BatchFound
     batches: int
     blanks: int
     pecks: int
@@ -75,7 +75,7 @@ class Advice:
     informative: int
 
 
-def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[Told], int]:
+def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[BatchFound], int]:
     """Findings of every batch with pecks, oldest first; and how many had a job that cannot be read."""
     told, unread = [], 0
     coming: dict[Path, list[int]] = {}  # told of after the last peck of the batch before
@@ -98,11 +98,11 @@ def gather(archives: Sequence[Archive], load: str | None) -> tuple[list[Told], i
                     coming[archive.directory] = [1]
                 else:
                     new.append(blank)
-        told.append(Told(archive.directory, found, tuple(new)))
+        told.append(BatchFound(archive.directory, found, tuple(new)))
     return told, unread
 
 
-def advise(told: Sequence[Told], risk: float, longest_mm: float | None, wear: float) -> Advice:
+def advise(told: Sequence[BatchFound], risk: float, longest_mm: float | None, wear: float) -> Advice:
     """Put the batches together; what a job's newest batch says is joined to what all the others do."""
     table = {key: stock.bulking for key, stock in load_materials().items()}
     table |= {each.findings.job.material: each.findings.job.properties.bulking for each in told}
@@ -120,7 +120,7 @@ def advise(told: Sequence[Told], risk: float, longest_mm: float | None, wear: fl
 
 
 def _job_advice(
-    told: Sequence[Told], others: BulkingModel, risk: float, longest_mm: float | None, wear: float
+    told: Sequence[BatchFound], others: BulkingModel, risk: float, longest_mm: float | None, wear: float
 ) -> JobAdvice:
     newest = told[-1]
     job, climb = newest.findings.job, newest.findings.climb
@@ -186,7 +186,7 @@ def _job_advice(
     )
 
 
-def _wear(told: Sequence[Told], limit: float) -> tuple[Trend | None, bool]:
+def _wear(told: Sequence[BatchFound], limit: float) -> tuple[Trend | None, bool]:
     """Trend since the newest mark, over batches with the pecks of the newest one; and whether there is a
     mark."""
     loads: list[float] = []
