@@ -11,6 +11,7 @@ Works beside a writer: the store is written in pieces that keep it waiting for m
 
 from __future__ import annotations
 
+import math
 import shutil
 import sqlite3
 from collections.abc import Iterator
@@ -120,20 +121,25 @@ def _delete_clips(directory: Path, db: sqlite3.Connection, batch: int, keep: set
 
 
 def _delete_curves(db: sqlite3.Connection, batch: int, holds_s: list[float]) -> Iterator[int]:
-    first, last = db.execute("SELECT min(t), max(t) FROM trace WHERE batch = ?", (batch,)).fetchone()
-    if first is None:
-        return
-    begin = first
+    begin = -math.inf
     # Between the kept stretches, each reaching from before a hold to after it, and after the last one.
-    for hold_s in [*sorted(holds_s), float("inf")]:
-        end = min(hold_s - BEFORE_HOLD_S, last + 1.0)
-        while begin < end:
-            to = min(begin + PIECE_S, end)
+    for hold_s in [*sorted(holds_s), math.inf]:
+        end = hold_s - BEFORE_HOLD_S
+        # From row to row: in a damaged store the next one may lie ages away.
+        while (first := _first_row(db, batch, begin, end)) is not None:
+            begin = max(min(first + PIECE_S, end), math.nextafter(first, math.inf))
             before = _in_store(db)
-            db.execute("DELETE FROM trace WHERE batch = ? AND t >= ? AND t < ?", (batch, begin, to))
-            begin = to
+            db.execute("DELETE FROM trace WHERE batch = ? AND t >= ? AND t < ?", (batch, first, begin))
             yield before - _in_store(db)
         begin = max(begin, hold_s + AFTER_HOLD_S)
+
+
+def _first_row(db: sqlite3.Connection, batch: int, begin: float, end: float) -> float | None:
+    """Time of the first row of the curves between two times; None where there is none."""
+    found = db.execute(
+        "SELECT min(t) FROM trace WHERE batch = ? AND t >= ? AND t < ?", (batch, begin, end)
+    ).fetchone()[0]
+    return float(found) if isinstance(found, int | float) and found >= begin else None
 
 
 _WITHOUT_VERDICT = "severity = 'hold' AND NOT EXISTS (SELECT 1 FROM verdicts WHERE event = events.id)"
@@ -141,7 +147,8 @@ _WITHOUT_VERDICT = "severity = 'hold' AND NOT EXISTS (SELECT 1 FROM verdicts WHE
 
 def _unjudged(db: sqlite3.Connection, batch: int) -> list[tuple[float, str]]:
     """Time and clip of each hold of a batch that has no verdict."""
-    return list(db.execute(f"SELECT t, clip FROM events WHERE batch = ? AND {_WITHOUT_VERDICT}", (batch,)))
+    found = db.execute(f"SELECT t, clip FROM events WHERE batch = ? AND {_WITHOUT_VERDICT}", (batch,))
+    return [(t, clip) for t, clip in found if isinstance(t, int | float)]
 
 
 def _count_unjudged(db: sqlite3.Connection) -> int:

@@ -156,3 +156,12 @@ def test_a_missing_store_is_an_error_of_the_caller(tmp_path: Path) -> None:
     with pytest.raises(sqlite3.Error):
         make_room(tmp_path, 1, 0)
     assert space.LEAST_FREE_BYTES > 0
+
+
+@pytest.mark.parametrize("far", ["1e300", "1e12", "-1e300", "9e999", "'x'"])
+def test_a_damaged_store_is_tidied_in_the_time_of_a_sound_one(directory: Path, far: str) -> None:
+    path = directory / "evidence.db"
+    asked(path, f"UPDATE trace SET t = {far} WHERE batch = 1 AND t > 299.99")
+    asked(path, f"UPDATE events SET t = {far} WHERE id = 1")
+    make_room(directory, 1, 0)
+    assert rows(directory).get(1, 0) <= 20 * (BEFORE_HOLD_S + AFTER_HOLD_S) + 2
