@@ -193,6 +193,18 @@ def test_thresholds_by_keyboard(browser: Browser, address: str, shop: Shop, comp
 # ---- holds and verdicts
 
 
+def test_a_new_drill_takes_two_presses(browser: Browser, address: str, complaints: list[str]) -> None:
+    page = opened(browser, address, complaints, NARROW)
+    button, answer = page.locator("#new-drill"), page.locator("#new-drill-answer")
+    button.click()
+    expect(button).to_have_text("Yes, a new drill is in")
+    expect(page.locator("#events")).not_to_contain_text("sharpened drill")
+    button.click()
+    expect(answer).to_contain_text("Entered in the evidence.")
+    expect(page.locator("#events")).to_contain_text("A new or sharpened drill (dashboard at 127.0.0.1).")
+    expect(button).to_have_text("New drill")
+
+
 @pytest.mark.parametrize("size", [NARROW, DESKTOP], ids=["phone", "desktop"])
 def test_a_hold_is_heard_looked_at_and_judged(
     browser: Browser, address: str, directory: Path, complaints: list[str], size: dict[str, int]
