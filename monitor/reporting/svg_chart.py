@@ -111,7 +111,7 @@ def ticks(low: float, high: float, most: int) -> list[float]:
 def _range(chart: Chart, axis: str) -> tuple[float, float]:
     given = chart.x_range if axis == "x" else chart.y_range
     if given is not None:
-        return given
+        return _apart(*given)
     values = [np.asarray(getattr(series, axis), dtype=float).ravel() for series in chart.series]
     values.append(np.array([mark.at for mark in chart.marks if mark.upright == (axis == "x")], dtype=float))
     known = np.concatenate(values)
@@ -122,7 +122,13 @@ def _range(chart: Chart, axis: str) -> tuple[float, float]:
     if axis == "y":
         room = 0.06 * max(high - low, 1e-6)
         low, high = min(low, 0.0) - (room if low < 0 else 0.0), high + room
-    return (low, high) if high - low > 1e-9 else (low - 0.5, high + 0.5)
+    return _apart(low, high)
+
+
+def _apart(low: float, high: float) -> tuple[float, float]:
+    """A range that is one, also where a damaged store gives numbers beyond every measure."""
+    least = 1e-9 * max(1.0, abs(low), abs(high))
+    return (low, high) if high - low > least else (low - 0.5 - least, high + 0.5 + least)
 
 
 def _draw_axes(axes: _Axes) -> None:

@@ -56,3 +56,11 @@ def test_ticks_are_round_and_inside():
         found = ticks(low, high, 6)
         assert 1 <= len(found) <= 7
         assert low - 1e-9 <= found[0] <= found[-1] <= high + 1e-9
+
+
+@pytest.mark.parametrize("value", [0.0, 1e20, -1e20, 1e30])
+@pytest.mark.parametrize("given", [True, False])
+def test_one_value_of_any_size_has_axes(value, given):
+    root = drawn(series=[Series([0, 1], [value, value])], y_range=(value, value) if given else None)
+    assert [p for p in root.iter("path") if p.get("class") == "grid"]
+    assert "nan" not in ElementTree.tostring(root, "unicode")
