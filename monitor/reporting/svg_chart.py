@@ -127,6 +127,7 @@ def _range(chart: Chart, axis: str) -> tuple[float, float]:
 
 def _apart(low: float, high: float) -> tuple[float, float]:
     """A range that is one, also where a damaged store gives numbers beyond every measure."""
+    low, high = min(low, high), max(low, high)
     least = 1e-9 * max(1.0, abs(low), abs(high))
     return (low, high) if high - low > least else (low - 0.5 - least, high + 0.5 + least)
 

@@ -58,6 +58,10 @@ def test_ticks_are_round_and_inside():
         assert low - 1e-9 <= found[0] <= found[-1] <= high + 1e-9
 
 
+def test_a_range_given_the_wrong_way_round_has_axes():
+    assert [p for p in drawn(y_range=(0.0, -3.0)).iter("path") if p.get("class") == "grid"]
+
+
 @pytest.mark.parametrize("value", [0.0, 1e20, -1e20, 1e30])
 @pytest.mark.parametrize("given", [True, False])
 def test_one_value_of_any_size_has_axes(value, given):
