@@ -51,6 +51,7 @@ def script(monkeypatch):
 
     monkeypatch.setattr(replay, "Listener", make)
     monkeypatch.setattr(replay, "load_baseline", lambda path: f"baseline of {path}")
+    monkeypatch.setattr(replay, "learned_orders", lambda baseline: (1.0, 2.0))
     monkeypatch.setattr(replay, "describe", lambda baseline: f"{baseline}, in words")
     return told
 
