@@ -105,7 +105,7 @@ class Cycle:
     @property
     def spotting(self) -> bool:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
-        return self.in_blank and (self.peck == 0 or self._spot_speed)
+        return self._spot_speed or (self.in_blank and self.peck == 0)
 
     @property
     def through(self) -> bool:

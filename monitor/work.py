@@ -8,6 +8,7 @@ starts to fall outside of it.
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass
 
@@ -73,6 +74,7 @@ class WorkJudge:
     def __init__(self, small_sag: float) -> None:
         self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
+        self._strengths: deque[float] = deque(maxlen=2 * _LATELY_HOPS)
         self._believed = False
         self._loaded = False
         self._slowed_s = 0.0
@@ -93,6 +95,7 @@ class WorkJudge:
             self._slowed_s = 0.0
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
+                self._strengths.append(detector.strength)
                 self._believed = self._believable(hop, detector, cycle)
             elif not cycle.through:
                 self._believed = True
@@ -123,7 +126,7 @@ class WorkJudge:
             # loads the spindle, is believed all the same; a burst of sound at the switch-off is not. (A free
             # spindle may seem loaded a little, while its reference follows a slow drift.)
             lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
-            return lasts and self._beats_as_usual()
+            return lasts and self._loud() and self._beats_as_usual()
         if cycle.overrun:  # another sound goes on: a cut as long as this must be seen in the load
             return knows_load and self._loads() and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
@@ -157,6 +160,13 @@ class WorkJudge:
         if usual < BEAT_LEAST or len(self._beats) < _BEAT_HOPS:
             return True
         return sum(self._beats) >= BEAT_SHARE * usual * _BEAT_HOPS
+
+    def _loud(self) -> bool:
+        """Whether it was as loud as cuts are for most of a second.
+
+        Other sound that goes on rarely is, and the burst of a switch-off is shorter.
+        """
+        return statistics.median(self._strengths) >= 1
 
     def _sags(self) -> float:
         return sum(self._lately) / len(self._lately) if self._lately else 0.0

@@ -132,6 +132,15 @@ def test_a_drift_of_the_free_spindle_after_the_last_cut_is_no_load():
     assert not walk.go(0.5, lambda s: 0.5 * s, level_db=4.0, rate_hz_s=-7.5).work.loaded
 
 
+def test_a_sound_that_goes_on_after_the_last_cut_is_no_work_unless_it_is_as_loud_as_cuts():
+    """Cuts of a drive that hardly sags are 9 dB over idling; a grinder goes on at 3 dB, past the stop."""
+    for level_db, loaded in ((3.0, False), (CUTTING, True)):
+        walk = Walk(usual_sag=0.001).go(2, 0.001)
+        walk.cycle.through = True
+        walk.go(2, 0.001, level_db=level_db)
+        assert walk.go(0.3, lambda s: 0.2 * s, level_db=CUTTING, rate_hz_s=-3.0).work.loaded is loaded
+
+
 def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
     for usual, sag in ((None, 0.005), (0.015, 0.012)):
         walk = Walk(usual)
