@@ -37,10 +37,6 @@ SURE_Z = 7.0
 """Deviations over normal that tell. The largest of some hundred means of bounded values has a tail that falls
 fourfold each half deviation: in 5 h of drawn good work under other sound 6 was passed six times, 7 never."""
 
-FEW = 3.0
-"""After so many memories of learning twice the deviations are asked for, as Student's t asks of few samples:
-a first cut tells a knock that drowns the rest, a later one a fainter."""
-
 OFF = 0.022
 """Share by which the true speed may differ from the one heard: dial error of 2 %, and wander."""
 
@@ -87,7 +83,6 @@ class _State:
         self.means = np.zeros(shape)
         self.sector_db, self.turns = _SECTOR_DB, 0
         self.first: list[float] = []
-        self.learned = 0
         lag, prior, memory = round(_LAG_S / step_s), _PRIOR_S / step_s, _MEMORY_S / step_s
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, lag, _LEAST_SPREAD)
 
@@ -100,7 +95,6 @@ class LooseningRule:
     every: int
     spindle_hz: float
     hop_s: float
-    _memory_s: float = field(init=False)
     _share: float = field(init=False)
     _scale: float = field(init=False)
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
@@ -115,7 +109,7 @@ class LooseningRule:
 
     def __post_init__(self) -> None:
         step_s = self.every * self.hop_s
-        self._memory_s = memory_s = max(MEMORY_S, MEMORY_TURNS / self.spindle_hz)
+        memory_s = max(MEMORY_S, MEMORY_TURNS / self.spindle_hz)
         self._share = 1 - math.exp(-step_s / memory_s)
         self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
         # the nearest of these speeds is off by half a sector in twice the memory
@@ -166,12 +160,10 @@ class LooseningRule:
             z = min(z, self._state[True].most.z(most))
         if z < LEARNS_Z:
             normal.step(most)
-            state.learned += 1
         else:
             normal.reject()
         self._past.append(_Past(hop.t, cutting, turn, z))
-        memories = (self._first_turns + state.learned) * self.every * self.hop_s / self._memory_s
-        return self._judged(state, cutting) if z >= SURE_Z * (1 + FEW / memories) else None
+        return self._judged(state, cutting) if z >= SURE_Z else None
 
     def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
         """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
