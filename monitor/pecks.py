@@ -126,14 +126,17 @@ class Cycle:
         cut = self._cut
         if cut is None or not cut.told or cut.spot:
             return False
+        drilled_mm = cut.turns * self._job.feed_mm_per_rev
+        late_mm = OVERRUN_S * cut.hz * self._job.feed_mm_per_rev
         expected_mm = self.schedule.length_mm(self.peck - 1)
+        if drilled_mm <= (1 + OVERRUN) * expected_mm + late_mm:
+            return False  # whichever peck it is: none that is longer is over either
         known = self.schedule.learned or len(self.heard) > 0
         if not known or not self.schedule.follows(self.heard):  # whichever peck it is
             lengths = [self.schedule.length_mm(k) for k in range(self.schedule.count)]
             expected_mm = max(*lengths, *(peck.length_mm for peck in self.heard))
             expected_mm *= 1 if known else SLOWEST_FEED
-        late_mm = OVERRUN_S * cut.hz * self._job.feed_mm_per_rev
-        return cut.turns * self._job.feed_mm_per_rev > (1 + OVERRUN) * expected_mm + late_mm
+        return drilled_mm > (1 + OVERRUN) * expected_mm + late_mm
 
     @property
     def in_cut(self) -> bool:

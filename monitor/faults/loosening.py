@@ -97,6 +97,7 @@ class LooseningRule:
     hop_s: float
     _share: float = field(init=False)
     _scale: float = field(init=False)
+    _angles: NDArray[np.intp] = field(init=False)
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
@@ -114,6 +115,7 @@ class LooseningRule:
         self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
+        self._angles = np.arange(self.sectors)
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
         shape = (self._creep.size, self.sectors)
         self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
@@ -146,7 +148,8 @@ class LooseningRule:
         self._last = cutting
         normal = state.most
         beyond = 2 * max(0.0, normal.location - _NOISE) * self._scale
-        deviations = np.clip(turn.stands_out_db / np.float32(state.sector_db), -UNDER, OVER + beyond)
+        deviations = turn.stands_out_db / np.float32(state.sector_db)
+        np.minimum(np.maximum(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
         self._learn_sectors(state, turn)
         state.means += self._share * (deviations[self._sectors(turn.turns, self._creep)] - state.means)
         most = float(state.means.max()) / self._scale
@@ -167,12 +170,12 @@ class LooseningRule:
 
     def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
         """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
-        crept = np.floor(creep * turns + 0.5).astype(np.intp)
-        return (np.arange(self.sectors) + crept[:, None]) % self.sectors
+        crept = np.rint(creep * turns).astype(np.intp)
+        return (self._angles + crept[:, None]) % self.sectors
 
     def _learn_sectors(self, state: _State, turn: Turn) -> None:
         state.turns += 1
-        seen = 1.25 * float(np.abs(turn.stands_out_db).mean())
+        seen = 1.25 * float(np.add.reduce(np.abs(turn.stands_out_db))) / turn.stands_out_db.size
         state.sector_db += max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns)) * (
             seen - state.sector_db
         )

@@ -31,6 +31,8 @@ SLOW_NATS, SLOW_MOST = 4.0, 3.0
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
 that, summed over the hops, decide too. At most so much a hop, so that no single one decides."""
 
+_SURELY_NOT = 0.04  # log odds of this are under what a hop counts at most
+
 DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
 """The same where the lines are drowned, and the beat of the cut, whose windows overlap, tells most of it: so
 much of the distribution, in so many hops running."""
@@ -173,14 +175,19 @@ class SagRule:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         deepest = (1 - DEEPEST) * rotation.reference_hz
+        chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
-            beyond = (1 - limit / 100 - MACHINE_WANDER + fallen_on) * rotation.reference_hz
-            chance = min(hop.probability_between(deepest, beyond), 1.0)
+            if chance > _SURELY_NOT:  # what is not beyond the warning is not beyond the hold
+                beyond = (1 - limit / 100 - MACHINE_WANDER + fallen_on) * rotation.reference_hz
+                chance = min(hop.probability_between(deepest, beyond), 1.0)
             slow = drowned and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
-            nats = 0.0 if drowned else math.log((chance + 1e-9) / (1 - chance + 1e-9))
-            self._slow_sums[i] = max(0.0, self._slow_sums[i] + max(min(nats, SLOW_MOST), -SLOW_MOST))
-            self._slow_sums[i] = min(self._slow_sums[i], 2 * SLOW_NATS)
+            nats = -SLOW_MOST
+            if drowned:
+                nats = 0.0
+            elif chance > _SURELY_NOT:
+                nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)
+            self._slow_sums[i] = min(max(0.0, self._slow_sums[i] + nats), 2 * SLOW_NATS)
         return [
             hops >= DROWNED_HOPS or nats >= SLOW_NATS
             for hops, nats in zip(self._slow_hops, self._slow_sums, strict=True)
@@ -188,10 +195,13 @@ class SagRule:
 
     def _trend(self, hop: Hop, rotation: Rotation) -> float:
         """Fall per second, over the free speed: median over pairs of hops (Theil 1950, from memory)."""
-        if hop.spindle_hz == hop.spindle_hz:
-            self._track.append((hop.t, 1 - hop.spindle_hz / rotation.reference_hz))
+        sag = 1 - hop.spindle_hz / rotation.reference_hz
+        if sag == sag:
+            self._track.append((hop.t, sag))
+        if not self._track or self._track[-1][1] * 100 < self.warning_pct / 2:
+            return 0.0
         known = [(t, sag) for t, sag in self._track if hop.t - t < TREND_HOPS * hop.step_s]
-        if len(known) < TREND_HOPS // 2 + 1 or known[-1][1] * 100 < self.warning_pct / 2:
+        if len(known) < TREND_HOPS // 2 + 1:
             return 0.0
         slopes = [(b - a) / (u - t) for (t, a), (u, b) in combinations(known, 2)]
         return max(0.0, statistics.median(slopes))
