@@ -216,8 +216,7 @@ class Session:
         limit: float = math.nan,
         unit: str = "",
     ) -> None:
-        """Enter an event that was not heard, such as that of a full disk; after the end nothing is "
-        "entered."""
+        """Enter an event that was not heard, such as that of a full disk; after the end it is left out."""
         with self._lock:
             if not self._over:
                 self._say(kind, severity, message, value, limit, unit)

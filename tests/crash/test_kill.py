@@ -1,4 +1,4 @@
-"""A slice of tests/crash/kill.py; its whole result stands in tests/crash/RESULTS.md."""
+"""A slice of tests/crash/kill.py; its whole result stands in tests/crash/KILLED.md."""
 
 from __future__ import annotations
 
