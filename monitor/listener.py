@@ -338,7 +338,7 @@ class Listener:
             self._stall.step(hop, rotation, work, sagging),
             sag,
             self._chatter.step(hop, rotation, self._cut_detector, work),
-            self._masking.step(hop, rotation, self._cycle.in_blank),
+            self._masking.step(hop, rotation, self._cycle.in_blank, self._microphone.lost),
             self._loosening.step(hop, rotation, self._cutting, self._cycle.spotting),
             self._lost_cut.step(hop, rotation, self._cut_detector, self._cycle),
             self._melting.step(hop, rotation, self._cut_detector, self._cycle),

@@ -21,6 +21,9 @@ TOLD_AFTER_S = 0.5
 HOLD_AFTER_S = 15.0
 """Deaf this long within a blank is a hold: a burst of an air gun lasts seconds, a hole some tens of them."""
 
+EAR_BACK_S = 0.5
+"""After the microphone was lost the frames still hold the gap, and the spindle has to be found anew."""
+
 HEARD_AGAIN_S = 1.0
 """Heard for this long, it is heard again: in noise alone a speed is found by chance for some tenths."""
 
@@ -31,9 +34,17 @@ class MaskingRule:
 
     _since_s: float = math.nan
     _masked_s: float = -math.inf
+    _lost_s: float = -math.inf
 
-    def step(self, hop: Hop, rotation: Rotation, in_blank: bool) -> Finding | None:
-        """Finding while the spindle, last heard turning, cannot be heard for other sound."""
+    def step(self, hop: Hop, rotation: Rotation, in_blank: bool, lost: bool) -> Finding | None:
+        """Finding while the spindle, last heard turning, cannot be heard for other sound.
+
+        ``lost``: the microphone hears nothing, which is no other sound but `mic_fault`.
+        """
+        if hop.deaf or lost:
+            self._lost_s = hop.t
+        if hop.t - self._lost_s < EAR_BACK_S and self._since_s != self._since_s:
+            return None
         if rotation.state is not SpindleState.MASKED:
             if hop.t - self._masked_s >= HEARD_AGAIN_S:
                 self._since_s = math.nan

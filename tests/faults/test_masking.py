@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.faults.masking import HEARD_AGAIN_S, HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
+from monitor.faults.masking import EAR_BACK_S, HEARD_AGAIN_S, HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
 from tests.hops import masked, rotation, times
@@ -10,9 +10,9 @@ from tests.hops import masked, rotation, times
 DEAF = {"state": SpindleState.MASKED}
 
 
-def findings(seconds, *, in_blank, rule=None, begin=0.0):
+def findings(seconds, *, in_blank, rule=None, begin=0.0, lost=False):
     rule = rule or MaskingRule()
-    return [(t, rule.step(masked(t), rotation(**DEAF), in_blank)) for t in times(seconds, begin)]
+    return [(t, rule.step(masked(t), rotation(**DEAF), in_blank, lost=lost)) for t in times(seconds, begin)]
 
 
 def test_short_masking_is_not_told():
@@ -42,7 +42,7 @@ def test_deaf_for_long_between_blanks_is_no_hold():
 def test_hearing_again_starts_the_count_anew():
     rule = MaskingRule()
     findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
-    assert rule.step(masked(14.0 + HEARD_AGAIN_S), rotation(), True) is None
+    assert rule.step(masked(14.0 + HEARD_AGAIN_S), rotation(), True, False) is None
     again = findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule, begin=14.0 + HEARD_AGAIN_S)
     assert not any(f and f.severity is Severity.HOLD for _, f in again)
 
@@ -50,6 +50,22 @@ def test_hearing_again_starts_the_count_anew():
 def test_a_speed_found_in_noise_for_a_moment_is_not_hearing_again():
     rule = MaskingRule()
     findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
-    assert rule.step(masked(14.3), rotation(), True) is None
+    assert rule.step(masked(14.3), rotation(), True, False) is None
     again = findings(2.0, in_blank=True, rule=rule, begin=14.3)
     assert any(f and f.severity is Severity.HOLD for _, f in again)
+
+
+def test_a_lost_microphone_is_no_other_sound():
+    rule = MaskingRule()
+    assert not any(f for _, f in findings(2 * HOLD_AFTER_S, in_blank=True, rule=rule, lost=True))
+    back = 2 * HOLD_AFTER_S
+    heard = [t for t, f in findings(5.0, in_blank=True, rule=rule, begin=back) if f]
+    assert heard[0] == pytest.approx(back + EAR_BACK_S + TOLD_AFTER_S, abs=0.051)
+
+
+def test_a_gap_of_the_microphone_does_not_begin_the_time_deaf_anew():
+    rule = MaskingRule()
+    findings(HOLD_AFTER_S - 1, in_blank=True, rule=rule)
+    findings(0.5, in_blank=True, rule=rule, begin=HOLD_AFTER_S - 1, lost=True)
+    heard = findings(1.0, in_blank=True, rule=rule, begin=HOLD_AFTER_S - 0.5)
+    assert any(f and f.severity is Severity.HOLD for _, f in heard)
