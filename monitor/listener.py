@@ -373,8 +373,10 @@ class Listener:
             yield Event(hop.t, Kind.SPINDLE_STOP, Severity.INFO, message, 0.0, unit="rpm")
 
     def _row(self, hop: Hop, rotation: Rotation, work: Work) -> TraceRow:
-        # Sent to another speed, or switched off, a spindle is slower than its free speed without sagging.
-        sags = work.loaded or (rotation.settled and not rotation.elsewhere)
+        # Sent to another speed, or switched off, a spindle is slower than its free speed without sagging. A
+        # centre drill sounds on as the program changes the speed after it, so its fast falls are no load.
+        sent = rotation.elsewhere or (self._cycle.spotting and rotation.leaving)
+        sags = work.loaded or (rotation.settled and not sent)
         if rotation.state is SpindleState.STOPPED:
             speed, confidence = 0.0, 1 - hop.running
         else:

@@ -70,8 +70,9 @@ class Rotation:
 
     ``sag`` is a fraction, NaN where not known; ``sag_sd`` its deviation. ``elsewhere``: the speed is that of
     another commanded one. ``settled``: the spindle has reached a speed and was not seen to leave it but
-    by load; ``at_speed``: and this speed is an expected one. ``started``, ``vanished`` and ``changed``
-    (to another commanded speed) are true at the hop where that was decided.
+    by load; ``at_speed``: and this speed is an expected one. ``leaving``: its speed changes faster than one
+    that runs free can. ``started``, ``vanished`` and ``changed`` (to another commanded speed) are true at the
+    hop where that was decided.
     """
 
     state: SpindleState
@@ -81,6 +82,7 @@ class Rotation:
     elsewhere: bool
     settled: bool
     at_speed: bool
+    leaving: bool
     started: bool
     vanished: bool
     changed: bool
@@ -141,6 +143,7 @@ class Spindle:
             elsewhere,
             self._settled,
             at_speed,
+            hop.heard and abs(hop.rate_hz_s) > _LEAVING_RATE * hop.spindle_hz,
             started,
             vanished,
             changed,

@@ -87,6 +87,7 @@ def rotation(**changes: object) -> Rotation:
         "elsewhere": False,
         "settled": True,
         "at_speed": True,
+        "leaving": False,
         "started": False,
         "vanished": False,
         "changed": False,

@@ -19,7 +19,7 @@ from monitor.errors import InputError
 from monitor.listener import Listener
 from monitor.measurements import Kind, Severity
 from monitor.synth.scenes import free_running
-from tests.drawn import listen, setup
+from tests.drawn import CYCLE, listen, setup
 
 SEED = 5
 RATES = (8_000, 11_025, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000)
@@ -152,6 +152,18 @@ def test_a_row_is_stamped_with_its_newest_sample():
 def test_other_rates_are_refused(fs):
     with pytest.raises(ValueError, match="8000 to 192000"):
         listener(fs)
+
+
+@pytest.mark.parametrize("seed", [1, 7])
+def test_a_change_from_the_centre_drills_speed_is_no_sag_in_the_curve(seed):
+    known = setup(seed, cycle=replace(CYCLE, spot_rpm=2_000.0))
+    truth = known.render().truth
+    told = listen(Listener(known.baseline, known.job, known.fs), known.render().x, known.fs)
+    sag = told.curve("sag_pct")
+    changing = np.flatnonzero(told.curve("t") < truth.pecks[0].contact_s)
+    assert np.isfinite(sag[changing]).sum() > 20  # the centre drill's own load is told
+    assert np.nanmax(sag[changing]) < 2.0
+    assert not told.times(Kind.SAG)
 
 
 # ---- inputs it was not built for -------------------------------------------------------------------
