@@ -1,6 +1,7 @@
 // Which view is shown, who may come in, and where everything begins.
 import { $, chooseUnits, chosenUnits, clock, text } from "./format.js";
-import { comeIn, goOut, may, session, Refused } from "./server.js";
+import { goOut, may, session } from "./server.js";
+import { enter } from "./enter.js";
 import { connect } from "./connection.js";
 import { readColours } from "./charts.js";
 import { readShades } from "./spectrogram.js";
@@ -47,21 +48,6 @@ function route() {
 
 // ---- coming in
 
-async function begin() {
-  const key = /^#enter=(.+)$/.exec(location.hash)?.[1];
-  try {
-    if (key) {
-      history.replaceState(null, "", location.pathname); // the token does not stay in the address
-      await comeIn(decodeURIComponent(key));
-    } else await session();
-  } catch (error) {
-    if (!(error instanceof Refused)) throw error;
-    text("enter-answer", error.message);
-    await session().catch(() => setTimeout(begin, 2000)); // the server is not there yet
-  }
-  start();
-}
-
 function start() {
   $("tabs").hidden = !may.watch;
   $("band").hidden = may.watch && !may.live;
@@ -71,22 +57,6 @@ function start() {
   if (!may.watch) text("why", "This browser has not come in yet.");
   route();
 }
-
-$("enter").addEventListener("submit", async (e) => {
-  e.preventDefault();
-  try {
-    await comeIn($("token").value.trim().replace(/^.*#enter=/, "")); // a whole link will do
-    $("token").value = "";
-    text("enter-answer", "");
-    document.dispatchEvent(new Event("session"));
-    start();
-  } catch (error) {
-    if (!(error instanceof Refused)) throw error;
-    text("enter-answer", error.message);
-  }
-});
-
-document.addEventListener("no-session", () => { may.watch = may.operate = false; start(); });
 
 // ---- settings
 
@@ -109,14 +79,14 @@ $("go-out").addEventListener("click", async () => { await goOut().catch(() => {}
 readColours();
 readShades();
 matchMedia("(prefers-color-scheme: dark)").addEventListener("change", () => { readColours(); readShades(); repaint(); repaintMoment(); repaintBatch(); repaintCompare(); });
-addEventListener("hashchange", () => (location.hash.startsWith("#enter=") ? begin() : route()));
+addEventListener("hashchange", () => { if (!location.hash.startsWith("#enter=")) route(); });
 listenToBand();
 listenToAlarm();
 listenToLimits();
 listenToDrill();
 listenToHolds();
 beginLive();
-begin();
+enter(start);
 
 // For tests and for the console: nothing on the page depends on it.
 window.spindlebell = { longestGap, soundsPlayed };

@@ -1,6 +1,7 @@
 // The shop's page: all spindles, what needs somebody first. It watches, and has nothing to press but its sound.
 import { $, SHAPES, clock, el, plural, severitySign, text } from "./format.js";
-import { comeIn, may, session, Refused } from "./server.js";
+import { may } from "./server.js";
+import { enter } from "./enter.js";
 import { connect, isLost } from "./connection.js";
 import { listenToAlarm } from "./alarm.js";
 import { drawTile, inOrder, isCalm, makeTile, rank, since } from "./tiles.js";
@@ -136,21 +137,6 @@ function takeEvent(event) {
 
 // ---- coming in
 
-async function begin() {
-  const key = /^#enter=(.+)$/.exec(location.hash)?.[1];
-  try {
-    if (key) {
-      history.replaceState(null, "", location.pathname); // the token does not stay in the address
-      await comeIn(decodeURIComponent(key));
-    } else await session();
-  } catch (error) {
-    if (!(error instanceof Refused)) throw error;
-    text("enter-answer", error.message);
-    await session().catch(() => setTimeout(begin, 2000)); // the server is not there yet
-  }
-  start();
-}
-
 function start() {
   $("view-enter").hidden = may.watch;
   $("view-shop").hidden = !may.watch;
@@ -158,21 +144,5 @@ function start() {
   else text("why", "This browser has not come in yet.");
 }
 
-$("enter").addEventListener("submit", async (e) => {
-  e.preventDefault();
-  try {
-    await comeIn($("token").value.trim().replace(/^.*#enter=/, "")); // a whole link will do
-    $("token").value = "";
-    text("enter-answer", "");
-    document.dispatchEvent(new Event("session"));
-    start();
-  } catch (error) {
-    if (!(error instanceof Refused)) throw error;
-    text("enter-answer", error.message);
-  }
-});
-
-document.addEventListener("no-session", () => { may.watch = false; start(); });
-addEventListener("hashchange", () => { if (location.hash.startsWith("#enter=")) begin(); });
 listenToAlarm();
-begin();
+enter(start);
