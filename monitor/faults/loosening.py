@@ -97,7 +97,7 @@ class LooseningRule:
     hop_s: float
     _share: float = field(init=False)
     _scale: float = field(init=False)
-    _angles: NDArray[np.intp] = field(init=False)
+    _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
@@ -115,7 +115,8 @@ class LooseningRule:
         self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
-        self._angles = np.arange(self.sectors)
+        sectors = np.arange(self.sectors)
+        self._turned = (sectors + sectors[:, None]) % self.sectors
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
         shape = (self._creep.size, self.sectors)
         self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
@@ -151,8 +152,11 @@ class LooseningRule:
         deviations = turn.stands_out_db / np.float32(state.sector_db)
         np.minimum(np.maximum(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
         self._learn_sectors(state, turn)
-        state.means += self._share * (deviations[self._sectors(turn.turns, self._creep)] - state.means)
-        most = float(state.means.max()) / self._scale
+        moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
+        moved -= state.means
+        moved *= self._share
+        state.means += moved
+        most = float(np.maximum.reduce(state.means, axis=None)) / self._scale
         if len(state.first) < self._first_turns:
             self._take_first(state, most)
             return None
@@ -171,7 +175,7 @@ class LooseningRule:
     def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
         """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
         crept = np.rint(creep * turns).astype(np.intp)
-        return (self._angles + crept[:, None]) % self.sectors
+        return self._turned.take(crept % self.sectors, axis=0)
 
     def _learn_sectors(self, state: _State, turn: Turn) -> None:
         state.turns += 1
