@@ -33,8 +33,8 @@ def evacuation(depth_mm, critical_mm, steep=0.8, first=0.003):
 class Shop:
     """Blanks of seven pecks, the first of which goes as deep as the flutes are long."""
 
-    def __init__(self, wander=0.0008, job=JOB):
-        self.job = job
+    def __init__(self, wander=0.0008, job=JOB, known_after_s=0.0):
+        self.job, self.known_after_s = job, known_after_s
         self.rule = PackingRule(job)
         self.rng = np.random.default_rng(3)
         self.wander = wander
@@ -51,7 +51,8 @@ class Shop:
                 depth += MM_S * STEP_S
                 sag += (load(peck, depth - start, depth) - sag) * STEP_S / MOTOR_S
                 slow += -slow * STEP_S / 0.5 + self.wander * np.sqrt(2 * STEP_S / 0.5) * self.rng.normal()
-                detector = SimpleNamespace(cutting=True, onset_s=contact, end_s=self.end_s)
+                cutting = self.t > contact + self.known_after_s
+                detector = SimpleNamespace(cutting=cutting, onset_s=contact, end_s=self.end_s)
                 finding = self._hop(number, peck, depth, start, sag + slow, detector)
                 if finding is not None and (peck, finding.severity) not in [f[:2] for f in found]:
                     found.append((peck, finding.severity, sag))
@@ -133,6 +134,23 @@ def test_what_every_blank_does_is_not_told_again_and_again(load):
     first, second, *later = (shop.blank(n, load) for n in range(1, 9))
     assert later == [[]] * 6
     assert all(severity is not Severity.HOLD for _, severity, _ in first + second)
+
+
+@pytest.mark.parametrize("known_after_s", [0.0, 0.8])
+def test_a_faint_cut_that_is_known_late_is_judged_from_its_contact_on(known_after_s):
+    shop = Shop(wander=0.0004, known_after_s=known_after_s)
+    assert shop.blank(1, good) == []
+    warned, severity, _ = shop.blank(2, packed_from(4))[0]
+    assert (warned <= 5, severity) == (True, Severity.WARNING)
+
+
+def test_pecks_that_the_program_does_not_have_are_not_judged():
+    """Other sound was taken for pecks: the hole is reckoned done, and the drill may be anywhere."""
+    shop = Shop()
+    shallow = JOB.model_copy(update={"depth_mm": 20.0, "flute_length_mm": 18.0})
+    assert shop.blank(1, good) == []
+    shop.rule.job = shallow
+    assert shop.blank(2, packed_from(4)) == []
 
 
 def test_a_hole_that_the_flutes_reach_out_of_packs_nothing():
