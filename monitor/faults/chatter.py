@@ -195,7 +195,8 @@ class ChatterRule:
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
         self._glide_hops = round(GLIDE_S / hop_s)
-        self._departures = np.zeros((PAST_HOPS, geometry.n_bins), np.float32)
+        self._departures = list(np.zeros((PAST_HOPS, geometry.n_bins), np.float32))
+        self._spare = np.zeros(geometry.n_bins, np.float32)  # for the next departure
         self._steady_hops = 0
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
@@ -224,11 +225,12 @@ class ChatterRule:
             self._hops += 1
             self._track = None
             return None
-        over = self._memory.departure(tones)  # from what was usual up to the hop before
+        over = self._memory.departure(tones, self._spare)  # from what was usual up to the hop before
         self._follow_cut(detector)
         self._follow_track(hop, over, tones, detector)
         self._past.append(tones)
-        self._departures[self._hops % PAST_HOPS] = over
+        oldest = self._hops % PAST_HOPS
+        self._spare, self._departures[oldest] = self._departures[oldest], over
         self._learn(hop, tones, detector)
         self._hops += 1
         track = self._track
@@ -313,7 +315,7 @@ class ChatterRule:
     @staticmethod
     def _stronger(over: NDArray[np.float32], track: _Track) -> bool:
         """Whether another line departs much farther."""
-        return float(over.max()) > 10 ** ((track.db + STRONGER_DB) / 10)
+        return float(over[over.argmax()]) > 10 ** ((track.db + STRONGER_DB) / 10)
 
     def _slipped(self, tones: Tones, k: int) -> bool:
         """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""

@@ -29,6 +29,7 @@ SLIP_MOST = 0.05
 
 _APART = 3  # bins, of a main lobe
 _MISSED = 10**0.8  # a line so much under its learned power is not there: nulls are seldom deeper
+_NOISE_SHOWS = np.float32(NOISE_SHOWS)
 _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
@@ -155,7 +156,6 @@ class ToneMemory:
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
-        self._work = np.zeros(n_bins, np.float32)
         self._key, self._state, self._low, self._high, self._raised = 0, 0, 0, 0, 1.0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
@@ -196,13 +196,11 @@ class ToneMemory:
         at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
         return min(max(round(at), 0), self._states - 1)
 
-    def departure(self, tones: Tones) -> NDArray[np.float32]:
-        """Power over what is usual, at each bin. The array is reused by the next call."""
-        work = self._work
-        np.multiply(self._usual, tones.per_floor, out=work)
-        np.maximum(work, np.float32(NOISE_SHOWS), out=work)
-        np.divide(tones.average, work, out=work)
-        return work
+    def departure(self, tones: Tones, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
+        """Power over what is usual, at each bin; into ``out`` where it is given."""
+        over: NDArray[np.float32] = np.multiply(self._usual, tones.per_floor, out=out)
+        np.maximum(over, _NOISE_SHOWS, out=over)
+        return np.divide(tones.average, over, out=over)
 
     def slip(self, tones: Tones, k: int, raised: float) -> float:
         """Share of speed by which a learned line may have slipped down to bin ``k``; 0 where none has.
@@ -217,10 +215,11 @@ class ToneMemory:
             return 0.0
         m = k + _APART + int(learned.argmax())
         power = float(self._lines[self._state, m])
+        if not power * raised >= tones.average[k] / tones.per_floor[k]:
+            return 0.0
         near = slice(max(k + _APART, m - _APART), m + _APART + 1)
         still = float((tones.average[near] / tones.per_floor[near]).max())
-        moved = power * raised >= tones.average[k] / tones.per_floor[k] and still * _MISSED < power
-        return 1 - k / m if moved else 0.0
+        return 1 - k / m if still * _MISSED < power else 0.0
 
     def known(self, tones: Tones, bins: slice) -> float:
         """The most that is known of some bins, as power over the present floor; noise at least."""
@@ -262,7 +261,7 @@ class ToneMemory:
     def _turn(self) -> None:
         lines = self._lines[self._low]
         if self._high > self._low:
-            lines = self._lines[self._low : self._high + 1].max(axis=0)
+            lines = np.maximum.reduce(self._lines[self._low : self._high + 1], axis=0)
         np.multiply(lines, np.float32(self._raised), out=self._usual)
         np.maximum(self._usual, self._now, out=self._usual)
 
