@@ -220,7 +220,8 @@ class CuttingDetector:
         cut_db = self.rise_db
         threshold_db = self._threshold_db(cut_db)
         self.strength = rise / threshold_db
-        sag = self._sag_ahead(hop, rotation)
+        drills = self._drills_at(rotation.reference_hz)
+        sag = self._sag_ahead(hop, rotation) if drills else math.nan
         self._follow_unheard(hop, rotation, sag)
         sound, load = self._sound(rise, cut_db), self._load(sag, now) if settled else 0.0
         unheard = self._unheard and not self._audible
@@ -239,7 +240,7 @@ class CuttingDetector:
             self._settle(level, hop)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
-        if (settled and self._drills_at(rotation.reference_hz)) or self.cutting:
+        if (settled and drills) or self.cutting:
             self._filter(sound + load, hop.step_s)
         else:
             self.log_odds = EVIDENCE_MOST if rise > CRASH_DB else -EVIDENCE_MOST
@@ -268,12 +269,11 @@ class CuttingDetector:
         # Lines that leave, as the spindle runs down, fade too; but then they support the speed no more. A
         # gain that fell takes support as well, for more is expected over the lower floor; but it takes as
         # much of the floor as of the lines.
-        fell = (
+        stays = hop.support >= _STAYING_SUPPORT or (
             max(hop.over_db, hop.line_db) < -_QUIETER_DB and abs(hop.over_db - hop.line_db) < _QUIETER_DB / 2
         )
         # Between the speeds at which they were learned lines are stronger and weaker by resonance.
-        steady = hop.confidence >= _SURE_SPEED and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz
-        if steady and (hop.support >= _STAYING_SUPPORT or fell):
+        if stays and hop.confidence >= _SURE_SPEED and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz:
             # Before the idle level is learned, the gain is not followed but taken as it is.
             share = hop.step_s / _GAIN_S if self._settling_s else 1.0
             self._line_db += share * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
@@ -282,11 +282,9 @@ class CuttingDetector:
         return hop.over_db - self.gain_db
 
     def _sag_ahead(self, hop: Hop, rotation: Rotation) -> float:
-        """Sag towards which the spindle is on its way, so that load lags less; NaN where not known."""
+        """Sag towards which a drilling spindle is on its way, so that load lags less; NaN where not known."""
         known = not rotation.elsewhere and hop.confidence >= _SURE_SPEED
         if not known or not abs(rotation.sag) < _LOAD_MOST:  # NaN included
-            return math.nan
-        if not self._drills_at(rotation.reference_hz):
             return math.nan
         return rotation.sag - _ANSWER_S * hop.rate_hz_s / rotation.reference_hz
 
@@ -443,4 +441,6 @@ def _normal(x: float, middle: float, sd: float) -> float:
 
 
 def _bounded(x: float, down: float, up: float) -> float:
-    return max(-down, min(x, up))
+    if -down <= x <= up:
+        return x
+    return up if x > up else -down

@@ -113,11 +113,12 @@ class Cycle:
 
         A cut under way that began short of it is not through yet.
         """
-        full = FULL_DEPTH * self.schedule.depth_mm
-        reached = self._deepest_mm if self._cut is None else self._cut.from_mm
+        if not self.in_blank:
+            return False
+        if self.from_mm >= FULL_DEPTH * self.schedule.depth_mm:
+            return True
         counted = self.peck - self.in_cut >= self.schedule.count
-        counted = counted and (self.schedule.learned or self.schedule.follows(self.heard[:-1]))
-        return self.in_blank and (reached >= full or counted)
+        return counted and (self.schedule.learned or self.schedule.follows(self.heard[:-1]))
 
     @property
     def overrun(self) -> bool:

@@ -88,6 +88,8 @@ class WorkJudge:
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Work:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
+        through = cycle.through
+        over = through or cycle.overrun  # the peck: by reckoning nothing is drilled any more
         self._follow_beat(hop, detector)
         if sag == sag and sag < self.small_sag:
             self._onset_s = hop.t
@@ -96,13 +98,13 @@ class WorkJudge:
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
                 self._strengths.append(detector.strength)
-                self._believed = self._believable(hop, detector, cycle)
-            elif not cycle.through:
+                self._believed = self._believable(hop, detector, through, over)
+            elif not through:
                 self._believed = True
             if detector.cutting:
                 self._learn_usual(sag)
         elif sag == sag:
-            self._follow(hop, rotation, detector, cycle)
+            self._follow(hop, rotation, detector, cycle, through)
             self._seen_s = hop.t
         elif hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
             self._loaded = False
@@ -113,28 +115,26 @@ class WorkJudge:
             self._loaded or self._steady_s >= _STEADY_S,
             detector.strength >= 1,
             self._onset_s,
-            math.nan if cycle.through or cycle.overrun else detector.onset_s,
-            working and self._is_peck(hop, detector, cycle),
+            math.nan if over else detector.onset_s,
+            working and not over and self._is_peck(hop, detector),
             detector.idle_db + detector.gain_db,
         )
 
-    def _believable(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
+    def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:
         age = hop.t - detector.onset_s  # of the newest cut, under way or not
         knows_load = self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
-        if cycle.through:
+        if through:
             # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, and
             # loads the spindle, is believed all the same; a burst of sound at the switch-off is not. (A free
             # spindle may seem loaded a little, while its reference follows a slow drift.)
             lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
             return lasts and self._loud() and self._beats_as_usual()
-        if cycle.overrun:  # another sound goes on: a cut as long as this must be seen in the load
+        if over:  # another sound goes on: a cut as long as this must be seen in the load
             return knows_load and self._loads() and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
 
-    def _is_peck(self, hop: Hop, detector: CuttingDetector, cycle: Cycle) -> bool:
-        """Whether the cut is a peck of the program beyond doubt."""
-        if cycle.through or cycle.overrun:
-            return False
+    def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
+        """Whether a cut within the time of its peck is one of the program beyond doubt."""
         answered = hop.t - detector.onset_s >= _ANSWERED_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
 
@@ -179,17 +179,16 @@ class WorkJudge:
         self._usual += _USUAL_STEP * (_USUAL_QUANTILE - (sag < self._usual))
         self._usual_hops += 1
 
-    def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
+    def _follow(
+        self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle, through: bool
+    ) -> None:
         certain = hop.t - detector.since_s >= _CERTAIN_S
         built_up = detector.cutting and detector.onset_s <= self._onset_s + _TOGETHER_S
         in_work = built_up and certain and self._believed and not cycle.spotting
         fall = -hop.rate_hz_s / rotation.reference_hz if hop.heard else 0.0
-        slowed = (
-            cycle.in_blank
-            and rotation.settled
-            and not (rotation.elsewhere or cycle.spotting or cycle.through)
-        )
-        slowed = slowed and _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
+        slowed = _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
+        slowed = slowed and cycle.in_blank and rotation.settled
+        slowed = slowed and not (rotation.elsewhere or cycle.spotting or through)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
         self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
         steady = cycle.in_blank and not rotation.elsewhere and rotation.sag < _SLIP

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 from dataclasses import dataclass, field
-from typing import Protocol
+from typing import NamedTuple, Protocol
 
 from monitor.measurements import Event, Kind, Severity
 
@@ -30,8 +30,7 @@ class Finding:
     onset_s: float = float("nan")
 
 
-@dataclass(frozen=True, slots=True)
-class Place:
+class Place(NamedTuple):
     """Where in the batch a finding falls."""
 
     blank: int = 0

@@ -179,10 +179,8 @@ class LooseningRule:
 
     def _learn_sectors(self, state: _State, turn: Turn) -> None:
         state.turns += 1
-        seen = 1.25 * float(np.add.reduce(np.abs(turn.stands_out_db))) / turn.stands_out_db.size
-        state.sector_db += max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns)) * (
-            seen - state.sector_db
-        )
+        share = max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns))
+        state.sector_db += share * (1.25 * turn.mean_db - state.sector_db)
         state.sector_db = max(state.sector_db, _LEAST_DB)
 
     def _take_first(self, state: _State, most: float) -> None:

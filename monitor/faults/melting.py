@@ -182,6 +182,7 @@ class MeltingRule:
     _pending: deque[tuple[float, _Heard]] = field(default_factory=deque)
     _block: list[_Heard] = field(default_factory=list)
     _idle: deque[_Heard] = field(default_factory=lambda: deque(maxlen=IDLE_HOPS))
+    _idle_mean: _Heard | None = None
     _fresh: list[_Heard] = field(default_factory=list)
     _blank: int = 0
     _first_blank: int = 0
@@ -218,6 +219,7 @@ class MeltingRule:
         if not (detector.cutting or self._goes_on(hop, rotation)):
             if not hop.t < detector.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
+                self._idle_mean = None
             self._outside_db = max(hop.chatter_db, self._outside_db - FORGETS_DB * hop.step_s)
             if self._cuts:
                 self._take(min(detector.end_s - END_S, self._until_s))
@@ -313,7 +315,9 @@ class MeltingRule:
         _, upper, tilt, _ = self._good
         if not self._idle:
             return tilt.location
-        idle = _mean(self._idle)
+        if self._idle_mean is None:  # it is the same for all of a cut
+            self._idle_mean = _mean(self._idle)
+        idle = self._idle_mean
         good_upper, good_lower = _power(upper.location), _power(upper.location - tilt.location)
         idle_upper, idle_lower = _power(idle.upper_db), min(_power(idle.upper_db - idle.tilt_db), good_lower)
         cut_upper = max(good_upper - idle_upper, LEAST_CUT * good_upper)

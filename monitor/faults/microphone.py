@@ -104,10 +104,10 @@ class MicrophoneRule:
         return Finding(Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, NOTHING_DB, "dB", onset)
 
     def _lost(self, hop: Hop) -> Finding | None:
-        bad = max(hop.stuck, hop.broken)
         if not hop.deaf:
             self._bad_since_s = math.nan
             return None
+        bad = max(hop.stuck, hop.broken)
         if self._bad_since_s != self._bad_since_s:
             self._bad_since_s = hop.t - bad * hop.step_s
         lasted = hop.t - self._bad_since_s

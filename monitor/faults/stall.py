@@ -110,11 +110,14 @@ class StallRule:
             return False
         quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
-        home = hop.probability_between((1 - AWAY) * rotation.reference_hz, (1 + AWAY) * rotation.reference_hz)
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
-        if home >= HOME or rotation.sag == rotation.sag or steady:
+        if rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
             self._away = 0.0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible
         gone = self._away >= GONE_NATS and hop.t - self._sure_s <= COASTS_S
         return gone or self._quiet_hops >= QUIET_HOPS
+
+    @staticmethod
+    def _at_home(hop: Hop, reference_hz: float) -> bool:
+        return hop.probability_between((1 - AWAY) * reference_hz, (1 + AWAY) * reference_hz) >= HOME

@@ -28,10 +28,12 @@ class Turn(NamedTuple):
     """One turn heard, or a few where several fit into a hop.
 
     ``stands_out_db``: float32, shape (n_sectors,), level of each sector over those an eighth to a fifth of
-    a turn beside it; 0 where nothing was heard. ``turns``: turns since the start, at the end of the turn.
+    a turn beside it; 0 where nothing was heard. ``mean_db``: mean of their magnitudes. ``turns``: turns
+    since the start, at the end of the turn.
     """
 
     stands_out_db: NDArray[np.float32]
+    mean_db: float
     turns: float
 
 
@@ -90,9 +92,10 @@ class Revolutions:
         missing = np.flatnonzero(~np.logical_and.reduce(heard, axis=1)).tolist()
         for k in missing:  # neighbours of what was not heard would stand out
             stands_out[k] = 0
+        mean_db = (np.add.reduce(np.abs(stands_out), axis=1).astype(np.float64) / n).tolist()
         for k in range(whole):
             at = (k + 1) * self.every - waiting - 1
-            told[at] = Turn(stands_out[k], ends[at])
+            told[at] = Turn(stands_out[k], mean_db[k], ends[at])
         return told
 
     def _angles(self, spindle_hz: list[float]) -> tuple[NDArray[np.float64], list[float]]:

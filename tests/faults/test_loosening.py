@@ -32,7 +32,7 @@ class Shop:
             where = (at + self.turns * (1 + self.off)) % 1 * SECTORS
             for sector in {int(where), int(where + 0.5) % SECTORS}:  # it rings on into the next
                 x[sector] += 10 * math.log10(1 + 10 ** (db / 10))
-            one = hop(self.t, turn=Turn(x.astype(np.float32), self.turns))
+            one = hop(self.t, turn=Turn(x.astype(np.float32), float(np.abs(x).mean()), self.turns))
             told = self.rule.step(one, rotation(**turning), cutting, spotting)
             if told:
                 self.found.append((self.t, told))
