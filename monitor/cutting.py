@@ -231,7 +231,8 @@ class CuttingDetector:
             sound, load = max(sound, -_UNSURE_LOAD), LOAD_YES
         if sound <= 0 and rise < _EDGE * threshold_db and not unheard:
             self._low_s = now
-        if unheard and rotation.sag > 0.5 * max(self.cut_sag, self._most_shown):
+        drowned = sound <= 0 and load > 0 and rise > cut_db  # louder than cuts: only the load dates this one
+        if (unheard or drowned) and rotation.sag > 0.5 * max(self.cut_sag, self._most_shown):
             self._high_s = now
         heard = rise > 0.5 * cut_db if cut_db == cut_db else sound > 0
         if sound > 0 and heard:
@@ -243,7 +244,9 @@ class CuttingDetector:
         if (settled and drills) or self.cutting:
             self._filter(sound + load, hop.step_s)
         else:
-            self.log_odds = EVIDENCE_MOST if rise > CRASH_DB else -EVIDENCE_MOST
+            # what was as loud while the spindle stood is no crash
+            crashes = min(rise, hop.broadband_db - self.background_db) > CRASH_DB
+            self.log_odds = EVIDENCE_MOST if crashes else -EVIDENCE_MOST
         if not self.cutting and self.log_odds > SURE:
             self.cutting, self.onset_s, self.since_s = True, max(self._low_s, now - 1.0), hop.t
             self._lowest_db, self._high_s = level, now

@@ -108,6 +108,7 @@ class Spindle:
         self._steady_hops = 0
         self._elsewhere_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
+        self._slipped_hz, self._home_hops = 0.0, 0
 
     def step(self, hop: Hop, cutting: bool, in_blank: bool, loudness: float, lost: bool = False) -> Rotation:
         """Take one hop; ``cutting``, ``in_blank``, ``loudness`` (rise of the broadband sound over the idle
@@ -203,11 +204,15 @@ class Spindle:
 
         Tones of the room happen to agree with it; where the spindle could be its lines are missing.
         """
-        if not hop.heard or self._noisy(hop):
+        # a gain that fell takes as much of the floor as of the lines
+        thin = hop.line_db < -_QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
+        thin = thin and hop.heard and self._off_commanded(hop) > _COMMANDED_WITHIN
+        if not hop.heard or (self._noisy(hop) and not thin):
             return False
         if abs(hop.rate_hz_s) > _SETTLED_RATE * hop.spindle_hz:
             return False  # tones of a room stay; between its speeds a spindle's lines are weaker by resonance
-        return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > _HOME
+        home = _DRIFT if thin else _HOME
+        return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > home
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
         """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.
@@ -217,13 +222,26 @@ class Spindle:
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
         # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
         unheard = hop.t - max(self._last_s, self._slipped_s) if hop.audible >= _FAR_AUDIBLE else 0.0
-        back = self._reference is not None and abs(math.log(hop.spindle_hz / self._reference)) < _HOME
-        slipped = apart > _SLIP + _FASTEST * unheard and not back
-        self._slipped_s = hop.t if slipped else 0.0
+        # in a cut a spindle falls; what jumps above the free speed there is another machine's
+        most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)
+        faster = loud and hop.spindle_hz > (1 + _DRIFT) * most
+        could = _SLIP if faster else _SLIP + _FASTEST * unheard
+        home = self._is_home(hop)
+        slipped = apart > could and not home
+        steady = abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
+        self._home_hops = self._home_hops + 1 if home and steady else 0
+        if self._slipped_s and self._home_hops < _SETTLED_HOPS:
+            # another machine's speed passes by
+            slipped = slipped or home or abs(math.log(hop.spindle_hz / self._slipped_hz)) < _SLIP
+        self._slipped_s, self._slipped_hz = (hop.t, hop.spindle_hz) if slipped else (0.0, 0.0)
         if slipped and (loud or hop.t - self._last_s < _SLIPPED_FOR_S):
             return False
         self._last_hz, self._last_s = hop.spindle_hz, hop.t
         return True
+
+    def _is_home(self, hop: Hop) -> bool:
+        """Whether it is near the reference, and no faster than a free spindle drifts."""
+        return self._reference is not None and -_HOME < math.log(hop.spindle_hz / self._reference) < _DRIFT
 
     def _near_commanded(self, hop: Hop) -> bool:
         if self._reference and abs(hop.spindle_hz / self._reference - 1) <= _COMMANDED_WITHIN:

@@ -12,7 +12,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass
 
-from monitor.cutting import CuttingDetector
+from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.hop import Hop
 from monitor.pecks import Cycle
 from monitor.spindle import Rotation
@@ -99,9 +99,9 @@ class WorkJudge:
                 self._lately.append(sag)
                 self._strengths.append(detector.strength)
                 self._believed = self._believable(hop, detector, through, over)
-            elif not through:
+            elif not (through or over):
                 self._believed = True
-            if detector.cutting:
+            if detector.cutting and not over:
                 self._learn_usual(sag)
         elif sag == sag:
             self._follow(hop, rotation, detector, cycle, through)
@@ -130,11 +130,14 @@ class WorkJudge:
             lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
             return lasts and self._loud() and self._beats_as_usual()
         if over:  # another sound goes on: a cut as long as this must be seen in the load
-            return knows_load and self._loads() and self._beats_as_usual()
+            loads = self._sags() >= SURE_SHARE * self._usual
+            return knows_load and loads and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
 
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""
+        if detector.rise_db > 2 * ON_DB_LEAST and not self._loud():
+            return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
 

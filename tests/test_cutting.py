@@ -184,6 +184,27 @@ def test_while_the_speed_changes_only_a_crash_is_a_cut():
         assert any(d for _, d in heard) is cut
 
 
+def test_a_spindle_that_runs_up_in_rain_has_not_crashed():
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 2.0)
+    run(detector, lambda t: CRASH_DB + 3, 4.0, 2.0, turning=False)
+    heard = run(detector, lambda t: CRASH_DB + 5, 0.5, 6.0, settled=False)
+    assert not any(d for _, d in heard)
+
+
+def test_a_cut_in_rain_ends_with_its_load():
+    detector = CuttingDetector()
+    for begin in (0.0, 4.0, 8.0):
+        run(detector, lambda t: 0.0, 2.0, begin, sag=0.0)
+        run(detector, lambda t: CUT_DB, 2.0, begin + 2, sag=0.02)
+    run(detector, lambda t: 0.0, 2.0, 12.0, sag=0.0)
+    run(detector, lambda t: CUT_DB, 1.0, 14.0, sag=0.02)
+    run(detector, lambda t: CUT_DB + 8, 2.0, 15.0, sag=0.02)
+    run(detector, lambda t: CUT_DB + 8, 2.0, 17.0, sag=0.0)
+    assert not detector.cutting
+    assert detector.end_s == pytest.approx(17.0, abs=0.1)
+
+
 def test_something_far_louder_than_the_drill_changes_no_decision():
     for cutting in (False, True):
         detector = CuttingDetector()

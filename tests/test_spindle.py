@@ -189,6 +189,23 @@ def test_an_octave_slip_of_the_ear_is_no_sag():
     assert walk.now.sag == pytest.approx(0)
 
 
+def test_another_machine_that_runs_down_past_the_free_speed_is_no_sag():
+    """It is followed from above, where no cut drives a spindle, through the free speed and on down."""
+    runs_down = {"spindle_hz": lambda s: (1.12 - 0.1 * s) * SPINDLE_HZ, "rate_hz_s": -0.1 * SPINDLE_HZ}
+    walk = Walk().go(2).go(0.1, spindle_hz=1.3 * SPINDLE_HZ, cutting=True, loudness=2.0)
+    walk.go(2.2, cutting=True, loudness=2.0, **runs_down)
+    assert all(math.isnan(rotation.sag) for t, rotation in walk.said if t > 2)
+    walk.go(0.2, spindle_hz=0.99 * SPINDLE_HZ, cutting=True, loudness=2.0)
+    assert walk.now.sag == pytest.approx(0.01)
+
+
+def test_weak_tones_near_the_free_speed_do_not_hide_a_stop():
+    """Lines 15 dB too weak are no gain that fell where the noise is as loud as before."""
+    gone = {"spindle_hz": 0.915 * SPINDLE_HZ, "line_db": -15.0}
+    assert Walk().go(2).go(3, over_db=-2.0, **gone).times_of("vanished")
+    assert not Walk().go(2).go(3, over_db=-14.0, **gone).times_of("vanished")
+
+
 def test_a_new_start_forgets_the_old_reference():
     walk = Walk(900.0, 2000.0).go(2, spindle_hz=SPOT_HZ).go(2, silent).go(2)
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)

@@ -91,6 +91,19 @@ def test_a_peck_beyond_doubt_loads_as_cuts_do():
     assert not walk.go(0.1, 0.015).work.sure
 
 
+def test_what_outlasts_its_peck_must_load_as_a_cut_does_and_teaches_no_load():
+    walk = Walk(usual_sag=0.015).go(2, 0.015)
+    walk.cycle.overrun = True
+    assert not walk.go(20, 0.006).work.working  # a reference a little too high
+    assert walk.go(1, 0.012).work.working
+
+
+def test_what_goes_on_fainter_than_cuts_are_is_no_peck_beyond_doubt():
+    walk = Walk(usual_sag=0.0).go(2, 0.0)
+    assert walk.work.sure
+    assert not walk.go(1, 0.0, level_db=0.4 * CUTTING).work.sure
+
+
 def test_a_radio_over_an_idle_spindle_is_no_work_once_its_cuts_are_known():
     """Cuts of this batch sag by 1.5 %; what sounds like a cut and sags by nothing is none."""
     known, unknown = Walk(usual_sag=0.015), Walk()

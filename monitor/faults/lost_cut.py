@@ -49,6 +49,10 @@ MISDATED_S, GAPS_DIFFER = 0.5, 1.5
 """In the first blank a gap may have been cut short by another sound: the only one so far by so much, and one
 among others so that it is shorter than they are by this factor, which depth alone does not make it."""
 
+AGREED = 3
+"""Blanks heard before a number of pecks that is not the job's is believed: a sound of the workshop may have
+made a peck of its own in two."""
+
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
@@ -131,11 +135,11 @@ class LostCutRule:
         if schedule.learned:
             # what is deeper is farther: a gap that is shorter than one before it was misheard
             gap = max(schedule.gaps[1 : k + 1])
+            if schedule.blanks < AGREED and schedule.count != len(schedule.job_mm):
+                return math.nan, 0.0
             if schedule.blanks == 1:
-                # One blank may have been misheard: then the job must agree, and any of its gaps may be meant;
-                # where this blank's gaps are like them, none that is deeper: the way back grows with depth.
-                if schedule.count != len(schedule.job_mm):
-                    return math.nan, 0.0
+                # One blank may have been misheard: then any of its gaps may be meant; where this blank's gaps
+                # are like them, none that is deeper: the way back grows with depth.
                 if self._gaps_agree(cycle):
                     return left_s + gap.middle, 2 * SURE * DATED_S
                 longest = max(g.middle for g in schedule.gaps[1:])
@@ -149,7 +153,9 @@ class LostCutRule:
                 before_mm + LEAST_CLEARANCE_MM
             )
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
-            return left_s + max(gaps[-1], max(gaps) / GAPS_DIFFER) * grows, misdated_s + SURE * DATED_S
+            # what is deeper is farther: a shorter gap than two before it was cut short by another sound
+            usual = sorted(gaps)[-2] if len(gaps) > 2 else max(gaps) / GAPS_DIFFER
+            return left_s + max(gaps[-1], usual) * grows, misdated_s + SURE * DATED_S
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 

@@ -31,6 +31,10 @@ SLOW_NATS, SLOW_MOST = 4.0, 3.0
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
 that, summed over the hops, decide too. At most so much a hop, so that no single one decides."""
 
+SWITCHED_OFF_NATS = math.log(50)
+"""So much more where it is not sure that a peck is under way: a program switches the spindle off after every
+blank, which is some fifty times as often as a drill binds while the program should be elsewhere."""
+
 _SURELY_NOT = 0.04  # log odds of this are under what a hop counts at most
 
 DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
@@ -60,8 +64,12 @@ SMALL_HOPS = 3
 RECOVERING = 0.02
 """Per second: a sag that shrinks faster was on its way back when the speed was lost."""
 
-DEEPEST = 0.4
-"""Sags deeper than this do not count for `SLOW_CHANCE`: so far off, it is a slip of the ear."""
+RUNS_UP = 0.1
+"""Per second, of the free speed: a spindle that gains speed so fast is let go, or starts; it does not bind."""
+
+DEEPEST, FOLLOWED_S = 0.4, 0.5
+"""Sags deeper than this do not count, unless the spindle was followed down to there, lately: so far off, it is a
+slip of the ear."""
 
 LEAST_SUPPORT, SUPPORT_HOPS = 0.15, 6
 """Share of the expected evidence that the lines must give at the sagged speed, over the last 0.3 s: a wrong
@@ -91,11 +99,13 @@ class SagRule:
     _fell_through: bool = False
     _known_sag: float = 0.0
     _known_s: float = -math.inf
+    _followed_s: float = -math.inf
     _jump_hops: int = 0
     _small_hops: int = 0
     _slow_sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
     _track: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TREND_HOPS))
+    _slipped: bool = False
     _sure_s: float = -math.inf
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
@@ -105,6 +115,10 @@ class SagRule:
         sag = rotation.sag
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         slow = self._slow(hop, rotation, work)
+        if sag <= DEEPEST:
+            self._followed_s = hop.t
+        elif hop.t - self._followed_s > FOLLOWED_S:
+            sag = math.nan
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._before.clear()
             self._sums = [FADE * s for s in self._sums]
@@ -129,7 +143,7 @@ class SagRule:
             return None
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         weight = 1.0 if hop.confidence >= SURE else UNSURE_SHARE
-        if self._jump_hops > 1:
+        if self._jump_hops > 1 or _runs_up(hop, rotation):
             weight = 0.0
         over: list[bool] = []
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
@@ -166,12 +180,14 @@ class SagRule:
         drowned = hop.audible < TELLING
         turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
         if drowned:
-            told = hop.audible >= FAINT or hop.beat >= BEAT_TELLS
+            # once the peck should be over, the spindle may have been switched off under what goes on
+            told = (hop.audible >= FAINT or hop.beat >= BEAT_TELLS) and work.contact_s == work.contact_s
             turning = told and rotation.state is not SpindleState.STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # where no spindle could have gone from where it was, tones of another sound are taken for it
-        slipped = hop.heard and rotation.sag != rotation.sag
-        if hop.deaf or slipped or not (work.loaded or work.working) or not turning:
+        if hop.heard:
+            self._slipped = rotation.sag != rotation.sag
+        if hop.deaf or self._slipped or not (work.loaded or work.working) or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         deepest = (1 - DEEPEST) * rotation.reference_hz
@@ -188,8 +204,9 @@ class SagRule:
             elif chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)
             self._slow_sums[i] = min(max(0.0, self._slow_sums[i] + nats), 2 * SLOW_NATS)
+        enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
         return [
-            hops >= DROWNED_HOPS or nats >= SLOW_NATS
+            hops >= DROWNED_HOPS or nats >= enough
             for hops, nats in zip(self._slow_hops, self._slow_sums, strict=True)
         ]
 
@@ -211,6 +228,8 @@ class SagRule:
     ) -> Finding | None:
         if sag != sag and hop.spindle_hz == hop.spindle_hz:
             sag = 1 - hop.spindle_hz / rotation.reference_hz
+        if _runs_up(hop, rotation):
+            return None
         if over[1]:
             return self._finding(sag, Severity.HOLD, self.hold_pct, work.onset_s)
         if over[0]:
@@ -229,3 +248,7 @@ class SagRule:
             percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
         message = f"The spindle turns {percent}: {what}."
         return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", onset_s)
+
+
+def _runs_up(hop: Hop, rotation: Rotation) -> bool:
+    return hop.heard and hop.rate_hz_s > RUNS_UP * rotation.reference_hz

@@ -9,7 +9,8 @@ from monitor.measurements import Kind, Severity
 from tests.hops import SPINDLE_HZ, hop, rotation, times, work
 
 WARNING_PCT, HOLD_PCT = 4.0, 8.0
-LOADED, FREE = work(working=True, loaded=True, loud=True), work()
+LOADED, FREE = work(working=True, loaded=True, loud=True, sure=True), work()
+UNSURE = work(working=True, loaded=True, loud=True)
 SILENT = work(loaded=True)  # a drill that fell silent as it bound
 
 
@@ -130,6 +131,37 @@ def test_a_speed_to_which_no_spindle_could_have_gone_is_not_slow():
     """Another sound's tones; the spindle says so by no sag for a speed that is heard."""
     walk = Walk().go(1, 0.01).go(2, math.nan, confidence=0.8, probability_between=lambda low, high: 1.0)
     assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_a_slip_lasts_while_no_speed_is_heard():
+    walk = Walk().go(1, 0.01).go(0.2, math.nan, confidence=0.8).go(2, math.nan, **slow(1.0))
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_where_no_peck_is_sure_the_odds_must_be_fifty_times_as_high():
+    """A program switches the spindle off after every blank."""
+    hops = math.ceil((SLOW_NATS + math.log(50)) / SLOW_MOST)
+    walk = Walk().go(1, 0.0).go(2, 0.12, at=UNSURE, **slow(0.99))
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + hops * 0.05)
+
+
+def test_once_the_peck_should_be_over_drowned_lines_tell_nothing():
+    drowned = {"audible": 1.0, "running": 0.1, **slow(1.0)}
+    over = work(working=True, loud=True, contact_s=math.nan)
+    assert Walk().go(1, 0.0).go(2, 0.12, **drowned).first(Severity.HOLD)[1]
+    assert not Walk().go(1, 0.0).go(2, 0.12, at=over, **drowned).first(Severity.HOLD)[1]
+
+
+def test_a_spindle_that_gains_speed_fast_does_not_bind():
+    """It runs up under other sound; one that is let go gains speed too."""
+    runs_up = {"rate_hz_s": 0.3 * SPINDLE_HZ}
+    assert Walk().go(1, 0.0).go(0.3, 0.06).go(1, 0.1, **runs_up).first(Severity.HOLD)[1] is None
+
+
+def test_half_the_speed_counts_only_if_it_was_followed_there():
+    assert not any(f for _, f in Walk().go(1, 0.0).go(1, math.nan, **NOWHERE).go(2, 0.5, **NOWHERE).found)
+    followed = Walk().go(1, 0.0).go(1, lambda s: 0.5 * s, **NOWHERE).go(1, 0.5, **NOWHERE)
+    assert followed.found[-1][1].severity is Severity.HOLD
 
 
 def test_a_distribution_that_lags_a_fall_is_judged_by_where_the_fall_has_led():
