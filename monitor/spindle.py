@@ -127,8 +127,8 @@ class Spindle:
             self._follow_reference(hop, in_blank, steady, loudness > _LOUDER)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
-        believed = hop.heard and self._believe(hop, loud)
-        if self._state is SpindleState.TURNING and believed and self._sag_means_something(hop):
+        turning = self._state is SpindleState.TURNING and hop.heard
+        if turning and self._believe(hop, loud) and self._sag_means_something(hop):
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
             if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
                 reference = self._carried_over(reference, hop)

@@ -98,10 +98,14 @@ def _take(told: Told, heard: object) -> None:
 
 
 @functools.cache
-def setup(seed: int, snr_db: float = 10.0, cycle: Cycle = CYCLE, fs: int = FS) -> Setup:
-    """A machine of this seed, learned at its drilling speed and at another."""
+def setup(
+    seed: int, snr_db: float = 10.0, cycle: Cycle = CYCLE, fs: int = FS, level_dbfs: float | None = None
+) -> Setup:
+    """A machine of this seed, learned at its drilling speed and at another; in digital sound so loud."""
     machine = replace(fitted(draw_machine(seed), cycle, 1.3), spin_up_s=0.6, coast_s=0.5)
     room = fitted_room(seed + 100, cycle, snr_db)
+    if level_dbfs is not None:
+        room = replace(room, level_dbfs=level_dbfs)
     other = cycle.spot_rpm or 1.8 * cycle.spindle_rpm
     runs = [
         FreeRun(rpm, free_running(machine, room, rpm, 6, seed, fs), fs) for rpm in (cycle.spindle_rpm, other)

@@ -24,6 +24,10 @@ HOLD_AFTER_S = 15.0
 EAR_BACK_S = 0.5
 """After the microphone was lost the frames still hold the gap, and the spindle has to be found anew."""
 
+UNHEARD_S = 1.0
+"""A speed that was not heard for so long is drowned too, where the lines may still be there: frames of a cut
+that drowns them now and then are bridged."""
+
 HEARD_AGAIN_S = 1.0
 """Heard for this long, it is heard again: in noise alone a speed is found by chance for some tenths."""
 
@@ -35,6 +39,7 @@ class MaskingRule:
     _since_s: float = math.nan
     _masked_s: float = -math.inf
     _lost_s: float = -math.inf
+    _heard_s: float = -math.inf
 
     def step(self, hop: Hop, rotation: Rotation, in_blank: bool, lost: bool) -> Finding | None:
         """Finding while the spindle, last heard turning, cannot be heard for other sound.
@@ -45,7 +50,9 @@ class MaskingRule:
             self._lost_s = hop.t
         if hop.t - self._lost_s < EAR_BACK_S and self._since_s != self._since_s:
             return None
-        if rotation.state is not SpindleState.MASKED:
+        if hop.heard or rotation.state is not SpindleState.TURNING:
+            self._heard_s = hop.t
+        if rotation.state is not SpindleState.MASKED and hop.t - self._heard_s <= UNHEARD_S:
             if hop.t - self._masked_s >= HEARD_AGAIN_S:
                 self._since_s = math.nan
             return None

@@ -41,6 +41,10 @@ DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
 """The same where the lines are drowned, and the beat of the cut, whose windows overlap, tells most of it: so
 much of the distribution, in so many hops running."""
 
+LOUDER_DB = 12.0
+"""A drill that binds gets louder by some 6 dB (common practice, no published source; twice that is allowed):
+what is louder still, over the cut in which the speed was last sure, is another sound, and tells nothing."""
+
 TREND_HOPS = 6
 """Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
 since."""
@@ -106,6 +110,7 @@ class SagRule:
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
     _track: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TREND_HOPS))
     _slipped: bool = False
+    _sure_db: float = math.inf
     _sure_s: float = -math.inf
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
@@ -132,6 +137,7 @@ class SagRule:
             self._fell_through = False  # a spindle falls through the speeds between
         self._known_sag, self._known_s = sag, hop.t
         if hop.confidence >= SURE:
+            self._sure_db = hop.over_db
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
@@ -181,7 +187,8 @@ class SagRule:
         turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
-            told = (hop.audible >= FAINT or hop.beat >= BEAT_TELLS) and work.contact_s == work.contact_s
+            by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB and work.contact_s == work.contact_s
+            told = by_the_cut and (hop.audible >= FAINT or hop.beat >= BEAT_TELLS)
             turning = told and rotation.state is not SpindleState.STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # where no spindle could have gone from where it was, tones of another sound are taken for it

@@ -2,10 +2,17 @@
 
 import pytest
 
-from monitor.faults.masking import EAR_BACK_S, HEARD_AGAIN_S, HOLD_AFTER_S, TOLD_AFTER_S, MaskingRule
+from monitor.faults.masking import (
+    EAR_BACK_S,
+    HEARD_AGAIN_S,
+    HOLD_AFTER_S,
+    TOLD_AFTER_S,
+    UNHEARD_S,
+    MaskingRule,
+)
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from tests.hops import masked, rotation, times
+from tests.hops import hop, masked, rotation, times
 
 DEAF = {"state": SpindleState.MASKED}
 
@@ -53,6 +60,15 @@ def test_a_speed_found_in_noise_for_a_moment_is_not_hearing_again():
     assert rule.step(masked(14.3), rotation(), True, False) is None
     again = findings(2.0, in_blank=True, rule=rule, begin=14.3)
     assert any(f and f.severity is Severity.HOLD for _, f in again)
+
+
+def test_a_speed_not_heard_for_long_is_masked_though_its_lines_may_be_there():
+    rule = MaskingRule()
+    said = [(t, rule.step(hop(t, confidence=0.2), rotation(), True, False)) for t in times(30.0)]
+    told = next(t for t, f in said if f)
+    held = next(t for t, f in said if f and f.severity is Severity.HOLD)
+    assert told == pytest.approx(UNHEARD_S + TOLD_AFTER_S, abs=0.11)
+    assert held == pytest.approx(UNHEARD_S + HOLD_AFTER_S, abs=0.11)
 
 
 def test_a_lost_microphone_is_no_other_sound():

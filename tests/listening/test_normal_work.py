@@ -17,7 +17,9 @@ from tests.drawn import CYCLE, setup
 SEEDS = (5, 8, 13)
 BURL = replace(CYCLE, material="burl", eccentric=0.6)
 SPOT = replace(CYCLE, spot_rpm=2000.0, settle_s=1.2)
-LONG = replace(CYCLE, spindle_rpm=600.0, feed_mm_per_rev=0.06, depth_mm=24.0, pecks_mm=(12.0,))
+LONG = replace(
+    CYCLE, spindle_rpm=600.0, feed_mm_per_rev=0.06, depth_mm=24.0, pecks_mm=(12.0,), flute_length_mm=40.0
+)
 
 
 def alarms(told):
@@ -33,7 +35,7 @@ def weak(failing, reason, *values):
     return [pytest.param(*value, marks=[mark] if value in failing else []) for value in values]
 
 
-HELD = {("air_gun", 13), ("neighbour", 8), ("phone", 13)}
+HELD = {("phone", 13)}
 WARNED = {("phone", 13), ("vacuum", 5), ("vacuum", 8)}
 EVERY = [(kind, seed) for kind in sorted(KINDS) for seed in SEEDS]
 
@@ -51,7 +53,7 @@ def alarms_under(kind, seed):
 
 @pytest.mark.parametrize(
     ("kind", "seed"),
-    weak(HELD, "switched off under noise it seems stalled; tones taken for its own or for chatter", *EVERY),
+    weak(HELD, "tones taken for its own: a telephone seems to slow it", *EVERY),
 )
 def test_a_sound_of_the_workshop_raises_no_hold(kind, seed):
     assert [told for told in alarms_under(kind, seed) if told[2] == "hold"] == []
@@ -81,7 +83,7 @@ def test_a_commanded_change_of_speed_is_no_sag(seed, snr_db):
 @pytest.mark.parametrize(
     ("seed", "gain_db"),
     weak(
-        {(8, 6.0), (13, -12.0), (13, -6.0)},
+        {(8, 6.0)},
         "what the gain lifts seems to grow; a spindle switched off seems stalled",
         *[(seed, gain_db) for seed in SEEDS for gain_db in (-12.0, -6.0, 6.0)],
     ),
@@ -96,18 +98,27 @@ def test_a_turn_of_the_gain_is_no_fault(seed, gain_db):
 MASKED_FROM_S = 8.0
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("kind", ["rain", "air_gun"])
+def test_sound_four_times_as_loud_as_the_machine_is_heard_through(kind, seed):
+    """Half a minute of it, in a peck of 20 s and the next."""
+    known = setup(seed, cycle=LONG, level_dbfs=-50.0)  # the sound must not clip
+    sound = Background(kind, MASKED_FROM_S, 30.0, 12.0, seed=seed)
+    assert alarms(known.hear(known.render(backgrounds=(sound,)).x)) == []
+
+
+DROWNED = [(kind, seed) for kind in ("rain", "air_gun") for seed in SEEDS]
+
+
 @pytest.mark.parametrize(
     ("kind", "seed"),
-    weak({(kind, seed) for kind in ("rain", "air_gun") for seed in SEEDS},
-         "a drowned spindle is told late, or taken for one that has stalled or sags",
-         *[(kind, seed) for kind in ("rain", "air_gun") for seed in SEEDS]),
-)  # fmt: skip
+    weak({("air_gun", 8)}, "a speed is found in it by chance, so that it is not held", *DROWNED),
+)
 def test_a_drowned_spindle_is_told_and_held_only_after_the_stated_time(kind, seed):
-    """Half a minute of sound four times as loud as the machine, in a peck of 20 s and the next."""
-    known = setup(seed, cycle=LONG)
-    quiet = replace(known.scene.room, level_dbfs=-50.0)  # the sound must not clip
-    sound = Background(kind, MASKED_FROM_S, 30.0, 12.0, seed=seed)
-    told = known.hear(known.render(room=quiet, backgrounds=(sound,)).x)
+    """The same, thirty times as loud."""
+    known = setup(seed, cycle=LONG, level_dbfs=-50.0)
+    sound = Background(kind, MASKED_FROM_S, 30.0, 30.0, seed=seed)
+    told = known.hear(known.render(backgrounds=(sound,)).x)
     assert MASKED_FROM_S < told.times(Kind.MASKED, Severity.INFO)[0] < MASKED_FROM_S + 4.0
     assert {kind for _, kind in told.holds()} == {Kind.MASKED}
     assert told.holds()[0][0] > MASKED_FROM_S + HOLD_AFTER_S
