@@ -156,11 +156,12 @@ class Spindle:
             if self._state is SpindleState.TURNING:
                 self._state = SpindleState.MASKED
             return False, False
-        present = hop.running > _PRESENT and hop.heard and self._noisy(hop)
+        astray = not loud and self._astray(hop)
+        present = hop.running > _PRESENT and hop.heard and self._noisy(hop) and not astray
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.audible < _FAINT_AUDIBLE:
             self._deaf_s = hop.t
-        if hop.running < _ABSENT or (not loud and self._astray(hop)):
+        if hop.running < _ABSENT or astray:
             # after a sound that drowned everything the frames still hold it, and the track has to be found
             self._absent = self._absent + _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else 0.0
         elif hop.running > 0.5:

@@ -12,6 +12,7 @@ loses lines. So louder means both, and quieter means the lines.
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
@@ -40,6 +41,10 @@ microphone."""
 LIKE_BASELINE_DB = 12.0
 """Since the baseline was learned the machine may have warmed and the stand been moved: twice that."""
 
+OWN_SUPPORT, TELLING = 0.5, 3.0
+"""Share of the expected evidence that a machine's own lines give, where they tell that much a hop (nats): all
+of it, give or take the noise. Half of it is another machine's baseline."""
+
 
 @dataclass(slots=True)
 class ReturnedMicrophone:
@@ -64,7 +69,7 @@ class ReturnedMicrophone:
     _comparing: bool = False
     _known: tuple[float, float] | None = None  # lines and floor over the baseline, before the loss
     _free: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=COMPARED_HOPS))
-
+    _support: deque[float] = field(default_factory=lambda: deque(maxlen=COMPARED_HOPS))
     _turning: deque[tuple[float, float]] = field(default_factory=deque)
 
     def __post_init__(self) -> None:
@@ -103,7 +108,13 @@ class ReturnedMicrophone:
         self._comparing = free and self._pending
         if free:
             self._free.append((hop.line_db, hop.over_db))
-        if not turning or not self._pending or hop.t - self._back_s < BACK_FOR_S:
+        if hop.heard and rotation.state is SpindleState.TURNING and hop.audible >= TELLING:
+            self._support.append(hop.support)
+        if not self._pending or hop.t - self._back_s < BACK_FOR_S:
+            return None
+        if self._is_unlike():
+            return self._unlike()
+        if not turning:
             return None
         if free and len(self._free) == COMPARED_HOPS:
             return self._compare(hop, *_middle(self._free))
@@ -128,6 +139,7 @@ class ReturnedMicrophone:
         if not self._pending and len(self._free) == COMPARED_HOPS:
             self._known = _middle(self._free)
         self._free.clear()
+        self._support.clear()
         self._turning.clear()
         self._back_s, self._pending, self._other, self._told = hop.t, True, False, False
 
@@ -147,6 +159,25 @@ class ReturnedMicrophone:
             "Put it back as it was, or stop and learn a new baseline."
         )
         return Finding(Kind.MIC_FAULT, Severity.HOLD, message, moved, math.copysign(self._limit, moved), "dB")
+
+    def _is_unlike(self) -> bool:
+        """Whether the learned lines are not where a spindle seems to turn, and not because of the gain."""
+        if self._known or len(self._support) < COMPARED_HOPS or len(self._turning) < COMPARED_HOPS // 2:
+            return False
+        gain = abs(self._moved(*_middle(self._turning))) > self._limit
+        return not gain and statistics.median(self._support) < OWN_SUPPORT
+
+    def _unlike(self) -> Finding | None:
+        self._other = True
+        if self._told:
+            return None
+        self._told = True
+        message = (
+            "The spindle's lines are not those of the baseline: it is another machine's, or the microphone "
+            "hears something else. Stop, and give the baseline of this machine or learn a new one."
+        )
+        support = statistics.median(self._support)
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, support, OWN_SUPPORT, "")
 
 
 def gain_change_db(lines_db: float, floor_db: float) -> float:

@@ -69,11 +69,11 @@ RECOVERING = 0.02
 """Per second: a sag that shrinks faster was on its way back when the speed was lost."""
 
 RUNS_UP = 0.1
-"""Per second, of the free speed: a spindle that gains speed so fast is let go, or starts; it does not bind."""
+"""Per second, of the free speed: a spindle that gains speed so fast is let go, or starts."""
 
 DEEPEST, FOLLOWED_S = 0.4, 0.5
-"""Sags deeper than this do not count, unless the spindle was followed down to there, lately: so far off, it is a
-slip of the ear."""
+"""Sags deeper than this do not count, unless the spindle was followed down to there, lately: so far off, it
+is a slip of the ear."""
 
 LEAST_SUPPORT, SUPPORT_HOPS = 0.15, 6
 """Share of the expected evidence that the lines must give at the sagged speed, over the last 0.3 s: a wrong

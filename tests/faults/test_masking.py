@@ -64,6 +64,7 @@ def test_a_speed_found_in_noise_for_a_moment_is_not_hearing_again():
 
 def test_a_speed_not_heard_for_long_is_masked_though_its_lines_may_be_there():
     rule = MaskingRule()
+    rule.step(hop(0.0), rotation(), True, False)
     said = [(t, rule.step(hop(t, confidence=0.2), rotation(), True, False)) for t in times(30.0)]
     told = next(t for t, f in said if f)
     held = next(t for t, f in said if f and f.severity is Severity.HOLD)
