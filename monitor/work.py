@@ -101,7 +101,7 @@ class WorkJudge:
                 self._believed = self._believable(hop, detector, through, over)
             elif not (through or over):
                 self._believed = True
-            if detector.cutting and not over:
+            if detector.cutting and (through or not over):
                 self._learn_usual(sag)
         elif sag == sag:
             self._follow(hop, rotation, detector, cycle, through)
