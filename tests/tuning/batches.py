@@ -12,7 +12,7 @@ import numpy as np
 
 from monitor.planning.flutes import FLUTE_AREA_FRACTION
 from monitor.planning.materials import material
-from monitor.synth.cutting import FILL_FREE
+from monitor.synth.cutting import FILL_FREE, packing_factor
 from monitor.synth.cycle import DT, MECHANICS_HZ, Cycle, Move, SpindleState, lay_out, plan_blank, turn
 from monitor.synth.machines import Machine, draw_machine, with_sag
 from monitor.synth.render import vary
@@ -21,16 +21,26 @@ from monitor.tuning.peck_curves import Cut
 
 STEP = MECHANICS_HZ // 20
 
+SHAPE_SD = 0.3
+"""Materials and drills differ in how load climbs: spread of both numbers of `packing_factor`, in the
+logarithm (no published source)."""
+
+EAR_SD, EAR_TAPS = 0.1, (0.5, 0.7, 0.5)
+"""Noise of the ear in the sag, percent: white noise of this deviation through these taps, one a row."""
+
 
 @dataclass(frozen=True)
 class Batch:
-    """A batch as told, and its truth: bulking factor and trapped length at which the load climbs."""
+    """A batch as told, and its truth: bulking factor, trapped length at which the load climbs, and how it
+    does (``rise`` and ``steep`` of tuning/load_model.py)."""
 
     cycle: Cycle
     pieces: list
     machine: Machine
     bulking: float
     critical_mm: float
+    rise: float
+    steep: float
 
     @property
     def cuts(self) -> list[Cut]:
@@ -38,7 +48,11 @@ class Batch:
 
 
 def draw_batch(
-    seed: int, blanks: int = 10, blank_spread: float = 0.05, ear_sd: float = 0.1, fullest: float | None = None
+    seed: int,
+    blanks: int = 10,
+    blank_spread: float = 0.05,
+    ear_sd: float = EAR_SD,
+    fullest: float | None = None,
 ) -> Batch:
     """A drawn machine drilling a drawn job in a material whose bulking is not that of the table."""
     rng = stream(seed, "tuning batch")
@@ -67,6 +81,7 @@ def draw_batch(
         reload_s=0.1,
     )
     machine = with_sag(draw_machine(seed), cycle.nominal_torque(), rpm, float(rng.uniform(0.8, 2.0)))
+    rise, steep = np.array([0.2, 4.0]) * np.exp(SHAPE_SD * stream(seed, "tuning climb").standard_normal(2))
     state, pieces = SpindleState(), []
     start = 0.0
     for blank in range(1, blanks + 1):
@@ -75,10 +90,12 @@ def draw_batch(
         vary(curves, cycle, rng)
         own = float(np.exp(blank_spread * rng.standard_normal()))
         curves.fill *= bulking / stock.bulking * own
+        over = np.clip(curves.fill - FILL_FREE, 0.0, 1.5)
+        curves.torque_factor *= (1.0 + rise * np.expm1(steep * over)) / packing_factor(curves.fill)
         turn(curves, cycle, machine, state, rng)
         pieces.append(_traced(curves, cycle, machine, rng, ear_sd, start))
         start += curves.n * DT
-    return Batch(cycle, pieces, machine, bulking, critical)
+    return Batch(cycle, pieces, machine, bulking, critical, float(rise), float(steep) * FILL_FREE)
 
 
 def _whole_steps(move: Move) -> Move:
@@ -99,7 +116,7 @@ def _traced(curves, cycle, machine, rng, ear_sd, start):
     # The ear's answer is that of the last 0.2 s.
     heard = sag[: n * STEP].reshape(n, STEP).mean(axis=1)
     heard = np.convolve(heard, np.ones(2) / 2)[:n]
-    noise = np.convolve(rng.standard_normal(n + 2), [0.5, 0.7, 0.5], mode="valid") * ear_sd
+    noise = np.convolve(rng.standard_normal(n + 2), EAR_TAPS, mode="valid") * ear_sd
     t = start + (np.arange(n) + 1) / 20
     cuts = []
     for number, (top, bottom) in enumerate(cycle.peck_depths(), start=1):
