@@ -8,8 +8,8 @@ sag. So every turn is asked how far each of its sectors stands out of those besi
 bounded: chips that crackle, and blows from elsewhere, are loud but do not come at one angle in every turn.
 The dial may be off by 2 %, so the angle may creep: means are kept for a row of speeds about the one heard.
 
-The decision asks two things. The angle that stands out most does so by far more than is normal here, in cuts
-or between them. And it has grown since it began to.
+The decision asks three things. The angle that stands out most does so by far more than is normal here, in
+cuts or between them. It has grown since it began to. And no other angle stands out half as much.
 """
 
 from __future__ import annotations
@@ -33,9 +33,14 @@ from monitor.spindle import Rotation, SpindleState
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z = 7.0
+SURE_Z = 5.0
 """Deviations over normal that tell. The largest of some hundred means of bounded values has a tail that falls
-fourfold each half deviation: in 5 h of drawn good work under other sound 6 was passed six times, 7 never."""
+fourfold each half deviation: in 8.2 h of drawn good work, other sound in a fifth of it, 4.5 was passed twice
+by something that had grown and stood alone, 5 never."""
+
+NEAR, ALONE = 0.15, 0.5
+"""A loose holding strikes once a turn: nothing farther from its angle than this share of a turn stands out by
+more than half as much. What strikes twice a turn, or goes through all angles, is another machine."""
 
 OFF = 0.022
 """Share by which the true speed may differ from the one heard: dial error of 2 %, and wander."""
@@ -43,10 +48,10 @@ OFF = 0.022
 UNDER, OVER = 2.5, 3.5
 """Deviations that one sector of one turn counts at most, under and over what is normal."""
 
-GROWN_DB = 1.0
-"""Growth of what stands out, from the first third to the last of the time in which it did: the deviation of
-a level that stays. It tells a new knock from one that was always a little more than normal; a knock that is
-suddenly there and stays is mostly told as well, since the turns before it belong to that time."""
+GROWN_DB = 0.5
+"""Growth of what stands out, from the first third to the last of the time in which it did: half the deviation
+of a level that stays. It tells a new knock from one that was always a little more than normal; a knock that
+is suddenly there and stays is mostly told as well, since the turns before it belong to that time."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
@@ -58,13 +63,15 @@ FIRST_S = 1.5
 """The first of idling, and of cutting, is taken for what this machine does: one may knock at every turn by a
 belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
 
-LEARNS_Z = 3.0
-"""What is more than so far over normal is not learned, nor what was heard just before."""
+WARM_S, PIECE_S, GROWS = 0.5, 3.0, 1.0
+"""Of each cut and pause the first is left out, and what follows is learned piece by piece, each once the next
+one, be it of the next cut, was louder by no more than this (in deviations of a mean): what grows is never
+normal. To learn only what is near to normal would never find out what a machine does that knocks more once
+the means have grown."""
 
-_LAG_S = 1.5  # what is to become normal waits for so long: a fault is told by then
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
 _NOISE, _NOISE_SPREAD, _LEAST_SPREAD = 3.2, 0.9, 0.64  # largest of the means in noise, in their deviations
-_PRIOR_S, _MEMORY_S = 10.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
+_PRIOR_S, _MEMORY_S = 4.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
 # deviation of a sector: before it was learned, how fast it is, and at least
 _SECTOR_DB, _SECTOR_S, _LEAST_DB = 2.5, 10.0, 0.3
 
@@ -83,8 +90,32 @@ class _State:
         self.means = np.zeros(shape)
         self.sector_db, self.turns = _SECTOR_DB, 0
         self.first: list[float] = []
-        lag, prior, memory = round(_LAG_S / step_s), _PRIOR_S / step_s, _MEMORY_S / step_s
-        self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, lag, _LEAST_SPREAD)
+        prior, memory = _PRIOR_S / step_s, _MEMORY_S / step_s
+        self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
+        self._warm, self._whole = math.ceil(WARM_S / step_s), math.ceil(PIECE_S / step_s)
+        self._wait, self._spoilt = 0, False
+        self._piece: list[float] = []
+        self._waiting: list[float] = []
+
+    def begin(self) -> None:
+        """A cut or a pause begins: the means are of another one."""
+        self._wait = self._warm
+
+    def learn(self, most: float, told: bool) -> None:
+        """Take a value; it becomes normal once as much sound after it was no louder."""
+        if self._wait:
+            self._wait -= 1
+            return
+        self._spoilt = self._spoilt or told
+        self._piece.append(most)
+        if len(self._piece) < self._whole:
+            return
+        waiting = self._waiting
+        if waiting and statistics.fmean(self._piece) < statistics.fmean(waiting) + GROWS:
+            for one in waiting:
+                self.most.step(one)
+        self._waiting = [] if self._spoilt else self._piece
+        self._piece, self._spoilt = [], False
 
 
 @dataclass(slots=True)
@@ -146,6 +177,8 @@ class LooseningRule:
         state = self._state[cutting]
         if self._last is not None and self._last is not cutting:
             np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
+        if self._last is not cutting:
+            state.begin()
         self._last = cutting
         normal = state.most
         beyond = 2 * max(0.0, normal.location - _NOISE) * self._scale
@@ -165,12 +198,10 @@ class LooseningRule:
             # A drill that enters slowly beats with the stock before its cut is known: what knocks while
             # idling has to be more than cuts do as well.
             z = min(z, self._state[True].most.z(most))
-        if z < LEARNS_Z:
-            normal.step(most)
-        else:
-            normal.reject()
         self._past.append(_Past(hop.t, cutting, turn, z))
-        return self._judged(state, cutting) if z >= SURE_Z else None
+        found = self._judged(state, cutting) if z >= SURE_Z else None
+        state.learn(most, found is not None)
+        return found
 
     def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
         """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
@@ -188,10 +219,7 @@ class LooseningRule:
         state.first.append(most)
         if len(state.first) == self._first_turns:
             late = state.first[self._first_turns // 3 :]  # the means have grown by then
-            normal = state.most
-            normal.location = statistics.median(late)
-            seen = 1.25 * statistics.fmean(abs(most - normal.location) for most in late)
-            normal.spread = max(math.sqrt((_NOISE_SPREAD**2 + seen**2) / 2), _LEAST_SPREAD)
+            state.most.location = max(statistics.median(late), _NOISE)
 
     def _judged(self, state: _State, cutting: bool) -> Finding | None:
         """The finding, if what stands out has grown since it began to."""
@@ -208,10 +236,15 @@ class LooseningRule:
         heard = np.take_along_axis(seen[:, None], at, axis=2)
         # the angle that fits the whole time best: another would seem to have grown as it crept there
         best = np.minimum(heard, OVER * state.sector_db).mean(axis=0).argmax()
-        knocks = heard.reshape(len(run), -1)[:, best].tolist()
-        third = max(2, len(knocks) // 3)
-        knock_db = statistics.fmean(knocks[-third:])
-        if knock_db - statistics.fmean(knocks[:third]) < GROWN_DB:
+        speed, sector = divmod(int(best), self.sectors)
+        third = max(2, len(run) // 3)
+        first, last = heard[:third, speed].mean(axis=0), heard[-max(third, 3) :, speed].mean(axis=0)
+        knock_db = float(heard[-third:, speed, sector].mean())
+        if knock_db - first[sector] < GROWN_DB:
+            return None
+        near = max(2, round(NEAR * self.sectors))
+        elsewhere = np.roll(last, -sector)[near + 1 : self.sectors - near]
+        if elsewhere.max(initial=0.0) > ALONE * last[sector]:
             return None
         normal_db = state.most.location * self._scale * state.sector_db
         message = (

@@ -29,9 +29,10 @@ class Shop:
             self.turns += HZ * STEP_S
             x = 1.8 * self.rng.standard_normal(SECTORS)
             db = knock_db(k * STEP_S) if callable(knock_db) else knock_db
-            where = (at + self.turns * (1 + self.off)) % 1 * SECTORS
-            for sector in {int(where), int(where + 0.5) % SECTORS}:  # it rings on into the next
-                x[sector] += 10 * math.log10(1 + 10 ** (db / 10))
+            for angle in at if isinstance(at, tuple) else (at,):
+                where = (angle + self.turns * (1 + self.off)) % 1 * SECTORS
+                for sector in {int(where), int(where + 0.5) % SECTORS}:  # it rings on into the next
+                    x[sector] += 10 * math.log10(1 + 10 ** (db / 10))
             one = hop(self.t, turn=Turn(x.astype(np.float32), float(np.abs(x).mean()), self.turns))
             told = self.rule.step(one, rotation(**turning), cutting, spotting)
             if told:
@@ -82,6 +83,24 @@ def test_some_loud_turns_in_a_row_are_silent(times):
     for _ in range(20):
         shop.go(times * STEP_S, lambda s: 9 + 60 * s, at=shop.rng.random()).go(1.0)
     assert not shop.found
+
+
+def test_a_compressor_that_strikes_twice_a_turn_is_silent():
+    """Two blows half a turn apart, as loud as each other: one holding does not strike at two angles."""
+
+    shop = Shop().go(20.0)
+    assert not shop.go(8.0, lambda s: -10 + 6 * s, at=(0.3, 0.8)).found
+    assert Shop().go(20.0).go(8.0, lambda s: -10 + 6 * s, at=(0.3,)).found
+
+
+def test_cuts_whose_knock_is_found_only_after_a_while_become_normal():
+    """Every cut knocks as loud as the last, but the means take half of it to show."""
+    shop = Shop()
+    for _ in range(12):
+        shop.go(2.0, 2.0).go(2.0, cutting=False)
+    assert not shop.found
+    location = shop.rule._state[True].most.location
+    assert location > Shop().go(24.0).rule._state[True].most.location + 1.0
 
 
 def test_a_knock_of_another_speed_is_silent():
