@@ -183,13 +183,13 @@ class LooseningRule:
         normal = state.most
         beyond = 2 * max(0.0, normal.location - _NOISE) * self._scale
         deviations = turn.stands_out_db / np.float32(state.sector_db)
-        np.minimum(np.maximum(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
+        np.fmin(np.fmax(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
         self._learn_sectors(state, turn)
         moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
         moved -= state.means
         moved *= self._share
         state.means += moved
-        most = float(np.maximum.reduce(state.means, axis=None)) / self._scale
+        most = float(state.means.item(state.means.argmax())) / self._scale
         if len(state.first) < self._first_turns:
             self._take_first(state, most)
             return None

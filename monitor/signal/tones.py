@@ -29,7 +29,6 @@ SLIP_MOST = 0.05
 
 _APART = 3  # bins, of a main lobe
 _MISSED = 10**0.8  # a line so much under its learned power is not there: nulls are seldom deeper
-_NOISE_SHOWS = np.float32(NOISE_SHOWS)
 _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
@@ -137,6 +136,11 @@ class ToneMemory:
     ----------
     lines, grid_hz : shape (n_states, n_bins), (n_states,)
         The learned lines at each speed, see `learned_lines`; the speeds evenly spaced in their logarithm.
+
+    Notes
+    -----
+    ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the processor's floating
+    point flags, which takes longer than the maximum of a spectrum.
     """
 
     FORGETS_S = 20.0
@@ -154,6 +158,7 @@ class ToneMemory:
         self._good = np.zeros((2, n_bins), np.float32)
         self._peck = np.zeros((2, n_bins), np.float32)
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
+        self._noise = np.full(n_bins, NOISE_SHOWS, np.float32)
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
         self._key, self._state, self._low, self._high, self._raised = 0, 0, 0, 0, 1.0
@@ -199,7 +204,7 @@ class ToneMemory:
     def departure(self, tones: Tones, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """Power over what is usual, at each bin; into ``out`` where it is given."""
         over: NDArray[np.float32] = np.multiply(self._usual, tones.per_floor, out=out)
-        np.maximum(over, _NOISE_SHOWS, out=over)
+        np.fmax(over, self._noise, out=over)
         return np.divide(tones.average, over, out=over)
 
     def slip(self, tones: Tones, k: int, raised: float) -> float:
@@ -231,14 +236,15 @@ class ToneMemory:
         if but is not None:
             heard[but] = 0.0
         self._outside *= self._keep
-        np.maximum(self._outside, heard, out=self._outside)
+        np.fmax(self._outside, heard, out=self._outside)
         self._know()
 
     def hear_peck(self, tones: Tones) -> None:
         """Take a hop of the peck under way."""
         heard = tones.average / tones.per_floor
-        np.maximum(self._peck[0], heard, out=self._peck[0])
-        np.maximum(self._peck[1], self._moved(heard, self._key), out=self._peck[1])
+        here, moved = self._peck
+        np.fmax(here, heard, out=here)
+        np.fmax(moved, self._moved(heard, self._key), out=moved)
 
     def begin_peck(self) -> None:
         """Forget the peck that was under way."""
@@ -247,29 +253,29 @@ class ToneMemory:
     def end_peck(self) -> None:
         """The peck was good."""
         self._good *= np.float32(self._GOOD_FORGETS)
-        np.maximum(self._good, self._peck, out=self._good)
+        np.fmax(self._good, self._peck, out=self._good)
         self._know()
 
     def _know(self) -> None:
-        np.maximum(self._outside, self._good, out=self._known)
+        np.fmax(self._outside, self._good, out=self._known)
         self._move()
         self._turn()
 
     def _move(self) -> None:
-        np.maximum(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
+        np.fmax(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
 
     def _turn(self) -> None:
         lines = self._lines[self._low]
         if self._high > self._low:
-            lines = np.maximum.reduce(self._lines[self._low : self._high + 1], axis=0)
+            lines = np.fmax.reduce(self._lines[self._low : self._high + 1], axis=0)
         np.multiply(lines, np.float32(self._raised), out=self._usual)
-        np.maximum(self._usual, self._now, out=self._usual)
+        np.fmax(self._usual, self._now, out=self._usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
         """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""
         widened = power.copy()
-        np.maximum(power[:-1], power[1:], out=widened[:-1])
-        np.maximum(widened[1:], power[:-1], out=widened[1:])
+        np.fmax(power[:-1], power[1:], out=widened[:-1])
+        np.fmax(widened[1:], power[:-1], out=widened[1:])
         return widened.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else widened
 
 
