@@ -40,8 +40,8 @@ from monitor.signal.revolutions import Revolutions
 from monitor.signal.rhythm import CutRhythm
 from monitor.signal.spectrum import (
     band_floor,
-    from_db,
     hearing_floor,
+    inverse_power,
     power_density,
     spectrum_geometry,
     spread_floor,
@@ -94,15 +94,19 @@ class Listener:
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
         g = self._g
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
-        self._lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)
+        lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)
+        self._explained = lines > 0
         centres = self._sg.band_centres_hz
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
-        self._cut_bands = cut_bands if cut_bands.size else np.arange(centres.size)
-        upper = centres >= 0.5 * centres[-1]
-        lower = (centres >= _LOWEST_HZ) & (centres <= 0.25 * centres[-1])
-        self._halves = [np.flatnonzero(bands) for bands in (upper, lower)]
-        self._idle_floor = floor_by_speed(baseline, centres[self._cut_bands], self._tracker.grid_hz)
+        cut_bands = cut_bands if cut_bands.size else np.arange(centres.size)
+        upper = np.flatnonzero(centres >= 0.5 * centres[-1])
+        lower = np.flatnonzero((centres >= _LOWEST_HZ) & (centres <= 0.25 * centres[-1]))
+        # of the bands three means are taken; those of each stand one after another
+        self._bands = np.concatenate([cut_bands, upper, lower])
+        self._sizes = np.array([cut_bands.size, upper.size, lower.size])
+        self._begins = np.cumsum(self._sizes) - self._sizes
+        self._idle_floor = floor_by_speed(baseline, centres[cut_bands], self._tracker.grid_hz)
 
         self._decimator = Decimator(self._g)
         self._envelope = fine_envelope(self._g)
@@ -138,7 +142,7 @@ class Listener:
         self._loosening = LooseningRule(
             self._revolutions.sectors, self._revolutions.every, job.spindle_rpm / 60, g.hop_s
         )
-        self._chatter = ChatterRule(self._lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
+        self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = job.properties.softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s)
         self._lost_cut = LostCutRule(feed_mm_s)
@@ -265,17 +269,18 @@ class Listener:
         speeds = self._tracker.feed(density_db, floor_db, long, deaf, beats)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
-        broadband = np.add.reduce(bands.take(self._cut_bands, axis=1), axis=1).astype(np.float64)
-        broadband /= self._cut_bands.size
-        upper, lower = (np.add.reduce(bands.take(half, axis=1), axis=1) / half.size for half in self._halves)
+        sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
+        broadband, upper, lower = (sums.astype(np.float64) / self._sizes).T
         over_db = broadband - self._idle_floor[speeds.state]
-        over = np.empty((hops.shape[0], 2, self._sg.n_bins), np.float32)  # power over floor, and 1 / floor
-        over[:, 1] = from_db(-floor_db)
-        np.multiply(density, over[:, 1], out=over[:, 0])
-        seen = np.concatenate([self._over_history, over])
-        self._over_history = seen[over.shape[0] :].copy()
+        n_before = self._over_history.shape[0]
+        seen = np.empty((n_before + hops.shape[0], 2, self._sg.n_bins), np.float32)
+        seen[:n_before] = self._over_history
+        over, per_floor = seen[n_before:].transpose(1, 0, 2)  # power over floor, and 1 / floor
+        inverse_power(floor_db, out=per_floor)
+        np.multiply(density, per_floor, out=over)
+        self._over_history = seen[hops.shape[0] :].copy()
         average = averaged(seen)
-        chatter_db = strongest_tone_db(average[:, 0], self._lines.take(speeds.state, axis=0))
+        chatter_db = strongest_tone_db(average[:, 0], self._explained.take(speeds.state, axis=0))
         tones = map(Tones, average[:, 0], density, average[:, 1])
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
@@ -302,8 +307,8 @@ class Listener:
             rise,
             beats.power(speeds.state),
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
-            upper.astype(np.float64),
-            lower.astype(np.float64),
+            upper,
+            lower,
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops

@@ -82,9 +82,9 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     np.multiply(frames, _density_window(n, geometry.fs), out=padded[:, :n])
     # Scaled by 1 / (2 n), which the window makes up for: unscaled, numpy transforms in double precision, at
     # four times the cost.
-    spectrum = np.fft.rfft(padded, norm="forward")[:, : geometry.n_bins]
-    density: NDArray[np.float32] = np.square(spectrum.real)
-    density += np.square(spectrum.imag)
+    parts = np.fft.rfft(padded, norm="forward").view(np.float32)[:, : 2 * geometry.n_bins]
+    np.square(parts, out=parts)
+    density: NDArray[np.float32] = parts[:, ::2] + parts[:, 1::2]
     return density
 
 
@@ -172,10 +172,10 @@ def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     return level_db
 
 
-def from_db(level_db: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Power of a level in dB."""
-    power: NDArray[np.float32] = level_db * _NEPERS_PER_DB
-    return np.exp(power, out=power)
+def inverse_power(level_db: NDArray[np.float32], out: NDArray[np.float32]) -> NDArray[np.float32]:
+    """1 over the power of a level in dB, into ``out``."""
+    np.multiply(level_db, -_NEPERS_PER_DB, out=out)
+    return np.exp(out, out=out)
 
 
 def strongest_line(x: NDArray[np.floating], fs: float, low_hz: float, high_hz: float) -> float:

@@ -99,28 +99,28 @@ def averaged(seen: NDArray[np.float32]) -> NDArray[np.float32]:
         The hops, with those before the first.
     """
     n_hops = seen.shape[0] - (2 * AVERAGED - 2)
-    mean = seen[:n_hops].copy()
-    for k in range(1, AVERAGED):
+    mean = seen[:n_hops] + seen[2 : 2 + n_hops]
+    for k in range(2, AVERAGED):
         mean += seen[2 * k : 2 * k + n_hops]
     mean *= np.float32(1 / AVERAGED)
     return mean
 
 
-def strongest_tone_db(average: NDArray[np.float32], lines: NDArray[np.float32]) -> NDArray[np.float32]:
+def strongest_tone_db(average: NDArray[np.float32], explained: NDArray[np.bool_]) -> NDArray[np.float32]:
     """The strongest bin not explained by the baseline, in dB over the floor around it.
 
     Parameters
     ----------
     average : float32, shape (n_hops, n_bins)
         Power over floor, averaged.
-    lines : shape (n_hops, n_bins)
-        The learned lines there; where there is one, the bin is explained.
+    explained : shape (n_hops, n_bins)
+        Where there is a learned line.
 
     Returns
     -------
     shape (n_hops,), dB
     """
-    unexplained = np.where(lines > 0, _NO_TONE, average)
+    unexplained = np.where(explained, _NO_TONE, average)
     top: NDArray[np.float32] = np.maximum.reduce(unexplained, axis=1, initial=_NO_TONE)
     return np.float32(10) * np.log10(top)
 
@@ -139,8 +139,8 @@ class ToneMemory:
 
     Notes
     -----
-    ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the processor's floating
-    point flags, which takes longer than the maximum of a spectrum.
+    ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the flags of the
+    processor, which takes longer than the maximum of a spectrum.
     """
 
     FORGETS_S = 20.0
