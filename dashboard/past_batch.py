@@ -3,6 +3,7 @@ name from a client does."""
 
 from __future__ import annotations
 
+from functools import lru_cache
 from typing import Annotated
 
 from fastapi import HTTPException, Path
@@ -28,7 +29,12 @@ def found_batch(archive: Archive, number: int) -> Batch:
 
 def job_of(batch: Batch) -> Job | None:
     """Its job; None where it cannot be read."""
+    return _job(batch.job)
+
+
+@lru_cache(maxsize=1000)  # batches of one job are many
+def _job(text: str) -> Job | None:
     try:
-        return parse_job(batch.job, "job")
+        return parse_job(text, "job")
     except JobError:  # of another version, or with materials of the person's own
         return None

@@ -17,6 +17,9 @@ from pathlib import Path
 
 sys.path.insert(0, str(Path(__file__).resolve().parents[2]))
 
+from starlette.testclient import TestClient
+
+from dashboard.app import create_app
 from monitor.evidence.archive import Archive
 from monitor.evidence.findings import Finder
 from monitor.evidence.job_advice import advise, gather
@@ -82,10 +85,27 @@ def main() -> None:
                 archive.batch(batches // 2) or archive.batches()[0]
             ),
         }  # fmt: skip
+        client = TestClient(create_app(None, None, archive=archive), base_url="http://127.0.0.1:8765")
+
+        def asks(path: str) -> Callable[[], object]:
+            return lambda: client.get(f"/api/{path}").raise_for_status()
+
+        over_all["the page's list of batches"] = asks("batches")
+        middle = f"batches/{batches // 2}"
+        over_one |= {
+            f"the page: {path}": asks(path) for path in (middle, f"{middle}/wear", "batches/1/curve")
+        }
         for what, work in over_all.items():
             print(f"| {what} | {took(work)} | under 2 s |", flush=True)
         for what, work in over_one.items():
             print(f"| {what} | {took(work)} | under 0.2 s |", flush=True)
+        with tempfile.TemporaryDirectory() as new:
+            write_batch(Path(new), draw_batch(5000, 12), datetime(2026, 1, 5, 7, tzinfo=UTC))
+            first = Archive(Path(new))
+            began = time.perf_counter(), time.process_time()
+            Finder(first).findings(first.batches()[0])
+            wall, processor = time.perf_counter() - began[0], time.process_time() - began[1]
+        print(f"| one new batch, fitted for the first time | {wall:.3f} s | {processor:.3f} s | |")
 
 
 if __name__ == "__main__":
