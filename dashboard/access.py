@@ -2,7 +2,9 @@
 
 Two attacks matter for a server on loopback. A page on the web can send requests to it (so the
 Origin of whatever changes something must be ours), and a name on the web can be made to resolve to
-127.0.0.1 (DNS rebinding: then the Origin matches, so the Host must not be a foreign name). On a network,
+127.0.0.1 (DNS rebinding: then the Origin matches, so the Host must not be a foreign name). A picture on a
+foreign page may ask for what takes long, such as a report: browsers say where a request comes from
+(Sec-Fetch-Site, W3C Fetch Metadata), and from elsewhere there is the page itself and no more. On a network,
 nothing but the page's own files is given to anyone without a session (`dashboard.entry`); what is not named
 here needs the right to operate.
 """
@@ -62,6 +64,8 @@ def host_is_ours(host: str, names: Collection[str]) -> bool:
     names : collection of str
         Further names this server is reached by, lower case.
     """
+    if set(host) & set("@/\\?#"):
+        return False
     try:
         name = urlsplit(f"//{host}").hostname
     except ValueError:
@@ -143,6 +147,8 @@ class Guard:
         changes = scope["type"] == "websocket" or scope["method"] not in ("GET", "HEAD")
         if changes and not same_origin(headers, "https" if secure else "http"):
             return "Requests from another page are refused; open this server's own page."
+        if scope["path"] not in OPEN_PATHS and headers.get("sec-fetch-site") in ("cross-site", "same-site"):
+            return "What another page asks for is refused; open this server's own page."
         if int_or_zero(headers.get("content-length", "")) > MAX_BODY_BYTES:
             return f"A request here is never longer than {MAX_BODY_BYTES} bytes."
         return None

@@ -14,11 +14,14 @@ import io
 import json
 import os
 import secrets
+import stat
 import time
 from collections.abc import Callable
+from contextlib import suppress
 from dataclasses import asdict, dataclass, field, fields
 from enum import StrEnum
 from pathlib import Path
+from urllib.parse import urlsplit
 
 import segno
 from itsdangerous import BadData, URLSafeTimedSerializer
@@ -29,10 +32,11 @@ from monitor.errors import InputError
 SESSION_S = 12 * 3600  # a long shift: who comes back tomorrow opens the link again
 COOKIE = "spindlebell"
 
-# A token has 160 bits: nobody guesses it. The limit keeps guessing from costing this computer anything, and
-# makes it visible. A person with a mistyped token has some tries.
+# A token has 160 bits: nobody guesses it. The limit keeps guessing from costing this computer anything. A
+# person with a mistyped token has some tries. There is none for all together: with that, whoever guesses from
+# many places would keep everyone out.
 TRIES, TRIES_PER_S = 10, 60.0
-MAX_CLIENTS = 1000
+MAX_CLIENTS = 1000  # places remembered; beyond, the one that guessed longest ago is forgotten
 
 
 class Right(StrEnum):
@@ -64,7 +68,7 @@ HERE = Visitor(Right.OPERATE, None)
 
 
 class TooManyTries(Exception):
-    """Too many wrong tokens from one place, or from all together; come back in ``wait_s`` seconds."""
+    """Too many wrong tokens from one place; come back in ``wait_s`` seconds."""
 
     def __init__(self, wait_s: float) -> None:
         super().__init__(f"too many wrong tokens; wait {wait_s:.0f} s")
@@ -88,13 +92,19 @@ def load_keys(path: Path) -> Keys:
     try:
         if not path.exists():
             return _make_keys(path)
-        values = json.loads(path.read_text("utf-8"))
-        keys = Keys(**values)
+        with path.open(encoding="utf-8") as file:
+            mode = stat.S_IMODE(os.fstat(file.fileno()).st_mode)
+            keys = Keys(**json.load(file))
     except OSError as error:
         reason = error.strerror or error
         raise InputError(f"{path}: the page's keys cannot be kept there ({reason}); mend that") from None
     except (ValueError, TypeError):
         raise InputError(f"{path}: is no keys file; delete it, and new keys are made") from None
+    if mode & 0o077:
+        raise InputError(
+            f"{path}: others may read these keys; delete it, and new keys are made (or, if nobody has read "
+            f"them: chmod 600 {path})"
+        )
     if any(
         not isinstance(getattr(keys, one.name), str) or len(getattr(keys, one.name)) < 20
         for one in fields(Keys)
@@ -132,7 +142,7 @@ class Entry:
         self._check_tries(client)
         right = self._right_of(token)
         if right is None:
-            self._wrong.setdefault(client, []).append(self.clock())
+            self._count_wrong(client)
             return None
         until = self.clock() + SESSION_S
         return self._signer.dumps([right.value, round(until)]), Visitor(right, until)
@@ -154,7 +164,7 @@ class Entry:
         except TooManyTries:
             return None
         if self._right_of(token) is None:
-            self._wrong.setdefault(client, []).append(self.clock())
+            self._count_wrong(client)
             return None
         return Visitor(Right.WATCH, None)
 
@@ -169,15 +179,18 @@ class Entry:
         return Right.OPERATE if operate else Right.WATCH if watch else None
 
     def _check_tries(self, client: str) -> None:
-        """Few wrong tokens a minute from one place, and ten times as many from everywhere."""
+        """Few wrong tokens a minute from one place."""
         since = self.clock() - TRIES_PER_S
-        recent = {who: [t for t in times if t > since] for who, times in self._wrong.items()}
-        self._wrong = {who: times for who, times in recent.items() if times}
-        own = self._wrong.get(client, [])
-        everyone = sum(map(len, self._wrong.values()))
-        if len(own) >= TRIES or everyone >= 10 * TRIES or len(self._wrong) > MAX_CLIENTS:
-            oldest = min(own or [min(times) for times in self._wrong.values()])
-            raise TooManyTries(max(1.0, oldest - since))
+        own = [t for t in self._wrong.get(client, ()) if t > since]
+        if len(own) >= TRIES:
+            raise TooManyTries(max(1.0, own[0] - since))
+
+    def _count_wrong(self, client: str) -> None:
+        since = self.clock() - TRIES_PER_S
+        own = [t for t in self._wrong.pop(client, ()) if t > since]
+        self._wrong[client] = [*own, self.clock()]  # at the end: the first one guessed longest ago
+        while len(self._wrong) > MAX_CLIENTS:
+            del self._wrong[next(iter(self._wrong))]
 
 
 def entry_for(host: str) -> Entry | None:
@@ -188,24 +201,43 @@ def entry_for(host: str) -> Entry | None:
 def invitation(url: str, entry: Entry | None, qr: bool, *, may_operate: bool = True) -> list[str]:
     """Lines for the terminal: how to get in, as links and, on a terminal that can show it, QR codes.
 
-    Without ``may_operate`` there is nothing to operate, and one link does.
+    Run as a service it names a file that holds the links instead, for its terminal is the journal. Without
+    ``may_operate`` there is nothing to operate, and one link does.
     """
     if entry is None:
         return [f"Open {url} in a browser."]
     ways = [("To watch", entry.keys.watch)]
     if may_operate:
         ways.append(("To operate (reset, thresholds)", entry.keys.operate))
-    lines = []
-    for what, token in ways:
-        link = f"{url}#enter={token}"
-        lines += ["", f"{what}, open {link}", *(_qr(link) if qr else [])]
+    links = {what: f"{url}#enter={token}" for what, token in ways}
+    if "JOURNAL_STREAM" in os.environ:  # whoever may read the journal, or gets a copy, is not thereby let in
+        shown = [
+            f"The links to the page stand in a file that only its owner can read: sudo cat {_kept(links)}"
+        ]
+    else:
+        shown = [
+            line
+            for what, link in links.items()
+            for line in ("", f"{what}, open {link}", *(_qr(link) if qr else []))
+        ]
     return [
-        *lines,
+        *shown,
         "",
         "Caution: whoever has a link can use it, and others on this network may overhear it. Use a network "
         "that you trust.",
         f"New links: delete {keys_path()} and start again; that ends every session too.",
     ]
+
+
+def _kept(links: dict[str, str]) -> Path:
+    """Write the links to a file of this page's address, readable by its owner only."""
+    port = urlsplit(next(iter(links.values()))).port
+    path = keys_path().with_name(f"links-{port}.txt")
+    with suppress(FileNotFoundError):
+        path.unlink()
+    with os.fdopen(os.open(path, os.O_WRONLY | os.O_CREAT | os.O_EXCL, 0o600), "w", encoding="utf-8") as file:
+        file.writelines(f"{what}, open {link}\n" for what, link in links.items())
+    return path
 
 
 def _qr(link: str) -> list[str]:

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import asyncio
 import errno
 import ipaddress
 import logging
@@ -10,14 +11,24 @@ import threading
 import time
 from collections.abc import Iterator
 from contextlib import contextmanager
+from typing import Any
 
 import uvicorn
 from starlette.types import ASGIApp
+from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from monitor.errors import InputError
 
 START_TIMEOUT_S = 10.0
 STOP_TIMEOUT_S = 5.0
+
+# Every connection is an open file, of which a program may have 1024: what the page takes must leave the
+# evidence enough, or whoever opens connections ends the monitor.
+MOST_CONNECTIONS = 400
+MOST_OF_ONE_ADDRESS = 64  # a browser opens some eight; not asked of this computer itself
+ACCEPTED_AT_ONCE = 64  # before it is seen which of them have gone again
+REQUEST_TIMEOUT_S = 10.0  # for all of its headers
+READ_TIMEOUT_S = 60.0  # whoever takes nothing for so long has gone
 
 
 def listen(host: str = "127.0.0.1", port: int = 8765) -> socket.socket:
@@ -49,7 +60,9 @@ def serving(app: ASGIApp, listening: socket.socket) -> Iterator[None]:
     """Serve in the background for as long as the block lasts."""
     config = uvicorn.Config(
         app,
-        log_level="warning",
+        http=BoundedHttp,
+        backlog=ACCEPTED_AT_ONCE,
+        log_level="error",  # warnings tell of what clients send, as often as they like
         access_log=False,
         lifespan="off",
         server_header=False,
@@ -71,12 +84,72 @@ def serving(app: ASGIApp, listening: socket.socket) -> Iterator[None]:
         thread.join(STOP_TIMEOUT_S)
 
 
+class BoundedHttp(H11Protocol):
+    """Connections that are few, that say what they want within a time, and that take what they asked for.
+
+    Where there are too many the newest is dropped without a word: an answer would be work.
+    """
+
+    _given_up: asyncio.TimerHandle | None = None
+
+    def connection_made(self, transport: asyncio.Transport) -> None:  # type: ignore[override]
+        """Take it, or drop it."""
+        super().connection_made(transport)
+        if len(self.connections) > MOST_CONNECTIONS or self._of_one_address() > MOST_OF_ONE_ADDRESS:
+            transport.abort()
+        else:
+            self._expect_request()
+
+    def connection_lost(self, exc: Exception | None) -> None:
+        """It has gone."""
+        self._expect_nothing()
+        super().connection_lost(exc)
+
+    def on_response_complete(self) -> None:
+        """The next request of the same connection has as long as the first."""
+        super().on_response_complete()
+        self._expect_request()
+
+    def handle_websocket_upgrade(self, event: Any) -> None:
+        """From here on it is watched by what sends to it."""
+        self._expect_nothing()
+        super().handle_websocket_upgrade(event)
+
+    def pause_writing(self) -> None:
+        """It takes nothing now."""
+        self.flow.pause_writing()
+        self._expect_nothing()
+        self._given_up = self.loop.call_later(READ_TIMEOUT_S, self.transport.abort)
+
+    def resume_writing(self) -> None:
+        """It takes something again."""
+        self.flow.resume_writing()
+        self._expect_nothing()
+
+    def _of_one_address(self) -> int:
+        if self.client is None or is_loopback(self.client[0]):
+            return 0
+        transports = [getattr(one, "transport", None) for one in self.connections]
+        peers = [one.get_extra_info("peername") for one in transports if one is not None]
+        return sum(peer is not None and peer[0] == self.client[0] for peer in peers)
+
+    def _expect_request(self) -> None:
+        self._expect_nothing()
+        self._given_up = self.loop.call_later(REQUEST_TIMEOUT_S, self._give_up)
+
+    def _expect_nothing(self) -> None:
+        if self._given_up is not None:
+            self._given_up.cancel()
+            self._given_up = None
+
+    def _give_up(self) -> None:
+        if self.cycle is None or self.cycle.response_complete:
+            self.transport.abort()
+
+
 def _no_fault_of_ours(record: logging.LogRecord) -> bool:
     """What a client sends as text and is none closes its connection; uvicorn would show where in itself."""
-    if record.exc_info and isinstance(record.exc_info[1], UnicodeDecodeError):
-        record.exc_info = None
-        record.levelno, record.levelname = logging.WARNING, "WARNING"
-    return True
+    return not (record.exc_info and isinstance(record.exc_info[1], UnicodeDecodeError))
 
 
 def page_address(host: str, port: int) -> str:

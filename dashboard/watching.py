@@ -30,6 +30,7 @@ UPDATE_INTERVAL_S = 0.05  # one analysis hop: faster would repeat, slower would 
 HEARTBEAT_S = 0.5
 SEND_TIMEOUT_S = 10.0  # a browser that takes nothing for so long is gone, or will come back for it
 MAX_WATCHERS = 100  # every phone of a shop; each takes 20 messages a second
+MOST_SAID = 100  # messages from a watcher, who has nothing to say
 SESSION_OVER = 4401  # WebSocket close code of our own: come in again
 
 Number = Annotated[int, Query(ge=0, le=2**53)]
@@ -160,9 +161,12 @@ async def _watch(socket: WebSocket, broadcast: Broadcast, cursor: Cursor, run: s
 
 
 async def _until_gone(socket: WebSocket, scope: anyio.CancelScope) -> None:
-    """Receive, which notices that the browser left; nothing that a watcher says matters."""
-    while (await socket.receive())["type"] != "websocket.disconnect":
-        pass
+    """Receive, which notices that the browser left. Nothing that a watcher says matters; much is a flood."""
+    for _ in range(MOST_SAID):
+        if (await socket.receive())["type"] == "websocket.disconnect":
+            break
+    else:
+        await socket.close(code=1008, reason="A watcher has nothing to say.")
     scope.cancel()
 
 

@@ -20,11 +20,13 @@ from collections.abc import Callable
 from pathlib import Path
 from typing import TYPE_CHECKING, Any
 
+from dashboard.fleet.words import MAX_MESSAGE_BYTES
 from monitor.errors import InputError
 from monitor.station import BrokerChoice
 
 if TYPE_CHECKING:
     from paho.mqtt.client import Client
+    from paho.mqtt.properties import Properties
 
 PASSWORD_VARIABLE = "SPINDLEBELL_BROKER_PASSWORD"
 CONNECT_TIMEOUT_S = 5.0
@@ -94,6 +96,17 @@ def cautions(choice: BrokerChoice) -> list[str]:
     ]
 
 
+def _no_giants() -> Properties:
+    """Have the broker keep what is far too long to itself (MQTT 5.0, 3.1.2.11.4): the client would have it
+    whole in memory, 256 MB at most, before anybody could refuse it."""
+    from paho.mqtt.packettypes import PacketTypes
+    from paho.mqtt.properties import Properties
+
+    asked = Properties(PacketTypes.CONNECT)
+    asked.MaximumPacketSize = 2 * MAX_MESSAGE_BYTES
+    return asked
+
+
 def _is_here(host: str) -> bool:
     return host in ("localhost", "127.0.0.1", "::1")
 
@@ -153,7 +166,13 @@ class Connection:
         choice = self._choice
         why = "it does not answer as a broker does"
         try:
-            self._client.connect(choice.host, choice.port, keepalive=self._keep_alive_s, clean_start=True)
+            self._client.connect(
+                choice.host,
+                choice.port,
+                keepalive=self._keep_alive_s,
+                clean_start=True,
+                properties=_no_giants(),
+            )
             until = time.monotonic() + CONNECT_TIMEOUT_S
             while time.monotonic() < until:
                 self.step()

@@ -37,6 +37,7 @@ from xml.etree import ElementTree as ET
 from dashboard.fleet.shop import ShopState, Spindle
 from dashboard.fleet.words import AlarmSaid
 from monitor import __version__
+from monitor.errors import one_line
 
 VERSION = "1.4.0.0"
 BUFFER = 16_384  # observations: a busy spindle makes three a second, a hundred fill it in a minute
@@ -182,7 +183,7 @@ class Agent:
         if device is None:
             return self._devices
         if device not in self._devices:
-            raise Refused("NO_DEVICE", f"there is no device {device}")
+            raise Refused("NO_DEVICE", f"there is no device {device[:40]}")
         return [device]
 
     def _header(self) -> dict[str, str]:
@@ -226,7 +227,8 @@ def error(code: str, why: str, clock: Callable[[], float] = time.time) -> bytes:
         "bufferSize": str(BUFFER),
     }
     root = _document("MTConnectError", ERROR, header)
-    ET.SubElement(ET.SubElement(root, "Errors"), "Error", errorCode=code).text = why
+    # In XML 1.0 (2.2) a control character cannot stand, not even escaped: a request may hold one.
+    ET.SubElement(ET.SubElement(root, "Errors"), "Error", errorCode=code).text = one_line(why)
     return _text(root)
 
 

@@ -82,6 +82,7 @@ class ShopLog:
     def __init__(self, path: Path, limit_bytes: int) -> None:
         self._limit = limit_bytes
         self._pruned_at = time.monotonic()
+        self._added_bytes = 0
         self._open = False
         try:
             path.parent.mkdir(parents=True, exist_ok=True)
@@ -124,7 +125,9 @@ class ShopLog:
             self._db.execute("BEGIN")
             self._open = True
         if record.kind is not RecordKind.CURVES:
-            row = (name, record.stream, record.seq, record.at, record.kind, json.dumps(record.body))
+            body = json.dumps(record.body)
+            self._added_bytes += len(body)
+            row = (name, record.stream, record.seq, record.at, record.kind, body)
             self._db.execute("INSERT OR IGNORE INTO records VALUES (?, ?, ?, ?, ?, ?)", row)
         reached = (name, track.stream, track.last, track.missing)
         self._db.execute("INSERT OR REPLACE INTO monitors VALUES (?, ?, ?, ?)", reached)
@@ -134,8 +137,9 @@ class ShopLog:
         if self._open:
             self._db.execute("COMMIT")
             self._open = False
-        if time.monotonic() - self._pruned_at >= PRUNE_EVERY_S:
-            self._pruned_at = time.monotonic()
+        full = self._added_bytes >= self._limit / 10  # a flood does not wait
+        if full or time.monotonic() - self._pruned_at >= PRUNE_EVERY_S:
+            self._pruned_at, self._added_bytes = time.monotonic(), 0
             self.prune()
 
     def prune(self) -> None:
@@ -183,7 +187,7 @@ class Receiver:
     ----------
     counts : Counter
         ``received``, ``duplicates``, ``ahead`` (came before one that is missing, and will come again),
-        ``missing``, ``malformed``.
+        ``missing``, ``malformed``, ``crowded`` (of a name for which there was no room).
     on_record : list of callable
         Given each monitor's name and record, once and in order.
     """
@@ -213,10 +217,17 @@ class Receiver:
     def take(self, topic: str, payload: bytes, retained: bool) -> None:
         """Take one message."""
         *_, name, what = topic.split("/")
-        if not re.match(NAME, name):
+        if not re.fullmatch(NAME, name):
             self.counts["malformed"] += 1
         elif what in (STATE, PRESENCE) and not payload:
             self._shop.forget(name)
+        elif not self._shop.has_room(name):
+            self.counts["crowded"] += 1
+            if self.counts["crowded"] == 1:
+                self._tell(
+                    f"More than {MAX_SPINDLES} names are at the broker; the rest is not shown. Take off what "
+                    "is no monitor's with --forget NAME, and let each user write below its own name only."
+                )
         elif what == STATE and (state := read(State, payload)):
             self._shop.take_state(name, state, retained)
             if not retained:
@@ -360,7 +371,7 @@ def forget(choice: BrokerChoice, name: str) -> None:
     InputError
         The name cannot be one, or the broker is not reached.
     """
-    if not re.match(NAME, name):
+    if not re.fullmatch(NAME, name):
         raise InputError(f"--forget {name}: is no monitor's name; give it as the page shows it")
     acknowledged: set[int] = set()
     client_id = f"{choice.topic}-forget-{secrets.token_hex(4)}"

@@ -18,7 +18,7 @@ from dataclasses import dataclass, field
 from typing import Any
 
 from dashboard.band import Word
-from dashboard.fleet.words import Presence, Record, RecordKind, State
+from dashboard.fleet.words import MAX_COUNT, Presence, Record, RecordKind, State
 from dashboard.live import Cursor
 
 STALE_S = 4.0  # three states in a row that did not come
@@ -135,9 +135,7 @@ class ShopState:
             if spindle is None:
                 return
             if record.kind is RecordKind.DROPPED:
-                counts = record.body.get("records")
-                known = counts.items() if isinstance(counts, dict) else ()
-                spindle.dropped.update({str(k)[:20]: n for k, n in known if isinstance(n, int)})
+                spindle.dropped.update(_dropped(record))
                 self._changed(spindle)
             self._note(name, record)
             self._tick()
@@ -154,6 +152,11 @@ class ShopState:
             if spindle is not None:
                 spindle.missing += count
                 self._changed(spindle)
+
+    def has_room(self, name: str) -> bool:
+        """Whether a monitor of that name is, or can still be, shown."""
+        with self._lock:
+            return name in self._spindles or len(self._spindles) < MAX_SPINDLES
 
     def forget(self, name: str) -> None:
         """Its retained words were taken off the broker."""
@@ -298,16 +301,23 @@ def happened(name: str, record: Record) -> dict[str, Any] | None:
         word = "began" if body.get("state") == "begun" else "ended"
         return _line(name, record, "info", f"A batch {word}: {job}.")
     if record.kind is RecordKind.DROPPED:
-        counts = body.get("records")
-        of = (
-            ", ".join(f"{n} of {kind}s".replace("ss", "s") for kind, n in counts.items())
-            if isinstance(counts, dict)
-            else ""
-        )
+        of = ", ".join(f"{n} of {kind}s".replace("ss", "s") for kind, n in _dropped(record).items())
         return _line(
             name, record, "info", f"Its queue was full while the broker was away: {of} were dropped."
         )
     return None
+
+
+def _dropped(record: Record) -> dict[str, int]:
+    """How many records of each kind a monitor says that it had to drop."""
+    counts = record.body.get("records")
+    if not isinstance(counts, dict):
+        return {}
+    return {
+        kind: n
+        for kind, n in counts.items()
+        if kind in set(RecordKind) and type(n) is int and 0 <= n <= MAX_COUNT
+    }
 
 
 def _line(name: str, record: Record, severity: str, message: str) -> dict[str, Any]:

@@ -47,7 +47,8 @@ class _Said(BaseModel):
 _Text = Annotated[str, StringConstraints(max_length=2000), AfterValidator(one_line)]
 _Short = Annotated[str, StringConstraints(max_length=200), AfterValidator(one_line)]
 _Id = Annotated[str, StringConstraints(pattern=r"^[0-9a-f]{1,32}$")]
-_Count = Annotated[int, Field(ge=0, le=2**53)]
+MAX_COUNT = 2**53  # what a page's numbers hold
+_Count = Annotated[int, Field(ge=0, le=MAX_COUNT)]
 _Time = Annotated[float, Field(ge=0, le=1e11)]  # seconds since the epoch
 _Value = Annotated[float, Field(ge=-1e9, le=1e9)] | None
 

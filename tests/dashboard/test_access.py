@@ -21,7 +21,7 @@ def test_addresses_and_own_names_are_ours(host: str) -> None:
     "host",
     [
         *("", " ", "evil.example", "evil.example:8765", "127.0.0.1.evil.example", "localhost.evil.example"),
-        *("[::1", "a@b", "127.0.0.1:x@evil.example"),
+        *("[::1", "a@b", "127.0.0.1:x@evil.example", "evil\\@127.0.0.1", "127.0.0.1/evil", "0:8765", "127.1"),
     ],
 )
 def test_a_foreign_name_is_not_ours(host: str) -> None:

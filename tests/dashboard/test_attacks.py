@@ -26,6 +26,7 @@ from dashboard.app import create_app
 from dashboard.entry import Entry
 from dashboard.serve import listen, serving
 from dashboard.sound import SoundMemory
+from dashboard.watching import MOST_SAID
 from monitor.evidence.archive import Archive
 from tests.dashboard.shop import Shop, hold
 from tests.dashboard.test_app import HERE, LIVE, SAME
@@ -189,6 +190,29 @@ def test_no_other_origin_changes_or_watches_anything(client: TestClient, shop: S
             )
     assert not shop.board.held
     print(f"{len(origins) * (len(paths) + 1) + 20} requests from elsewhere tried")
+
+
+def test_a_picture_on_another_page_asks_for_nothing(client: TestClient) -> None:
+    paths = ["/api/batches/1/report.html", "/api/state", "/api/sound.wav", "/metrics", "/page/main.js"]
+    for site, path in itertools.product(("cross-site", "same-site"), paths):
+        assert client.get(path, headers={"sec-fetch-site": site}).status_code == 403, (site, path)
+    for site in ("same-origin", "none"):
+        assert client.get("/api/state", headers={"sec-fetch-site": site}).status_code == 200
+    # a link from the shop's page, which is another server, leads to the page itself
+    assert client.get("/", headers={"sec-fetch-site": "cross-site"}).status_code == 200
+    print(f"{2 * len(paths)} requests of another page's pictures tried")
+
+
+def test_a_watcher_who_talks_without_end_is_left(client: TestClient) -> None:
+    with client.websocket_connect(LIVE, headers=SAME) as socket:
+        for _ in range(MOST_SAID + 1):
+            socket.send_text("a")
+        for _ in range(1000):
+            try:
+                socket.receive_text()
+            except WebSocketDisconnect:
+                return
+    raise AssertionError("it is still listened to")
 
 
 def test_every_answer_carries_the_security_headers(client: TestClient) -> None:

@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import json
 import os
+import re
 import shutil
 import signal
 import subprocess
@@ -20,7 +21,7 @@ import trustme
 from dashboard.fleet.broker import Connection, NotReached, cautions, password_of, tls_of
 from dashboard.fleet.receiver import forget, receiving
 from dashboard.fleet.shop import ShopState, Spindle
-from dashboard.fleet.words import AGAIN, Again, Record, RecordKind, write
+from dashboard.fleet.words import AGAIN, Again, Presence, Record, RecordKind, write
 from monitor.errors import InputError
 from monitor.station import BrokerChoice
 from tests.dashboard.shop import hold, warning
@@ -338,3 +339,72 @@ def test_what_goes_unencrypted_is_said() -> None:
     (said,) = cautions(BrokerChoice("broker.shop", 1883, user="me"))
     assert "the password included" in said
     assert json.dumps(said).isascii()
+
+
+# ---- what ill will can do at the broker
+
+
+@needs_broker
+def test_a_giant_is_kept_from_everyone_here_and_disturbs_nobody(choice: BrokerChoice) -> None:
+    came: list[tuple[str, int]] = []
+    listener = Connection(
+        choice, "listener", on_message=lambda topic, said, _: came.append((topic, len(said)))
+    )
+    sender = Connection(choice, "sender")
+    for one in (listener, sender):
+        one.open()
+    listener.subscribe("spindlebell/#")
+    listener.step()
+
+    def last_has_come() -> bool:
+        sender.step(0.01)
+        listener.step(0.01)
+        return ("spindlebell/last", 10) in came
+
+    for n in (1_000_000, 20_000_000):
+        for retained in (False, True):
+            sender.send(f"spindlebell/{n}", b"x" * n, retain=retained)
+    sender.send("spindlebell/last", b"x" * 10)
+    assert wait_for(last_has_come)
+    assert came == [("spindlebell/last", 10)]
+    for one in (listener, sender):
+        one.close()
+
+
+GUIDE = ROOT / "monitor" / "docs" / "howto" / "watch_a_whole_shop.md"
+
+
+@needs_broker
+def test_with_the_guides_access_list_nobody_speaks_for_another(tmp_path: Path) -> None:
+    make = shutil.which("mosquitto_passwd", path="/usr/bin:/usr/local/bin")
+    assert make is not None
+    users, rights = tmp_path / "passwords", tmp_path / "rights"
+    for i, user in enumerate(("lathe-1", "lathe-2", "shop")):
+        subprocess.run([make, "-b", *(["-c"] if i == 0 else []), str(users), user, PASSWORD], check=True)
+    told = re.search(r"spindlebell\.rights`:\n\n```\n(.*?)```", GUIDE.read_text("utf-8"), re.DOTALL)
+    assert told is not None
+    rights.write_text(told[1])
+    secret = tmp_path / "secret"
+    secret.write_text(PASSWORD)
+    secret.chmod(0o600)
+    settings = f"allow_anonymous false\npassword_file {users}\nacl_file {rights}\n"
+    with mosquitto(tmp_path, settings) as broker:
+        as_user = {
+            user: BrokerChoice("127.0.0.1", broker.port, user, user=user, password_file=str(secret))
+            for user in ("lathe-1", "lathe-2", "shop")
+        }
+        with a_shop(as_user["shop"]) as (shop, _):
+            monitor = Monitor(as_user["lathe-1"], tmp_path / "outbox.db")
+            monitor.publisher.start()
+            monitor.work(1.0)
+            assert wait_for(lambda: is_live(shop))
+            other = Connection(as_user["lathe-2"], "lathe-2")
+            other.open()
+            for name in ("lathe-1", "lathe-3", "lathe-2"):
+                said = Presence.model_validate({"here": "lost", "run": "a"})
+                other.send(f"spindlebell/{name}/presence", write(said), retain=True)
+            assert wait_for(lambda: bool(other.step(0.01)) or len(shop.spindles()) == 2)
+            assert [s.name for s in shop.spindles()] == ["lathe-1", "lathe-2"]
+            assert shop.spindles()[0].live
+            other.close()
+            monitor.finish()

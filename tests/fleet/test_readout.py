@@ -245,6 +245,8 @@ def test_sample_goes_on_from_where_the_last_one_ended(client: TestClient, shop: 
         ("/current?path=//Axes", 400, "UNSUPPORTED"),
         ("/current?at=3", 400, "UNSUPPORTED"),
         ("/current?what=3", 400, "INVALID_REQUEST"),
+        ("/%00%01%1b%ef%bf%be%ff/probe", 404, "NO_DEVICE"),  # what no XML may hold
+        ("/probe?%00%01%0b=1", 400, "INVALID_REQUEST"),
     ],
 )
 def test_what_cannot_be_answered_is_refused_as_the_standard_says(

@@ -10,11 +10,13 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from dashboard.fleet.openmetrics import openmetrics
 from dashboard.fleet.outbox import FIRST, NEVER, Kept, Outbox, Waiting
 from dashboard.fleet.publisher import envelope
 from dashboard.fleet.receiver import ASK_AFTER_S, Receiver, ShopLog
 from dashboard.fleet.shop import MAX_SPINDLES, ShopState
 from dashboard.fleet.words import MAX_MESSAGE_BYTES, Again, Record, RecordKind, State, read, write
+from dashboard.live import Cursor
 from tests.fleet.states import state
 
 TOPIC = "spindlebell/lathe-1/records"
@@ -253,3 +255,58 @@ def test_an_envelope_is_the_record_that_was_kept() -> None:
         stream="ab", seq=7, first=5, oldest=3, at=12.5, kind=RecordKind.DROPPED,
         body={"records": {"curves": 3}, "text": "“Späne”"},
     )  # fmt: skip
+
+
+# ---- what ill will can send
+
+
+def test_no_count_of_dropped_records_spoils_the_page_or_its_read_outs() -> None:
+    desk = Desk()
+    for seq, counts in enumerate(
+        (
+            *({"event": 10**4000}, {"event": -5}, {"event": True}, {"a" * 60_000: 1}),
+            *({"event": {"y": [1] * 20_000}}, {"event": 2, "peck": 3}, [], None),
+        ),
+        start=1,
+    ):
+        said = RECORD | {"seq": seq, "first": seq, "kind": "dropped", "body": {"records": counts}}
+        desk.receiver.take(TOPIC, json.dumps(said).encode(), False)
+    (spindle,) = desk.shop.spindles()
+    assert spindle.dropped == {"event": 2, "peck": 3}
+    assert b"records_dropped_total" in openmetrics(desk.shop.spindles())[0]
+    message, _ = desk.shop.since(Cursor())
+    assert len(json.dumps(message)) < 5000
+
+
+def test_a_name_ends_where_it_ends() -> None:
+    desk = Desk()
+    for name in ("lathe-1\n", "\n", "a" * 41, "<b>", "lathe 1", "..", "lathe-1\0"):
+        desk.receiver.take(f"spindlebell/{name}/state", write(state("ALL WELL")), False)
+    assert desk.shop.spindles() == []
+    assert desk.receiver.counts == {"malformed": 7}
+
+
+def test_a_flood_of_names_is_told_once_and_those_known_go_on() -> None:
+    told: list[str] = []
+    shop = ShopState()
+    receiver = Receiver(shop, None, lambda *_: None, tell=told.append)
+    for i in range(2 * MAX_SPINDLES):
+        receiver.take(f"spindlebell/flood-{i}/state", write(state("ALL WELL")), True)
+    assert len(shop.spindles()) == MAX_SPINDLES
+    assert receiver.counts["crowded"] == MAX_SPINDLES
+    assert len(told) == 1
+    receiver.take("spindlebell/flood-7/state", write(state("HELD")), False)
+    assert next(s for s in shop.spindles() if s.name == "flood-7").state == state("HELD")
+
+
+def test_a_flood_of_records_stays_within_the_limit_of_the_log(tmp_path: Path) -> None:
+    log = ShopLog(tmp_path / "shop.db", 2_000_000)
+    desk = Desk(log)
+    most = 0
+    for seq in range(1, 401):
+        desk.take(seq, message="a" * 50_000)
+        desk.receiver.write()
+        most = max(most, log._bytes())
+    log.close()
+    assert desk.through == list(range(1, 401))
+    assert most < 2.5e6  # of 20 MB
