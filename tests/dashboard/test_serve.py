@@ -85,7 +85,7 @@ def test_a_slow_browser_holds_up_neither_the_analysis_nor_another_browser(shop: 
             assert cursor[0] >= 40 + 2000 * (i - 1)  # the quick one is at most one message behind
         last = json.loads(quick.recv(timeout=5))
         # Taking 2000 rows is some milliseconds of work; waiting for a browser would be seconds.
-        assert sorted(taken)[15] < 0.2
+        assert sorted(taken)[15] < 1.0
         assert max(taken) < 2.0
         # The slow one, when it reads again, comes to the present by messages that the history bounds.
         newest = 0
