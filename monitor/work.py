@@ -136,7 +136,8 @@ class WorkJudge:
 
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""
-        if detector.rise_db > 2 * ON_DB_LEAST and not self._loud():
+        lately = list(self._strengths)[-_LATELY_HOPS // 2 :]
+        if detector.rise_db > 2 * ON_DB_LEAST and statistics.median(lately) < 1:
             return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag

@@ -54,6 +54,10 @@ A speed far off that does not fall, per second, speaks against it: other tones a
 another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
 has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
+LEFT_HOPS, LEFT_NATS = 6, 2.0
+"""So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that share
+no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile."""
+
 
 @dataclass(slots=True)
 class StallRule:
@@ -68,6 +72,7 @@ class StallRule:
     _cut_db: float = 0.0
     _quiet_hops: int = 0
     _away: float = 0.0
+    _away_hops: int = 0
     _stands_s: float = -math.inf
     _stalled: bool = False
 
@@ -112,10 +117,12 @@ class StallRule:
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
         if rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
-            self._away = 0.0
+            self._away, self._away_hops = 0.0, 0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible
-        gone = self._away >= GONE_NATS and hop.t - self._sure_s <= COASTS_S
+            self._away_hops += 1
+        left = self._away_hops >= LEFT_HOPS and self._away >= LEFT_NATS
+        gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return gone or self._quiet_hops >= QUIET_HOPS
 
     @staticmethod
