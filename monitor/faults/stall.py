@@ -54,9 +54,10 @@ A speed far off that does not fall, per second, speaks against it: other tones a
 another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
 has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
-LEFT_HOPS, LEFT_NATS = 6, 2.0
-"""So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that share
-no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile."""
+LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
+"""So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
+share no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile. It
+was at its speed, and surely cutting, for as many hops before, with gaps no longer than this."""
 
 
 @dataclass(slots=True)
@@ -69,6 +70,7 @@ class StallRule:
     _worked_s: float = 0.0
     _was_at_work: bool = False
     _sure_s: float = -math.inf
+    _sure_hops: int = 0
     _cut_db: float = 0.0
     _quiet_hops: int = 0
     _away: float = 0.0
@@ -91,7 +93,11 @@ class StallRule:
             if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 self._cut_db = hop.over_db
-                self._sure_s = hop.t if work.sure and self._worked_s >= AT_WORK_S else -math.inf
+                sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
+                self._sure_hops = (
+                    self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
+                )
+                self._sure_s = hop.t if sure else -math.inf
             self._was_at_work = at_work and ((work.loaded and in_place) or self._worked_s >= AT_WORK_S)
             self._stands_s = -math.inf
         if rotation.vanished and self._was_at_work and hop.t - self._last_heard_s <= LATELY_S:
@@ -121,7 +127,7 @@ class StallRule:
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible
             self._away_hops += 1
-        left = self._away_hops >= LEFT_HOPS and self._away >= LEFT_NATS
+        left = min(self._away_hops, self._sure_hops) >= LEFT_HOPS and self._away >= LEFT_NATS
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return gone or self._quiet_hops >= QUIET_HOPS
 

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.faults.stall import COLLAPSE, LOUDER_DB, QUIET_HOPS, QUIETER_DB, StallRule
+from monitor.faults.stall import COLLAPSE, LEFT_HOPS, LOUDER_DB, QUIET_HOPS, QUIETER_DB, StallRule
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times, work
@@ -96,6 +96,17 @@ def test_lines_that_are_not_expected_to_be_heard_are_not_missed():
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
     faint = {"over_db": 9.0, "audible": 0.2}
     assert not any(walk(rule, 3, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan))
+
+
+def test_faint_lines_that_are_long_away_from_a_sure_peck_are_a_stall():
+    """Each hop tells a nat, so that 10 000 to 1 would take 26: but the speed is not where it was, in six."""
+    faint = {"over_db": 9.0, "audible": 1.0}
+    sure, short = StallRule(), StallRule()
+    walk(sure, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    found = walk(sure, 1, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    assert [bool(each) for each in found] == [k + 1 >= LEFT_HOPS for k in range(20)]
+    walk(short, 0.2, 0.0, at=PECK, make=lambda t: hop(t, **LOUD))
+    assert not any(walk(short, 1, 0.2, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan))
 
 
 def test_another_machine_that_is_followed_is_no_stall():
