@@ -42,10 +42,10 @@ spindle within tenths of a second, and its cut falls silent with it."""
 QUIETER_DB, QUIET_HOPS = 3.0, 2
 """A machine that turns is not quieter than it is running free: so far under it, so many hops, it stands."""
 
-LOUDER_DB = 6.0
+LOUDER_DB, LOUDER_DB_S = 6.0, 30.0
 """The lines were heard in this very cut: where it is louder now by no more than this, they are not drowned
 but gone. The feed goes on, so that chips thicken as the spindle slows, and lines that sweep down raise the
-floor."""
+floor. What gets louder faster, in dB a second, is another sound: a cut gains its 6 dB over some turns."""
 
 AWAY, HOME, SHARE, COASTS, COASTS_S = 0.1, 0.1, 0.35, 0.3, 1.25
 """The spindle is not at its speed, give or take this much, where the chance of that is less than ``HOME``;
@@ -92,7 +92,8 @@ class StallRule:
             at_work = work.working or (work.loaded and in_place)
             if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
-                self._cut_db = hop.over_db
+                most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
+                self._cut_db = min(hop.over_db, most_db)
                 sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
                 self._sure_hops = (
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
