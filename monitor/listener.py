@@ -191,10 +191,11 @@ class Listener:
         x = np.asarray(x)
         if x.ndim != 1:
             raise ValueError(f"samples have shape {x.shape}; give one channel, shape (n,)")
-        if not np.issubdtype(x.dtype, np.floating):
+        if x.dtype.kind != "f":
             raise ValueError(f"samples are {x.dtype}; give floats with full scale 1")
-        with np.errstate(over="ignore"):  # what float32 cannot hold becomes infinite, and counts as broken
-            x = x.astype(np.float32, copy=False)
+        if x.dtype != np.float32:
+            with np.errstate(over="ignore"):  # what float32 cannot hold becomes infinite, counts as broken
+                x = x.astype(np.float32)
         heard = Heard()
         n_hops = (self._n_pending + x.size) // self._g.hop_in
         if not n_hops:

@@ -117,6 +117,7 @@ _LAGS = (1, 2, 4, 8, 16, 32)  # in hops
 _LENGTHS_S = (0.15, 0.3, 0.6, 1.2, 2.5, 5.0)  # of the wander, tried
 _PRIOR_SD, _PRIOR_S, _PRIOR_N, _MEMORY = 0.002, 0.3, 4.0, 400.0
 _NUGGET = 1e-8  # (0.01 %)^2: the estimator's own
+_SHAPES = np.log(2 * (1 - np.exp(-np.asarray(_LAGS) * HOP_S / np.asarray(_LENGTHS_S)[:, None])))
 
 
 @dataclass(slots=True)
@@ -145,17 +146,13 @@ class Wander:
         self._fit()
 
     def _fit(self) -> None:
-        lags = np.asarray(_LAGS) * HOP_S
         n = np.asarray(self._n)
         weights = n / (n + 10.0)
-        logs = np.log(np.maximum(self._squares, _NUGGET))
-        best = math.inf
-        for length_s in _LENGTHS_S:
-            shape = np.log(2 * (1 - np.exp(-lags / length_s)))
-            level = float((weights * (logs - shape)).sum() / weights.sum())
-            left = float((weights * np.square(logs - shape - level)).sum())
-            if left < best:
-                best, self.length_s, self.sd = left, length_s, math.exp(level / 2)
+        over = np.log(np.maximum(self._squares, _NUGGET)) - _SHAPES
+        levels = (weights * over).sum(axis=1, keepdims=True) / weights.sum()
+        left = (weights * np.square(over - levels)).sum(axis=1)
+        best = int(left.argmin())
+        self.length_s, self.sd = _LENGTHS_S[best], math.exp(float(levels[best, 0]) / 2)
 
     def covariance(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
         apart = np.abs(times_s[:, None] - times_s[None, :])

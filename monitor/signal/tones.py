@@ -158,6 +158,7 @@ class ToneMemory:
         self._good = np.zeros((2, n_bins), np.float32)
         self._peck = np.zeros((2, n_bins), np.float32)
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
+        self._shown = lines[0]  # the most of the learned lines, at the speeds in the average
         self._noise = np.full(n_bins, NOISE_SHOWS, np.float32)
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
@@ -194,6 +195,8 @@ class ToneMemory:
             self._move()
         elif (state, low, high, raised) == (self._state, self._low, self._high, self._raised):
             return
+        if (low, high) != (self._low, self._high):
+            self._shown = np.fmax.reduce(self._lines[low : high + 1], axis=0)
         self._state, self._low, self._high, self._raised = state, low, high, raised
         self._turn()
 
@@ -265,10 +268,7 @@ class ToneMemory:
         np.fmax(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
 
     def _turn(self) -> None:
-        lines = self._lines[self._low]
-        if self._high > self._low:
-            lines = np.fmax.reduce(self._lines[self._low : self._high + 1], axis=0)
-        np.multiply(lines, np.float32(self._raised), out=self._usual)
+        np.multiply(self._shown, np.float32(self._raised), out=self._usual)
         np.fmax(self._usual, self._now, out=self._usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
