@@ -7,16 +7,17 @@ counts by how far it departs from all that is usual at its frequency: noise, the
 what was heard before contact and between cuts, and in the good pecks (`monitor.signal.tones`).
 
 Signs that must agree: it departs; it keeps its frequency (a melody, a siren, another machine that runs up
-do not); it is steady from spectrum to spectrum (a mode of the body rung by crackle is narrow-band noise,
-whose power is exponentially distributed); it stands alone but for its multiples and the sidebands of
-rotation (music and voices bring several tones); it does not fade (a struck note does); it began in the cut
-and ends with it. The decision is a sequential test (CUSUM, Page 1954, from memory) on the departure in units
-of its spread in good cuts.
+do not) and does not shiver like a voice; it is steady from spectrum to spectrum (a mode of the body rung by
+crackle is narrow-band noise, whose power is exponentially distributed); it stands alone but for its multiples
+and the sidebands of rotation (music and voices bring several tones); it grows, and does not fade (a struck
+note does); it began in the cut and ends with it. The decision is a sequential test (CUSUM, Page 1954, from
+memory) on the departure in units of its spread in good cuts.
 """
 
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -84,12 +85,16 @@ turns of marred wall at 1000 rpm. What starts elsewhere by chance within a cut (
 does not stop with the retract and begin again with the next peck: only that tells it surely from chatter, so
 a first peck warns and no more."""
 
-SUDDEN = ((0.15, 9.0, 8.0), (0.3, 16.0, math.inf))
-"""Seconds, decibels, and the most it was before, over the floor (8 dB is noise): a line that rises so much
-in so short a time (60 dB a second; a step shows as some 6 dB at once and 10 dB soon in averages of 0.4 s)
-was switched on, struck or sung. From a null of the room a line rises as fast, but not so far. Such a line
-is doubtful too, unless it began with the cut, `CONTACT_EARLY_S` before to `CONTACT_S` after it, and good
-pecks were heard that have no such line: what is switched on elsewhere does not wait for the drill."""
+SUDDEN_S, SUDDEN_DB, NOTHING_DB = 0.15, 14.0, 8.0
+"""A line that rises by so much in so short a time, from no more than noise shows over the floor, was switched
+on or struck: a step shows as some 6 dB less than it is at once, in averages of 0.4 s. Chatter that grows by
+80 dB a second, which is fast, rises by 12. Such a line is doubtful, unless it began with the cut,
+`CONTACT_EARLY_S` before to `CONTACT_S` after it, and good pecks were heard that have no such line: what is
+switched on elsewhere does not wait for the drill."""
+
+MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ, MAINS_DB = (50.0, 60.0), 300.0, 0.7, 5.0
+"""At the first multiples of the mains, as far as they are read, half as fast is doubtful: a motor elsewhere
+that is switched on hums there."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
@@ -137,6 +142,15 @@ TOLD_DB, TOLD_HZ, DEPARTS_DB = 12.0, 20.0, 6.0
 there: four times the power."""
 
 
+SHIVER_HOPS, SHIVER, SHIVER_HZ, SHIVERS = 10, 0.0018, 1.0, 1.5
+"""Deviation of the pitch from one spectrum to the next in half a second, at most: this share of it, and what
+the noise leaves unsure of a line just told (0.3 to 1.3 Hz on drawn machines). A voice shivers, and so does
+who whistles or plays: vibrato is half to one and a half per cent, five times a second (from memory). What
+has once shivered by half as much more goes on being none."""
+
+GROWS_HOPS, GROWS_DB = 30, 3.0
+"""A line that was there a second before, as strong but for this, does not grow."""
+
 PAST_HOPS = 16  # kept to see how a line came
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
@@ -170,6 +184,9 @@ class _Track:
     level_db: float = 0.0
     slow_best_db: float = -math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
+    shivered: bool = False
+    pitches: deque[float] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
+    past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
 
 class ChatterRule:
@@ -193,7 +210,7 @@ class ChatterRule:
         self._lately: deque[float] = deque(maxlen=2 * AVERAGED)  # speeds of the spectra in the average
         ones = np.ones(geometry.n_bins, np.float32)
         self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
-        self._sudden = [(round(seconds / hop_s), db, nothing) for seconds, db, nothing in SUDDEN]
+        self._sudden_hops = round(SUDDEN_S / hop_s)
         self._glide_hops = round(GLIDE_S / hop_s)
         self._departures = list(np.zeros((PAST_HOPS, geometry.n_bins), np.float32))
         self._spare = np.zeros(geometry.n_bins, np.float32)  # for the next departure
@@ -362,13 +379,15 @@ class ChatterRule:
         track.slow_best_db = max(track.slow_best_db, track.slow_db)
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
         now = 10 * math.log10(max(*tones.newest[max(0, k - 1) : k + 2].tolist(), 1e-20))
+        track.pitches.append(self._peak_hz(tones.newest, k))
+        track.past_db.append(track.db)
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
             bins = slice(low, high)
-            track.sudden = self._came_suddenly(tones, bins)
+            track.sudden = self._came_suddenly(tones, bins, track.hz)
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if track.n == DRIFT_FROM:
             track.from_hz = track.hz
@@ -378,15 +397,14 @@ class ChatterRule:
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
 
-    def _came_suddenly(self, tones: Tones, bins: slice) -> bool:
+    def _came_suddenly(self, tones: Tones, bins: slice, hz: float) -> bool:
         """Whether the line in these bins rose at once, within what is kept."""
         least = self._memory.known(tones, bins)  # a tone that the cut usually brings comes with it at once
         levels = [10 * math.log10(max(float(past.average[bins].max()), least)) for past in self._past]
-        for hops, most_db, nothing_db in self._sudden:
-            nothing_db = max(nothing_db, 10 * math.log10(least) + 1)
-            if any(a < nothing_db and b - a > most_db for a, b in zip(levels, levels[hops:], strict=False)):
-                return True
-        return False
+        nothing_db = max(NOTHING_DB, 10 * math.log10(least) + 1)
+        pairs = zip(levels, levels[self._sudden_hops :], strict=False)
+        most_db = MAINS_DB if _is_mains(hz) else SUDDEN_DB
+        return any(a < nothing_db and b - a > most_db for a, b in pairs)
 
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
         if track.follows_hz == track.follows_hz:
@@ -423,7 +441,7 @@ class ChatterRule:
         if not 0 < k < self._n_bins - 1:
             return k * self._bin_hz
         before, at, after = average[k - 1 : k + 2].tolist()
-        a, b, c = math.log(max(before, 1e-6)), math.log(max(at, 1e-6)), math.log(max(after, 1e-6))
+        a, b, c = math.log(max(before, 1e-20)), math.log(max(at, 1e-20)), math.log(max(after, 1e-20))
         bend = a - 2 * b + c
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
         return (k + max(-1.0, min(1.0, shift))) * self._bin_hz
@@ -452,6 +470,7 @@ class ChatterRule:
 
     def _is_background(self, hop: Hop, track: _Track, tones: Tones) -> None:
         """The line is heard outside of the cut."""
+        self._keeps_pitch(hop, track)
         self._note_tone(hop, track)
         if _near(track.hz, self._stood_hz):
             self._stood_s = 0.0
@@ -475,12 +494,14 @@ class ChatterRule:
             return track.enough >= ENOUGH / 2
         track.told = (
             track.enough >= ENOUGH
-            and not self._doubtful(hop, track)
             and track.level_db >= TOLD_DB
+            and self._keeps_pitch(hop, track)
+            and not self._doubtful(hop, track)
             and track.slow_db >= DEPARTS_DB
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
+            and _grows(track)
         )
         return track.told
 
@@ -493,6 +514,16 @@ class ChatterRule:
         elsewhere = track.drifts or (track.sudden and not with_cut)
         elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S
         return elsewhere and not _near(track.hz, self._ended_hz)
+
+    def _keeps_pitch(self, hop: Hop, track: _Track) -> bool:
+        """Whether the newest pitches differ by no more than those of a vibration; else it may be a voice."""
+        if len(track.pitches) < SHIVER_HOPS:
+            return False
+        shivers = statistics.pstdev(track.pitches) / math.hypot(SHIVER * track.hz, SHIVER_HZ)
+        if shivers > SHIVERS:
+            track.shivered = True
+            self._background_s = hop.t
+        return shivers <= 1 and not track.shivered
 
     def _found(self, hop: Hop, track: _Track) -> Finding:
         if not _near(track.hz, self._stood_hz):
@@ -515,8 +546,23 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
     return abs(ratio - round(ratio)) <= 0.02 * ratio
 
 
+def _is_mains(hz: float) -> bool:
+    """Whether a frequency is one of the first multiples of the mains."""
+    return hz < MAINS_MOST + MAINS_OFF_HZ and any(
+        abs(hz - max(1, round(hz / mains)) * mains) <= MAINS_OFF_HZ for mains in MAINS_HZ
+    )
+
+
 def _near(hz: float, other_hz: float) -> bool:
     return abs(hz - other_hz) <= 0.02 * hz
+
+
+def _grows(track: _Track) -> bool:
+    """Whether the line has risen lately; one younger than that has."""
+    past = list(track.past_db)
+    if len(past) < GROWS_HOPS:
+        return True
+    return track.slow_db - sum(past[: GROWS_HOPS // 3]) / (GROWS_HOPS // 3) >= GROWS_DB
 
 
 def _is_steady(track: _Track) -> bool:

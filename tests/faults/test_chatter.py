@@ -95,6 +95,29 @@ def test_a_growing_line_is_told_within_a_second_of_12_db(hz, growth_db_s):
     )
 
 
+def test_a_line_that_grows_by_eighty_decibels_a_second_was_not_switched_on():
+    shop = Shop().good()
+    start = shop.t
+    shop.go(CUT, growing(733.0, 75.0, from_db=-75.0), cutting=True)
+    passed = start + 87 / 75
+    assert passed < shop.first()[0] < passed + 1.0
+
+
+@pytest.mark.parametrize("hz", [290.0, 440.0, 880.0])
+def test_a_tone_with_the_vibrato_of_a_voice_is_no_chatter(hz):
+    """One per cent, 5.5 times a second, swelling as a sung note does."""
+    shop = Shop().good()
+    pitch = hz * (1 + 0.01 * np.sin(2 * np.pi * 5.5 * clock(CUT)))
+    assert not shop.go(CUT, growing(pitch, 40.0, from_db=-20.0), cutting=True).found
+
+
+@pytest.mark.parametrize(("hz", "doubtful"), [(100.0, True), (180.0, True), (130.0, False)])
+def test_a_hum_of_the_mains_that_begins_within_a_cut_is_not_of_the_cut(hz, doubtful):
+    shop = Shop().good()
+    shop.go(CUT, tone(hz, 16.0, CUT) * (clock(CUT) > 1.2), cutting=True)
+    assert bool(shop.found) is not doubtful
+
+
 def test_a_first_peck_warns_and_the_next_holds():
     """Only what ends with the cut and is back in the next one is surely of the cut."""
     shop = Shop().good().go(8.0, growing(733.0, 20.0, 8.0), cutting=True)
