@@ -185,7 +185,7 @@ class Microphone:
             The sound system hangs: only a new process gets the microphone back.
         """
         until = self._clock()  # what was given reaches up to here
-        gone = False
+        gone, surplus_n = False, 0
         while True:
             stream = self._stream
             if stream is not None and stream.lost():
@@ -208,14 +208,12 @@ class Microphone:
                 self._check_attempt(now)
             elif item is not None:
                 x = item.x
-                if (
-                    gone
-                ):  # the first sound since: the clock says how much is missing, or was made up for too much
+                if gone:  # the first sound since: the clock says how much is missing, or was made up too much
                     start = item.at - len(x) / self.fs
                     yield from self._missing(start - until, start)
-                    x = x[max(0, round((until - start) * self.fs)) :]
-                    gone = False
+                    gone, surplus_n = False, max(0, round((until - start) * self.fs))
                 yield from self._missing(item.dropped_n / self.fs, item.at)
+                x, surplus_n = x[surplus_n:], max(0, surplus_n - len(x))
                 yield Block(x, item.at, True)
                 until = item.at
 

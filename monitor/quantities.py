@@ -253,7 +253,7 @@ def _check_range(value: float, unit: str, text: object, wanted: _Dimension) -> N
     if not wanted.smallest * (1 - 1e-9) <= value <= wanted.largest * (1 + 1e-9):
         limits = (wanted.smallest / wanted.factors[unit], wanted.largest / wanted.factors[unit])
         low, high = (f"{float(f'{limit:.4g}'):.10g}" for limit in limits)  # 10000, not 1e+04
-        spelt = next((u for u in (wanted.metric, "Hz") if u.casefold() == unit), unit)
+        spelt = next((u for u in (wanted.metric, "Hz", "MB", "TB") if u.casefold() == unit), unit)
         raise InputError(f"{_shown(text)} is out of range for a {wanted.noun}: {low} to {high} {spelt}")
 
 

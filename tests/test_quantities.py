@@ -94,6 +94,7 @@ def test_what_people_write(text, dimension, value):
         ("1/0 in", LENGTH, '"1/0 in" divides by zero or is far too large; write a number'),
         ("1e999 mm", LENGTH, '"1e999 mm" is out of range for a length: 0.01 to 10000 mm'),
         ("500 in", LENGTH, '"500 in" is out of range for a length: 0.0003937 to 393.7 in'),
+        ("5 MB", SPACE, '"5 MB" is out of range for a space on a disk: 10 to 1000000000 MB'),
         ("101 %", PERCENT, '"101 %" is out of range for a percentage: 0.01 to 100 %'),
     ],
 )

@@ -212,3 +212,33 @@ def test_a_microphone_is_found_by_part_of_its_name() -> None:
 def test_what_cannot_be_found_names_what_there_is(devices: list[Device], name: str, said: str) -> None:
     with pytest.raises(DeviceError, match=said):
         find(devices, name)
+
+
+def test_time_is_kept_however_much_was_made_up_before_the_sound_was_taken(
+    device: Scripted, microphone: Microphone, monkeypatch: pytest.MonkeyPatch
+) -> None:
+    blocks = microphone.blocks()
+    device.say(10)
+    take(blocks, 10 * BLOCK_S)
+    began, given = device.now, 0.0
+    waited = microphone._stop.wait
+
+    def wait(seconds: float) -> bool:
+        """The device is back, and has given some blocks, by the time that the pause is over."""
+        eventually(lambda: microphone._stream is not None)
+        device.say(5)
+        monkeypatch.setattr(microphone._stop, "wait", waited)
+        return False
+
+    for _ in range(3):  # a loss by itself shifts time by less than a block: several add up
+        monkeypatch.setattr(microphone._stop, "wait", wait)
+        device.ended()
+        before = device.now
+        while device.now == before or given < device.now - began - 1e-6:
+            given += len(next(blocks).x) / FS
+        device.say(20)
+        while given < device.now - began - 1e-6:
+            given += len(next(blocks).x) / FS
+    assert given == pytest.approx(device.now - began, abs=1 / FS)
+    assert microphone._stream is not None
+    assert microphone._stream.queue.empty()  # nothing is left over that would come late
