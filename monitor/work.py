@@ -75,7 +75,7 @@ class WorkJudge:
         self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
         self._strengths: deque[float] = deque(maxlen=2 * _LATELY_HOPS)
-        self._believed = False
+        self._believed, self._cut_s = False, math.nan
         self._loaded = False
         self._slowed_s = 0.0
         self._steady_s = 0.0
@@ -91,6 +91,9 @@ class WorkJudge:
         through = cycle.through
         over = through or cycle.overrun  # the peck: by reckoning nothing is drilled any more
         self._follow_beat(hop, detector)
+        if detector.since_s != self._cut_s and detector.cutting:
+            self._cut_s = detector.since_s
+            self._believed = self._believed and not through  # what begins after the hole must be seen to load
         if sag == sag and sag < self.small_sag:
             self._onset_s = hop.t
             self._loaded, self._steady_s = False, 0.0

@@ -27,7 +27,7 @@ ENOUGH_Z = 4.0
 SURE, UNSURE_SHARE = 0.9, 0.3
 """A hop whose speed is tracked with less confidence than this counts by this share only."""
 
-SLOW_NATS, SLOW_MOST = 4.0, 3.0
+SLOW_NATS, SLOW_MOST = 4.0, 3.5
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
 that, summed over the hops, decide too. At most so much a hop, so that no single one decides."""
 
