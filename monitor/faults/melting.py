@@ -190,6 +190,7 @@ class MeltingRule:
     _until_s: float = math.inf
     _outside_db: float = -math.inf
     _usual_sag: float = math.nan
+    _low: Normal = field(default_factory=lambda: Normal(0.0, _LEAST[2]))
     _since_s: float = math.nan
     _quieter_db: float = 0.0
 
@@ -259,6 +260,7 @@ class MeltingRule:
                 self._first_blank = self._blank
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
+                self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
             return
         _, upper, tilt, _ = self._good
         lower = upper.location - tilt.location
@@ -277,13 +279,14 @@ class MeltingRule:
         if self._sum.value > 0.5 * self._hold_at:
             self._quieter_db = upper.location - heard.upper_db
             self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
-            for normal in (*self._good, self._usual):
+            for normal in (*self._good, self._low, self._usual):
                 normal.reject()
             return
         self._usual.step(signs)
         for normal, value in zip(self._good, heard, strict=False):
             if value == value:
                 normal.step(value)
+        self._low.step(heard.upper_db - heard.tilt_db)
 
     @property
     def _load_tells(self) -> bool:
@@ -302,7 +305,9 @@ class MeltingRule:
         """
         crackle, upper, tilt, tone = self._good
         muffled = FIRST_BLANK if self._blank <= self._first_blank else 1.0
-        hiss, dull = -upper.z(heard.upper_db), (self._expected_tilt_db(heard) - heard.tilt_db) / tilt.spread
+        # whether the low sound is more than expected, which scatters less than the colour
+        dull = (self._expected_tilt_db(heard) - heard.tilt_db) / min(tilt.spread, self._low.spread)
+        hiss = -upper.z(heard.upper_db)
         hiss, dull = hiss / muffled, dull / muffled
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
