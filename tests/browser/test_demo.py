@@ -23,6 +23,7 @@ pytestmark = pytest.mark.browser
 
 SPEED = 6  # times real time: as fast as synthesis and analysis together leave some room on a busy machine
 BLANKS = 4
+PATIENCE_MS = 90_000  # on a busy machine the demo runs slower than that
 ADDRESS = re.compile(r"Open (http://127\.0\.0\.1:\d+/) in a browser")
 
 
@@ -76,13 +77,13 @@ def test_a_batch_is_watched_held_at_the_bind_reset_and_finished(
     listen_to(page, complaints)
     page.goto(demo.address)
     expect(page.locator("#synthetic")).to_contain_text("Synthetic demo.")
-    expect(page.locator("#word")).to_have_text("ALL WELL", timeout=20_000)
+    expect(page.locator("#word")).to_have_text("ALL WELL", timeout=PATIENCE_MS)
     for blank in ("1", "2", "3"):
-        expect(page.locator("#blank")).to_have_text(blank, timeout=20_000)
+        expect(page.locator("#blank")).to_have_text(blank, timeout=PATIENCE_MS)
     expect(page.locator("#blanks-done")).to_have_text(re.compile("2 done, .* left"))
     page.screenshot(path=tmp_path / "well.png")
 
-    expect(page.locator("#word")).to_have_text("HELD", timeout=30_000)
+    expect(page.locator("#word")).to_have_text("HELD", timeout=PATIENCE_MS)
     expect(page.locator("#why")).to_contain_text(re.compile(r"\d+\.\d %"))
     expect(page.locator("#events li.hold")).to_have_count(1)
     expect(page.locator("#events li.hold .where")).to_contain_text("blank 3, peck 5")
@@ -97,14 +98,13 @@ def test_a_batch_is_watched_held_at_the_bind_reset_and_finished(
     judge(page)
     expect(page.locator("#refusal")).to_be_hidden()
     expect(page.locator("#word")).to_have_text("HELD")
-    if not touch:
-        take_report(page)  # while the machine waits: at the end of the batch this demo is gone
+    take_report(page)  # while the machine waits: at the end of the batch this demo is gone
     page.get_by_role("link", name="Live", exact=True).click()
     press_and_keep(page, touch)
     expect(page.locator("#word")).not_to_have_text("HELD")
 
-    expect(page.locator("#blank")).to_have_text("4", timeout=20_000)
-    expect(page.locator("#word")).to_have_text("ALL WELL", timeout=20_000)
+    expect(page.locator("#blank")).to_have_text("4", timeout=PATIENCE_MS)
+    expect(page.locator("#word")).to_have_text("ALL WELL", timeout=PATIENCE_MS)
     assert complaints == []
     assert demo.finish() == 10
     expect(page.locator("#word")).to_have_text("NO DATA", timeout=3000)
@@ -138,7 +138,7 @@ def take_report(page: Page) -> None:
     """The one-page report of the batch so far."""
     page.get_by_role("link", name="Batches", exact=True).click()
     page.get_by_role("link", name="1: cord pulls").click()
-    with page.expect_download(timeout=60_000) as download:
+    with page.expect_download(timeout=2 * PATIENCE_MS) as download:
         page.get_by_role("link", name="The report, one page (HTML)").click()
     report = download.value.path().read_text("utf-8")
     assert "cord pulls" in report
