@@ -152,7 +152,7 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     ]
 
 
-_BLOCK_S = 10.0  # large blocks are cheaper: what a call costs is shared by 200 hops
+_BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by 400 hops
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 

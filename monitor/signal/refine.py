@@ -128,6 +128,7 @@ class Refinement:
         self._coarse = _radians(_turns(o, _BLOCKS // 2, 2 * length / fs))
         self._stages = [_stage(segments, self._used / fs / segments) for segments in pull_in]
         self._order_powers = np.stack([o**2, o])
+        self._pair = np.stack([o, o**2])
         self._moments, self._squares = _moments(_BLOCKS // 2, 2 * length / fs)
         self._per_power = 2 * np.pi * self._squares[0] * o
         self._per_information = 2 * self._squares[0] * (2 * np.pi * o) ** 2
@@ -152,15 +153,10 @@ class Refinement:
         y = self._demodulated(frames, guess, rate)
         sharpness = 1 / (density * self._block_noise)
         moved, z = self._pulled_in(y, sharpness)
-        step = np.zeros_like(moved)
         sharpness /= 2  # of two blocks in one
-        o, squares = self._orders, self._squares
-        pair = np.ones((guess.size, 2, o.size))
-        pair[:, 1] = o
-        pair *= (o * sharpness)[:, None]
+        squares = self._squares
+        pair = sharpness[:, None] * self._pair
         for iteration in range(_ITERATIONS):
-            if iteration:
-                z = _turned_back(z, step, self._coarse)
             phasors = np.matmul(z, self._moments).astype(np.complex128)
             # Against its mean phasor, how the phase of each line leans over time and along the curve
             products = _product(phasors, np.conj(phasors[:, :, :1]))
@@ -172,6 +168,8 @@ class Refinement:
                 spread2 = self._disagreement(products, step, sharpness, guess)
                 weights = 1 / (1 + np.square(spread2 / _OUTLIER_Z**2))
                 pair *= weights[:, None]
+            if iteration + 1 < _ITERATIONS:
+                z = _turned_back(z, step, self._coarse)
         votes = np.add.reduce(weights, axis=1)
         excess = np.add.reduce(weights * spread2, axis=1) / np.maximum(votes, 1e-9)
         information = np.maximum(4 * np.pi * fisher[:, 0], 1e-30)  # digital silence: know nothing

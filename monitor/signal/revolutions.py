@@ -89,8 +89,10 @@ class Revolutions:
         heard = sums[:, 1] > 0
         level = sums[:, 0] / np.maximum(sums[:, 1], 1)
         stands_out = np.where(heard, np.matmul(level[:, None], self._stand_out)[:, 0], np.float32(0))
-        missing = np.flatnonzero(~np.logical_and.reduce(heard, axis=1)).tolist()
-        for k in missing:  # neighbours of what was not heard would stand out
+        whole_turns = np.logical_and.reduce(heard, axis=1).tolist()
+        for k in [
+            k for k, all_heard in enumerate(whole_turns) if not all_heard
+        ]:  # neighbours of what was not heard would stand out
             stands_out[k] = 0
         mean_db = (np.add.reduce(np.abs(stands_out), axis=1).astype(np.float64) / n).tolist()
         for k in range(whole):

@@ -2,6 +2,7 @@
 
 from __future__ import annotations
 
+import math
 from dataclasses import dataclass
 from functools import cache
 
@@ -109,9 +110,10 @@ def band_floor(density: NDArray[np.float32], geometry: SpectrumGeometry) -> NDAr
     g = geometry
     rank = int(FLOOR_QUANTILE * g.band_bins)
     bands = density[:, g.first : g.n_bins].reshape(density.shape[0], g.n_bands, g.band_bins)
-    low = np.partition(bands, rank, axis=-1)[:, :, rank]
+    bands = bands.copy()
+    bands.partition(rank)
     quantile = (rank + 0.5) / g.band_bins
-    return to_db(low * np.float32(-1 / np.log1p(-quantile)))
+    return to_db(bands[:, :, rank] * np.float32(-1 / math.log1p(-quantile)))
 
 
 def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> NDArray[np.float32]:

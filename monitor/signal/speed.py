@@ -218,7 +218,7 @@ class SpeedTracker:
         inside = bins < n_bins
         voters = np.add.reduce(inside, axis=1)
         answer = np.full((3, n_hops), np.nan)
-        rows = np.flatnonzero(heard)
+        rows = heard.nonzero()[0]
         if not rows.size:
             return answer, voters
         at = np.minimum(bins, n_bins - 1) + (np.arange(n_hops) * n_bins)[:, None]

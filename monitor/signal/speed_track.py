@@ -108,7 +108,7 @@ class SpeedFilter:
         drowned, said = np.zeros(n_hops, np.bool_), iter(np.empty((0, n), np.float32))
         if beats is not None:
             np.less(tops, _DROWNED * self._temper, out=drowned)
-            asked = np.flatnonzero(drowned)
+            asked = drowned.nonzero()[0]
             if asked.size:
                 said = iter(np.exp(beats.said(asked)))
         hops = zip(none.tolist(), drowned.tolist(), likelihoods, posteriors, strict=True)
