@@ -55,12 +55,12 @@ def spectrum_steps(density_db: NDArray[np.float32], floor_db: NDArray[np.float32
     over = density_db - floor_db
     over -= np.float32(POWER_LOW_DB)
     over *= np.float32(1 / POWER_STEP_DB)
-    np.maximum(over, 0, out=over)
+    over.clip(0, POWER_COUNT - 1, out=over)
     power = np.empty((n_bins + 1, n_hops), np.int16)
-    np.minimum(over.T, POWER_COUNT - 1, out=power[:-1], casting="unsafe")
+    power[:-1] = over.astype(np.int16).T
     power[-1] = POWER_COUNT
     floor = np.zeros((n_bins + 1, n_hops), np.int16)
-    np.multiply(floor_db.T, np.float32(1 / SNR_STEP_DB), out=floor[:-1], casting="unsafe")
+    floor[:-1] = (floor_db * np.float32(1 / SNR_STEP_DB)).astype(np.int16).T
     return Steps(power, floor)
 
 

@@ -167,8 +167,8 @@ def hearing_floor(floor_db: NDArray[np.float32], density_db: NDArray[np.float32]
 
 def to_db(power: NDArray[np.float32]) -> NDArray[np.float32]:
     """10 log10 of a power, floored at -200 dB so that digital silence stays finite."""
-    # The natural logarithm is the fast one.
-    level_db = np.maximum(power, np.float32(1e-20))
+    # The natural logarithm is the fast one, and clipping is faster than a maximum.
+    level_db: NDArray[np.float32] = power.clip(np.float32(1e-20), np.float32(np.inf))
     np.log(level_db, out=level_db)
     level_db *= _DB_PER_NEPER
     return level_db

@@ -64,6 +64,9 @@ class SpeedFilter:
         self._around = np.arange(margin - within, margin + within + 1)  # a state, in a row with its margins
         self._padded = np.zeros(n + 2 * margin)
         self._sums = np.zeros(n + 2 * margin)
+        bound, end = self._bound, self._sums.size - self._bound
+        self._stayed = self._sums[bound:end]
+        self._drifted = [self._sums[bound - drift : end - drift] for drift in range(-bound, bound + 1)]
         self._mixed = np.zeros(n + 2 * widest + 2)
         # The prior of the next hop is a weighted sum of these rows: three moving averages, entry from rest.
         self._rows = np.zeros((len(halves) + 1, n))
@@ -144,8 +147,7 @@ class SpeedFilter:
         bound, sums = self._bound, self._sums
         drift = max(-bound, min(bound, round((best - earlier) / 2)))
         np.add.accumulate(self._padded, out=sums)
-        end = sums.size - bound
-        np.add(sums[bound:end], sums[bound - drift : end - drift], out=self._mixed)
+        np.add(self._stayed, self._drifted[bound + drift], out=self._mixed)
         for high, low, row in self._averages:
             np.subtract(high, low, out=row)
         starts = self._silent * _START_CHANCE * 0.5

@@ -158,7 +158,8 @@ class ToneMemory:
         self._good = np.zeros((2, n_bins), np.float32)
         self._peck = np.zeros((2, n_bins), np.float32)
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
-        self._shown = lines[0]  # the most of the learned lines, at the speeds in the average
+        self._here = lines[0]  # the learned lines at the present speed
+        self._shown = lines[0]  # the most of them at the speeds in the average
         self._noise = np.full(n_bins, NOISE_SHOWS, np.float32)
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
         self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
@@ -195,6 +196,8 @@ class ToneMemory:
             self._move()
         elif (state, low, high, raised) == (self._state, self._low, self._high, self._raised):
             return
+        if state != self._state:
+            self._here = self._lines[state]
         if (low, high) != (self._low, self._high):
             self._shown = np.fmax.reduce(self._lines[low : high + 1], axis=0)
         self._state, self._low, self._high, self._raised = state, low, high, raised
@@ -218,11 +221,11 @@ class ToneMemory:
         under the place that they were learned at, and missed there.
         """
         top = math.ceil(k / (1 - SLIP_MOST)) + 1
-        learned = self._lines[self._state, k + _APART : top]
+        learned = self._here[k + _APART : top]
         if not learned.size:
             return 0.0
         m = k + _APART + int(learned.argmax())
-        power = float(self._lines[self._state, m])
+        power = float(self._here[m])
         if not power * raised >= tones.average[k] / tones.per_floor[k]:
             return 0.0
         near = slice(max(k + _APART, m - _APART), m + _APART + 1)
