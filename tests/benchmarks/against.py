@@ -26,7 +26,7 @@ from tests.benchmarks.behaviour import draw_scene, learn  # noqa: E402
 from tests.benchmarks.cost import FS, ONE_THREAD, job_text  # noqa: E402
 
 SECONDS, TURN_S, HOP_S = 120, 20, 0.05
-BLOCKS_S = (0.05, 10.0)
+BLOCKS_S = (0.05, 20.0)
 WORKER = """
 import pathlib, sys, time
 import soundfile
