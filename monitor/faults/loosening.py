@@ -33,11 +33,11 @@ from monitor.spindle import Rotation, SpindleState
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z = 5.5
+SURE_Z = 6.0
 """Deviations over normal that tell. The largest of some hundred means of bounded values has a tail that falls
 fourfold each half deviation: in 24 h of drawn good work, other sound in a tenth of it, 5 was passed twice by
-something that had grown and stood alone, once by 5.4 and once by 6.1. At 5, 18 of 30 drawn knocks are held in
-time, at 5.5, 17, at 6, 15; nearly all of the others a second later."""
+something that had grown and stood alone, 6 once. At 5, 18 of 30 drawn knocks are held in time, at 5.5, 17, at
+6, 15; nearly all of the others a second later."""
 
 NEAR, ALONE = 0.15, 0.5
 """A loose holding strikes once a turn: nothing farther from its angle than this share of a turn stands out by
