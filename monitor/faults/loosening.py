@@ -35,9 +35,9 @@ MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 
 SURE_Z = 6.0
 """Deviations over normal that tell. The largest of some hundred means of bounded values has a tail that falls
-fourfold each half deviation: in 24 h of drawn good work, other sound in a tenth of it, 5 was passed twice by
-something that had grown and stood alone, 6 once. At 5, 18 of 30 drawn knocks are held in time, at 5.5, 17, at
-6, 15; nearly all of the others a second later."""
+steeply: in 27 h of drawn good work, other sound in a tenth of it, 5 was passed three times by something that
+had grown and stood alone, 6 twice, 6.5 never. At 5, 18 of 30 drawn knocks are held in time, at 6, 15, at 6.5,
+14; nearly all of the others a second later."""
 
 NEAR, ALONE = 0.15, 0.5
 """A loose holding strikes once a turn: nothing farther from its angle than this share of a turn stands out by
