@@ -15,6 +15,7 @@ import soundfile
 
 from monitor import cli
 from monitor.commands import replay
+from monitor.commands.replay import Tally, strange
 from monitor.evidence.archive import Archive
 from monitor.evidence.past_recordings import recording_of
 from monitor.job import default_job, parse_job
@@ -80,6 +81,15 @@ def test_no_hold_is_status_0(files, script, capsys):
     assert "1 warning:\n  0:05.00  sag (blank 1, peck 2, at 1.24 in): Something at 5.00 s" in out
     assert f"Evidence: {files / 'out'}, batch 1" in out
     assert err == ""
+
+
+@pytest.mark.parametrize(("turning", "said"), [(0.1, True), (0.3, False)])
+def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
+    """By another machine's baseline."""
+    tally = Tally(rows=1000, turning=round(1000 * turning))
+    assert bool(strange(tally)) is said
+    assert not said or "heard in 10 % of the recording only" in strange(tally)[0]
+    assert strange(Tally(rows=100)) == []  # a piece between two blanks
 
 
 def test_the_recording_is_found_again_from_any_directory(files, script, monkeypatch, tmp_path_factory):

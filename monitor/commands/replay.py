@@ -107,18 +107,25 @@ def run(args: argparse.Namespace) -> int:
 
 @dataclass
 class Tally:
-    """What a replay found, for its summary; times in seconds."""
+    """What a replay found, for its summary; times in seconds.
+
+    ``rows``: of the trace, ``turning``: those of them with a speed.
+    """
 
     heard_s: float = 0.0
     took_s: float = 0.0
     blanks: int = 0
     pecks: int = 0
+    rows: int = 0
+    turning: int = 0
     warnings: list[Event] = field(default_factory=list)
     holds: list[Event] = field(default_factory=list)
 
     def add(self, heard: Heard) -> None:
         """Count in what one call has heard."""
         self.pecks += len(heard.pecks)
+        self.rows += len(heard.trace)
+        self.turning += sum(row.speed_rpm > 0 for row in heard.trace)
         self.blanks += sum(event.kind is Kind.BLANK_START for event in heard.events)
         self.warnings += [event for event in heard.events if event.severity is Severity.WARNING]
         self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
@@ -146,14 +153,30 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     return [
         f"Heard {clock_text(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
         f"{tally.blanks} of {job.blanks} blanks, {format_count(tally.pecks, 'peck')}.",
+        *strange(tally),
         *told("hold", tally.holds, job),
         *told("warning", tally.warnings, job),
         f"Evidence: {directory}, batch {batch} (events.jsonl, trace.csv, pecks.csv, clips, evidence.db)",
     ]
 
 
+LEAST_TURNING = 0.2
+"""Share of a batch in which the spindle turns, at least: a blank is drilled for longer than it is changed."""
+
+_FEW_ROWS = 400  # 20 s: less may be a piece between two blanks
 _BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by 400 hops
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
+
+
+def strange(tally: Tally) -> list[str]:
+    """A line where the spindle was hardly heard: with another machine's baseline nothing else is true either."""
+    if tally.rows < _FEW_ROWS or tally.turning >= LEAST_TURNING * tally.rows:
+        return []
+    share = 100 * tally.turning / tally.rows
+    return [
+        f"The spindle was heard in {share:.0f} % of the recording only. If it turned for longer, baseline, job "
+        "and recording are not of one machine, or the microphone was another: nothing else told here is sure then."
+    ]
 
 
 def told(noun: str, events: Sequence[Event], job: Job) -> list[str]:
