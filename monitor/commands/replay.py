@@ -169,13 +169,13 @@ _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 
 def strange(tally: Tally) -> list[str]:
-    """A line where the spindle was hardly heard: with another machine's baseline nothing else is true either."""
+    """A line where the spindle was hardly heard: by another machine's baseline nothing else is sure."""
     if tally.rows < _FEW_ROWS or tally.turning >= LEAST_TURNING * tally.rows:
         return []
     share = 100 * tally.turning / tally.rows
     return [
-        f"The spindle was heard in {share:.0f} % of the recording only. If it turned for longer, baseline, job "
-        "and recording are not of one machine, or the microphone was another: nothing else told here is sure then."
+        f"The spindle was heard in {share:.0f} % of the recording only. If it turned for longer, baseline, "
+        "job and recording are not of one machine, or the microphone was another: nothing here is sure then."
     ]
 
 
