@@ -82,6 +82,7 @@ _LATELY = 9  # cuts of which the medians are taken: those with something else in
 _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
+_UNDER_SDS = 3.0  # so far under the idle level, which was learned in other sound that has ended
 # falls of speed, per second: of a spindle switched off; of one loaded steadily
 _COASTS, _STEADY = 0.1, 0.03
 _UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not heard
@@ -311,7 +312,10 @@ class CuttingDetector:
         if rise > most:
             cut *= math.exp(most - rise)
         cut = (1 - _ODD) * cut + _ODD / _ODD_DB
-        return _bounded(_SHARE * math.log(cut / idle), EVIDENCE_MOST, EVIDENCE_MOST)
+        ratio = _SHARE * math.log(cut / idle)
+        if rise < -_UNDER_SDS * self.idle_spread_db:  # a cut adds sound; but the gain may have fallen
+            ratio = min(ratio, -_UNSURE_LOAD)
+        return _bounded(ratio, EVIDENCE_MOST, EVIDENCE_MOST)
 
     def _load(self, sag: float, now: float) -> float:
         """Evidence of the sag, in nats a hop."""

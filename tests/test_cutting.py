@@ -192,6 +192,16 @@ def test_a_spindle_that_runs_up_in_rain_has_not_crashed():
     assert not any(d for _, d in heard)
 
 
+def test_what_is_quieter_than_the_idle_machine_is_no_cut_for_long():
+    """Idling was learned under a compressor, which ended within the cut."""
+    detector = CuttingDetector()
+    run(detector, lambda t: 9.0, 6.0)
+    run(detector, lambda t: 9.0 + CUT_DB, 2.0, 6.0)
+    assert detector.cutting
+    heard = run(detector, lambda t: 0.0, 3.0, 8.0)
+    assert first(heard, False) < 9.0
+
+
 def test_a_cut_in_rain_ends_with_its_load():
     detector = CuttingDetector()
     for begin in (0.0, 4.0, 8.0):
