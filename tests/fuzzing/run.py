@@ -45,6 +45,7 @@ MOST_BYTES = 20_000
 MOST_MB = 2048
 KEPT, KEPT_BYTES = 120, 14_000  # of a target's inputs kept in the repository
 MOST_RESTARTS = 50
+TOTAL, LATEST = "total.json", "count.json"  # counts of all runs that ended, and of the one going on
 AFRESH = 0.4  # share of inputs that begin at an honest one: changes of changes pass no parser in the end
 BLIND = 0.2  # share of changes to bytes where the input is text
 
@@ -110,30 +111,44 @@ def fuzz(name: str, seconds: float, work: Path) -> Count:
     inputs.mkdir(parents=True, exist_ok=True)
     for data in (*TARGETS[name].seeds(), *corpus(name)):
         (inputs / hashlib.sha256(data).hexdigest()[:16]).write_bytes(data)
-    before = work / "total.json"
-    total = Count(**json.loads(before.read_text())) if before.exists() else Count()
+    total = counted(work)
     until_s = total.cpu_s + seconds
     for _ in range(MOST_RESTARTS):
-        before.write_text(json.dumps(asdict(total)))
         if (left := until_s - total.cpu_s) < 1:
             break
-        told = work / "count.json"
-        told.unlink(missing_ok=True)
         words = ["--child", name, "--minutes", str(left / 60), "--work", str(work)]
         with (work / "log.txt").open("ab") as log:
             status = subprocess.run(
                 [sys.executable, __file__, *words], cwd=work, stdout=log, stderr=log, check=False
             ).returncode
-        one = Count(**json.loads(told.read_text())) if told.exists() else Count()
-        total.tried += one.tried
-        total.accepted += one.accepted
-        total.cpu_s += max(one.cpu_s, 1.0)
-        total.crashes |= one.crashes
+        before, total = total.cpu_s, counted(work)
+        total.cpu_s = max(total.cpu_s, before + 1.0)  # a child that dies at once must come to an end, too
         if status:
             ended = (work / "log.txt").read_text("utf-8", "replace").splitlines()
             why = next((line for line in reversed(ended) if "ERROR:" in line), "")
             total.crashes[f"ended by itself, status {status}"] = why
+        keep_count(total, work / TOTAL)
     return total
+
+
+def counted(work: Path) -> Count:
+    """What was counted in all, with what a child left that ended, or was killed, since the last sum."""
+    kept = (work / name for name in (TOTAL, LATEST))
+    total, latest = (Count(**json.loads(path.read_text())) if path.exists() else Count() for path in kept)
+    total.tried += latest.tried
+    total.accepted += latest.accepted
+    total.cpu_s += latest.cpu_s
+    total.crashes |= latest.crashes
+    keep_count(total, work / TOTAL)
+    (work / LATEST).unlink(missing_ok=True)
+    return total
+
+
+def keep_count(count: Count, path: Path) -> None:
+    """Write a count so that a kill leaves the old one or the new one."""
+    new = path.with_suffix(".new")
+    new.write_text(json.dumps(asdict(count)))
+    new.replace(path)
 
 
 def fuzz_here(name: str, seconds: float, work: Path) -> int:
@@ -146,7 +161,7 @@ def fuzz_here(name: str, seconds: float, work: Path) -> int:
     warnings.simplefilter("error")
     os.environ["SPINDLEBELL_TRACEBACK"] = "1"
     seeds = target.seeds()
-    count, told = Count(), work / "count.json"
+    count = Count()
     found = work / "found"
     found.mkdir(exist_ok=True)
     words = work / "words"
@@ -161,7 +176,7 @@ def fuzz_here(name: str, seconds: float, work: Path) -> int:
 
         def tell() -> None:
             count.cpu_s = time.process_time() - begun
-            told.write_text(json.dumps(asdict(count)))
+            keep_count(count, work / LATEST)
 
         def one(data: bytes) -> None:
             count.tried += 1
