@@ -78,7 +78,8 @@ _OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or dri
 _SAG_STEP = 5e-5  # a hop: a per mille a second
 _SHOWN_SHARE = 0.2  # smooths the load that a cut has shown over a quarter of a second
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
-_LATELY = 9  # cuts of which the medians are taken: those with something else in them are outnumbered
+_LATELY = 15  # cuts of which the medians are taken: those with something else in them are outnumbered
+_IDLE_MOVED_DB, _IDLE_SDS = 1.0, 2.0  # idling that is so much louder, and no farther from a cut, may be one
 _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
@@ -155,6 +156,7 @@ class CuttingDetector:
     _levels: list[float] = field(default_factory=list)
     _sags: list[float] = field(default_factory=list)
     _cut_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _idle_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _cut_sags: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _loaded_s: float = 0.0
     _unheard: bool = False
@@ -194,6 +196,16 @@ class CuttingDetector:
     def load_shows(self) -> bool:
         """Whether half a second of load tells them from idling more often than not."""
         return self.cut_sag > _SHOWS_SDS * self._idle_sag_sd
+
+    @property
+    def hides_cut(self) -> bool:
+        """Whether what is taken for idling is as loud as a cut over usual idling: then a cut that began as
+        another sound ended, or under it, is not known."""
+        if not self._idle_levels:
+            return False
+        usual_db = statistics.median(self._idle_levels)
+        cut_db = 10 * math.log10(10 ** (usual_db / 10) + 10 ** (self.cut_db / 10))
+        return self.idle_db > max(usual_db + _IDLE_MOVED_DB, cut_db - _IDLE_SDS * self.cut_spread_db)
 
     @property
     def _audible(self) -> bool:
@@ -415,6 +427,7 @@ class CuttingDetector:
         if len(levels) >= _LEAST_HOPS:
             middle = statistics.median(levels)
             ratio = max(10 ** ((middle - self.idle_db) / 10) - 1, _UNHEARD_RATIO)
+            self._idle_levels.append(self.idle_db)
             self._cut_levels.append(self.idle_db + 10 * math.log10(ratio))
             self.cut_db = statistics.median(self._cut_levels)
             spread = 1.25 * statistics.fmean([abs(level - middle) for level in levels])

@@ -202,6 +202,22 @@ def test_what_is_quieter_than_the_idle_machine_is_no_cut_for_long():
     assert first(heard, False) < 9.0
 
 
+def test_idling_that_is_as_loud_as_a_cut_may_hide_one():
+    """Rain ended as the drill entered: the level fell from that of rain to that of a cut."""
+    detector = CuttingDetector()
+    for begin in (0.0, 4.0, 8.0):
+        run(detector, lambda t: 0.0, 2.0, begin)
+        run(detector, lambda t: CUT_DB, 2.0, begin + 2)
+    run(detector, lambda t: 0.0, 2.0, 12.0)
+    assert not detector.hides_cut
+    run(detector, lambda t: CUT_DB + 4, 60.0, 14.0)  # no cut is so long
+    run(detector, lambda t: CUT_DB, 2.0, 74.0)
+    assert not detector.cutting
+    assert detector.hides_cut
+    run(detector, lambda t: 0.0, 2.0, 76.0)
+    assert not detector.hides_cut
+
+
 def test_a_cut_in_rain_ends_with_its_load():
     detector = CuttingDetector()
     for begin in (0.0, 4.0, 8.0):

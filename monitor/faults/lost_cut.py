@@ -84,10 +84,11 @@ class LostCutRule:
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
         stopped = rotation.state in (SpindleState.STOPPED, SpindleState.UNKNOWN)
-        if stopped or rotation.elsewhere or detector.cutting or not cycle.in_blank or cycle.spotting:
+        cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
+        if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
             self._end_s, self._missing = math.nan, False
             return None
-        if self._end_s != self._end_s and not cycle.in_cut:
+        if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
             self._allowed_s = self._allowed(cycle, detector.load_tells)
         if self._missing:
@@ -101,7 +102,8 @@ class LostCutRule:
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
         deaf = hop.deaf or not hop.heard or rotation.state is not SpindleState.TURNING
-        return deaf or not rotation.settled or (detector.strength >= 1 and not detector.load_tells)
+        loud = detector.strength >= 1 or detector.hides_cut
+        return deaf or not rotation.settled or (loud and not detector.load_tells)
 
     def _would_hear(self, detector: CuttingDetector) -> bool:
         return detector.rise_db > ON_DB_LEAST or detector.load_tells
@@ -144,10 +146,15 @@ class LostCutRule:
                     return left_s + gap.middle, 2 * SURE * DATED_S
                 longest = max(g.middle for g in schedule.gaps[1:])
                 return left_s + longest, UNSURE * longest + SURE * DATED_S
-            return left_s + gap.middle, SURE * math.hypot(gap.spread, DATED_S)
-        gaps = [peck.gap_s for peck in heard if peck.gap_s == peck.gap_s]
+            # Gaps that scatter must be waited out, however short the coming peck is.
+            scatter_s = math.hypot(gap.spread, DATED_S) - DATED_S
+            return left_s + gap.middle + SURE * scatter_s, SURE * DATED_S
+        # where a peck outlasted its length, another sound hid its end, and the gap is so much longer
+        over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
+        late_s = [over if over > 3 * DATED_S else 0.0 for over in over_s]
+        gaps = [peck.gap_s + late for late, peck in zip(late_s, heard[1:], strict=False)]
         depth_mm = sum(peck.length_mm for peck in heard)
-        if gaps:
+        if len(gaps) > 1 or (gaps and not late_s[0]):
             before_mm = depth_mm - heard[-1].length_mm
             grows = (depth_mm + left_s * self.feed_mm_s + LEAST_CLEARANCE_MM) / (
                 before_mm + LEAST_CLEARANCE_MM

@@ -33,8 +33,9 @@ class Wait:
             from_rest=True, through=len(heard_mm) >= schedule.count,
         )  # fmt: skip
         self.detector = SimpleNamespace(
-            cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False
-        )
+            cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
+            hides_cut=False,
+        )  # fmt: skip
         self.rule = LostCutRule(FEED_MM_S)
         self.t = 0.0
         self.found = []
@@ -121,6 +122,36 @@ def test_a_lost_speed_begins_the_wait_anew():
 def test_loud_sound_hides_a_contact_unless_the_load_tells():
     assert Wait(8.0).go(10, strength=2.0).found == []
     assert Wait(8.0).go(10, strength=2.0, load_tells=True).held_s < 2.0 + SPARE_S
+
+
+def test_a_lull_within_a_peck_begins_no_wait():
+    """Nor does it keep one of the gap before, when the last peck of the hole follows."""
+    wait = Wait(8.0, 5.0).go(GAP_S)
+    wait.cycle.in_cut = True
+    wait.go(1.0, cutting=True)
+    wait.go(0.2, cutting=False, log_odds=0.5)
+    wait.cycle.heard, wait.cycle.in_cut, wait.cycle.through = pecks(*PECKS_MM), False, True
+    assert wait.go(10, log_odds=-6.0, end_s=wait.t).found == []
+
+
+def test_idling_as_loud_as_a_cut_may_hide_a_contact():
+    assert Wait(8.0).go(10, hides_cut=True).found == []
+    assert Wait(8.0).go(10, hides_cut=True, load_tells=True).held_s < 2.0 + SPARE_S
+
+
+def test_where_a_peck_of_the_first_blank_outlasts_its_length_its_gap_is_not_trusted():
+    """Another sound hid its end, and cut the gap after it short."""
+    honest, hidden = Wait(8.0, 5.0, blanks=0), Wait(8.0, 5.0, blanks=0)
+    hidden.cycle.heard = [HeardPeck(8.8, math.nan, 4.4), HeardPeck(5.0, GAP_S - 0.4, 2.5)]
+    assert honest.go(12).held_s < hidden.go(12).held_s
+    assert hidden.held_s > 3.0
+
+
+def test_gaps_that_scatter_are_waited_out_however_short_the_peck_that_should_come():
+    wait = Wait(8.0, blanks=0)
+    for gap_s in (0.5, 1.0, 1.5):
+        wait.cycle.schedule.learn(pecks(*PECKS_MM, gap_s=gap_s))
+    assert wait.go(12).held_s > 1.0 + 2.5  # 3.6 deviations of 0.74 s
 
 
 def test_what_may_be_contact_is_waited_for():
