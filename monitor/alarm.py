@@ -29,6 +29,23 @@ from enum import StrEnum
 from monitor.errors import ResetRefused
 from monitor.measurements import Event, Kind, Severity
 
+_SOON = "wait for a moment"
+_OUT = "it ends when the drill is out of the work"
+_ENDS = {
+    Kind.SAG: "it ends when the spindle is back at its speed; retract the drill",
+    Kind.STALL: "it ends when the spindle is heard turning; free the drill with the drive off, then start "
+    "the spindle: the feed stays held",
+    Kind.PACKING: _OUT,
+    Kind.MELTING: _OUT,
+    Kind.CHATTER: _OUT,
+    Kind.LOOSENING: "it ends when the knock is gone; stop the spindle",
+    Kind.LOST_CUT: "it ends when the spindle is stopped, or the drill is heard to cut",
+    Kind.MIC_FAULT: "it ends when the microphone has been heard as before for some seconds; look at "
+    "plug, gain and place",
+    Kind.MASKED: "it ends when the other sound does, so that the spindle is heard",
+}
+"""What a person has to do or to wait for, by kind of a hold that lasts: those that the core finds."""
+
 MAX_NAME = 80  # characters of a name that a reset is signed with
 
 
@@ -120,10 +137,10 @@ class AlarmBoard:
 
     def refusal(self) -> str:
         """Why a reset would be refused now; empty when it would not be."""
-        lasting = [a.event.kind.value for a in self.alarms if a.active and a.event.severity is Severity.HOLD]
+        lasting = [a.event.kind for a in self.alarms if a.active and a.event.severity is Severity.HOLD]
         if not self.held or not lasting:
             return ""
-        return f"the cause of the hold is still there ({', '.join(lasting)}); end it first, then reset"
+        return f"the cause of the hold is still there ({', '.join(lasting)}): {_ENDS.get(lasting[0], _SOON)}"
 
     def reset(self, by: str, t: float) -> AlarmBoard:
         """The board after a named person's deliberate reset; unchanged when nothing is held.

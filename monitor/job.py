@@ -9,7 +9,7 @@ import tomllib
 from collections.abc import Collection, Iterator
 from importlib import resources
 from pathlib import Path
-from typing import Annotated, Any
+from typing import Annotated, Any, Literal
 
 from pydantic import AfterValidator, BaseModel, ConfigDict, Field, model_validator
 
@@ -32,7 +32,8 @@ class Job(BaseModel):
     ``material``. Planes lie above the face: ``clearance_mm`` where the program begins and ends,
     ``retract_mm`` to which each peck is withdrawn; ``approach_mm`` is how far above the last depth the rapid
     back in ends, ``dwell_s`` the waiting of each peck, ``reload_s`` the time between two blanks. None where
-    the job does not say. ``units`` are the person's own, for giving values back to them.
+    the job does not say. ``warn_only`` are kinds of fault that shall hold nothing. ``units`` are the
+    person's own, for giving values back to them.
     """
 
     model_config = ConfigDict(frozen=True, extra="forbid")
@@ -50,6 +51,7 @@ class Job(BaseModel):
     pecks_mm: tuple[float, ...] = Field(min_length=1)
     sag_warning_pct: float = Field(default=4.0, gt=0, lt=100)
     sag_hold_pct: float = Field(default=8.0, gt=0, le=100)
+    warn_only: tuple[str, ...] = ()
     units: Units = "mm"
     properties: Material
     point_angle_deg: float | None = None
@@ -157,6 +159,8 @@ _Time = Annotated[Quantity, quantity(Dimension.TIME)]
 _Angle = Annotated[Quantity, quantity(Dimension.ANGLE)]
 _Acceleration = Annotated[Quantity, quantity(Dimension.ACCELERATION)]
 _Droop = Annotated[Quantity, quantity(Dimension.DROOP)]
+_MayOnlyWarn = Literal["stall", "packing", "melting", "chatter", "loosening", "lost_cut"]
+# Not sag, which has thresholds of its own; nor the kinds that say that the ear is deaf: then nothing is well.
 
 
 def _printable(text: str) -> str:
@@ -209,6 +213,7 @@ class _MachineTable(Table):
 class _ThresholdsTable(Table):
     sag_warning: _Percent = Quantity(4.0, Dimension.PERCENT, "%")
     sag_hold: _Percent = Quantity(8.0, Dimension.PERCENT, "%")
+    warn_only: list[_MayOnlyWarn] = Field(default=[])
 
 
 class _JobFile(Table):
@@ -236,6 +241,7 @@ def _job(file: _JobFile, properties: Material) -> Job:
         pecks_mm=expand_pecks(tuple(peck.value for peck in file.hole.pecks), file.hole.depth.value),
         sag_warning_pct=file.thresholds.sag_warning.value,
         sag_hold_pct=file.thresholds.sag_hold.value,
+        warn_only=tuple(dict.fromkeys(file.thresholds.warn_only)),
         units=_units(file),
         properties=properties,
         point_angle_deg=_value(file.drill.point_angle),
@@ -280,8 +286,7 @@ def _units(file: _JobFile) -> Units:
 def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tuple[str, str]]:
     """What cannot be true of any drilling job: (key, problem and mend)."""
     if file.job.material not in materials:
-        known = ", ".join(sorted(materials))
-        yield "job.material", f"{json.dumps(file.job.material)} is not in the materials table; known: {known}"
+        yield "job.material", _no_material(file.job.material, sorted(materials))
     units = _units(file)
     depth, diameter, feed = file.hole.depth.value, file.drill.diameter.value, _feed_mm_per_rev(file)
     for i, peck in enumerate(file.hole.pecks):
@@ -293,6 +298,13 @@ def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tupl
             )
     if sum(expand_pecks(tuple(peck.value for peck in file.hole.pecks), depth)) < depth * (1 - 1e-3):
         yield "hole.pecks", f"more than {MAX_PECKS} pecks to the depth; write a longer last peck"
+    # Even a stub drill's flutes are longer than it is wide (common practice, no published source).
+    if file.drill.flute_length.value < diameter:
+        yield (
+            "drill.flute_length",
+            f"{format_length(file.drill.flute_length.value, units)} is less than the drill's diameter "
+            f"({format_length(diameter, units)}); check the units of both",
+        )
     # A twist drill is fed 1 to 5 hundredths of its diameter a revolution; at half a diameter it screws in.
     if feed > diameter / 2:
         yield (
@@ -312,6 +324,16 @@ def _contradictions(file: _JobFile, materials: Collection[str]) -> Iterator[tupl
             "thresholds.sag_warning",
             f"{warning:g} % is not below sag_hold ({hold:g} %); a warning has to come before the hold",
         )
+
+
+_ACRYLIC = ("pmma", "plexiglass", "plexiglas", "perspex", "lucite", "cast acrylic")
+
+
+def _no_material(written: str, known: list[str]) -> str:
+    shown, near = json.dumps(written, ensure_ascii=False), written.strip().lower()
+    near = "acrylic" if near in _ACRYLIC else near
+    mend = f'write "{near}"' if near in known else f"known: {', '.join(known)}; --materials adds your own"
+    return f"{shown} is not in the materials table; {mend}"
 
 
 def plane_contradictions(

@@ -16,7 +16,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
-from monitor.faults.cause import FAULTS, untangled
+from monitor.faults.cause import FAULTS, only_warning, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.loosening import LooseningRule
@@ -148,6 +148,7 @@ class Listener:
         self._lost_cut = LostCutRule(feed_mm_s)
         self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}
+        self._warn_only = frozenset(map(Kind, job.warn_only))
         self._lasting = False
         self._cutting = False
 
@@ -362,6 +363,8 @@ class Listener:
         """One event a cause, once while it lasts."""
         if hop.deaf:  # nothing measured through a lost microphone is evidence
             findings = {kind: found for kind, found in findings.items() if kind is Kind.MIC_FAULT}
+        for kind in findings.keys() & self._warn_only:
+            findings[kind] = only_warning(findings[kind])
         held = {kind for kind, episode in self._episodes.items() if episode.held}
         told = untangled(findings, held)
         for kind, episode in self._episodes.items():

@@ -202,7 +202,8 @@ def _open(path: Path) -> soundfile.SoundFile:
     except soundfile.LibsndfileError as error:
         reason = error.error_string.rstrip(".")
         raise RecordingError(
-            f"{path}: not a WAV or FLAC recording, or damaged ({reason}); save or convert it as WAV or FLAC"
+            f"{path}: not a WAV or FLAC recording, or damaged ({reason}); record in WAV or FLAC (what an MP3 "
+            "or AAC has thrown away no conversion brings back)"
         ) from error
 
 

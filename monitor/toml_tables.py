@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import difflib
 import json
+import re
 import tomllib
 from pathlib import Path
 from typing import Any, TypeVar, get_args
@@ -69,13 +70,34 @@ def parse_tables(text: str, source: str, tables: type[T], example: str) -> T:
     try:
         written = tomllib.loads(text)
     except ValueError as error:  # TOMLDecodeError, and numbers too long for Python
-        raise InputError(f"{source}: is not TOML: {error}") from None
+        raise InputError(f"{source}: is not TOML: {error}{_mend_of_line(text, str(error))}") from None
     except RecursionError:
         raise InputError(f"{source}: is not a file of this kind: nested too deeply") from None
     try:
         return tables.model_validate(written)
     except ValidationError as error:
         raise InputError(f"{source}: {_explain(error, tables, example)}") from None
+
+
+def _mend_of_line(text: str, error: str) -> str:
+    """The line that a parser's error names, and what is mostly wrong with such a line; or nothing."""
+    named = re.search(r"at line (\d+)", error)
+    lines = text.splitlines()
+    if named is None or int(named[1]) > len(lines):
+        return ""
+    line = lines[int(named[1]) - 1].strip()
+    shown = "".join(letter if letter.isprintable() else " " for letter in _shortened(line, 60))
+    if any(quote in line for quote in "\u201c\u201d\u201e\u2018\u2019"):
+        mend = 'write straight quotes, "'
+    elif "array" in error:
+        mend = "a list needs a comma between its entries and a ] at its end"
+    elif re.search(r"=\s*[^\W\d]", line):
+        mend = "write text in quotes"
+    elif re.search(r"=\s*[\d.,]+\s*[^\s#]", line):
+        mend = "write what has a unit in quotes"
+    else:
+        mend = "look at its quotes and brackets"
+    return f": {shown}; {mend}"
 
 
 def _explain(error: ValidationError, tables: type[Table], example: str) -> str:
@@ -96,12 +118,12 @@ def _shortened(text: str, most: int) -> str:
 
 
 _MENDS = {
-    "int_type": "is not a whole number; write digits without quotes",
+    "int_type": "is not a whole number; write digits alone",
     "string_type": "is not text; write it in quotes",
     "string_too_short": "is empty; write something",
     "string_too_long": "is too long; write at most {max_length} characters",
     "too_long": "are too many; write at most {max_length}",
-    "list_type": 'is not a list; write it like ["20 mm", "6 mm"]',
+    "list_type": "is not a list; put it in brackets, with a comma between entries",
     "too_short": "is empty; write at least one",
     "greater_than_equal": "is too small; write at least {ge}",
     "less_than_equal": "is too large; write at most {le}",

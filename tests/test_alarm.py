@@ -102,7 +102,7 @@ def test_acknowledging_everything_does_not_end_the_hold():
 
 def test_reset_is_refused_while_the_cause_lasts_and_says_which():
     board = AlarmBoard().raised(event()).raised(event(Kind.CHATTER)).cleared(Kind.CHATTER, 2.0)
-    with pytest.raises(ResetRefused, match=r"still there \(sag\); end it first"):
+    with pytest.raises(ResetRefused, match=r"still there \(sag\): it ends when the spindle is back"):
         board.reset("Ada", 3.0)
     assert board.refusal()
 

@@ -1,6 +1,7 @@
 """The job file: units of the person, one clear line for every mistake, and the peck schedule."""
 
 import json
+import re
 from dataclasses import replace
 from pathlib import Path
 
@@ -10,6 +11,7 @@ from hypothesis import strategies as st
 
 from monitor.errors import JobError
 from monitor.job import default_job, expand_pecks, load_job, parse_job, with_material
+from monitor.planning.job_text import job_text
 from monitor.planning.materials import load_materials
 from monitor.toml_tables import MAX_FILE_BYTES
 
@@ -140,9 +142,21 @@ MISTAKES = [
     ),
     ("flutes = 2\n", "", "drill.flutes: is missing; write for example flutes = 2"),
     ('feed = "0.08 mm/rev"', "", 'drill.feed: is missing; write for example feed = "0.08 mm/rev"'),
-    ("blanks = 24", "blanks = 24.5", "job.blanks: 24.5 is not a whole number; write digits without quotes"),
-    ("blanks = 24", 'blanks = "24"', 'job.blanks: "24" is not a whole number; write digits without quotes'),
-    ("blanks = 24", "blanks = true", "job.blanks: true is not a whole number; write digits without quotes"),
+    (
+        "blanks = 24",
+        "blanks = 24.5",
+        "job.blanks: 24.5 is not a whole number; write digits alone",
+    ),
+    (
+        "blanks = 24",
+        'blanks = "24"',
+        'job.blanks: "24" is not a whole number; write digits alone',
+    ),
+    (
+        "blanks = 24",
+        "blanks = true",
+        "job.blanks: true is not a whole number; write digits alone",
+    ),
     ("blanks = 24", "blanks = 0", "job.blanks: 0 is too small; write at least 1"),
     ("flutes = 2", "flutes = 20", "drill.flutes: 20 is too large; write at most 8"),
     ('"cord pulls"', "1979-05-27", 'job.name: "1979-05-27" is not text; write it in quotes'),
@@ -162,7 +176,7 @@ MISTAKES = [
     (
         '["20 mm", "10 mm", "6 mm"]',
         '"20 mm"',
-        'hole.pecks: "20 mm" is not a list; write it like ["20 mm", "6 mm"]',
+        'hole.pecks: "20 mm" is not a list; put it in brackets, with a comma between entries',
     ),
     (
         '"20 mm"',
@@ -189,7 +203,25 @@ MISTAKES = [
     (
         '"acrylic"',
         '"acryllic"',
-        'job.material: "acryllic" is not in the materials table; known: acrylic, burl, hardwood, softwood',
+        'job.material: "acryllic" is not in the materials table; known: acrylic, burl, hardwood, softwood; '
+        "--materials adds your own",
+    ),
+    ('"acrylic"', '"Acrylic"', 'job.material: "Acrylic" is not in the materials table; write "acrylic"'),
+    (
+        '"acrylic"',
+        '"Plexiglass"',
+        'job.material: "Plexiglass" is not in the materials table; write "acrylic"',
+    ),
+    (
+        '"50 mm"',
+        '"5 mm"',
+        "drill.flute_length: 5 mm is less than the drill's diameter (6 mm); check the units of both",
+    ),
+    (
+        "[hole]",
+        '[thresholds]\nwarn_only = ["mic_fault"]\n[hole]',
+        "thresholds.warn_only[0]: \"mic_fault\" is not known here; write 'stall', 'packing', 'melting', "
+        "'chatter', 'loosening' or 'lost_cut'",
     ),
     ("[hole]", '[thresholds]\nsag = "8 %"\n[hole]', 'thresholds.sag: unknown key; did you mean "sag_hold"?'),
 ]
@@ -209,9 +241,28 @@ def test_what_is_not_toml(broken):
         parse_job(METRIC.replace("[hole]", broken), "job.toml")
 
 
-def test_a_syntax_error_names_its_line():
-    with pytest.raises(JobError, match=r"job\.toml: is not TOML: .*line 3"):
-        parse_job("[job]\nblanks = 1\nname = cord pulls\n", "job.toml")
+@pytest.mark.parametrize(
+    ("line", "mend"),
+    [
+        ("name = cord pulls", "write text in quotes"),
+        ("name = “cord pulls”", 'write straight quotes, "'),
+        ("speed = 800 rpm", "write what has a unit in quotes"),
+        ("diameter = 1/4 in", "write what has a unit in quotes"),
+        ('pecks = ["20 mm", "10 mm" "6 mm"]', "a list needs a comma"),
+        ("blanks 24", "look at its quotes and brackets"),
+    ],
+)
+def test_a_syntax_error_shows_its_line_and_what_is_mostly_wrong_with_such_a_one(line, mend):
+    with pytest.raises(JobError) as refusal:
+        parse_job(f"[job]\nblanks = 1\n{line}\n", "job.toml")
+    assert re.search(rf"^job\.toml: is not TOML: .*line 3.*: {re.escape(line)}; {mend}", str(refusal.value))
+
+
+def test_kinds_may_be_told_to_warn_only():
+    text = METRIC.replace("[hole]", '[thresholds]\nwarn_only = ["lost_cut", "chatter", "lost_cut"]\n[hole]')
+    job = parse_job(text, "job.toml")
+    assert job.warn_only == ("lost_cut", "chatter")
+    assert parse_job(job_text(job), "again").warn_only == job.warn_only
 
 
 def test_a_table_given_as_a_value():

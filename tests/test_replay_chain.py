@@ -101,6 +101,23 @@ def test_a_binding_drill_is_held_and_all_evidence_agrees(lamp, tmp_path):
     ]
 
 
+def test_a_kind_that_may_only_warn_is_told_and_holds_nothing(tmp_path):
+    published = ROOT / "recordings_synthetic"
+    manifest = json.loads((published / "manifest.json").read_text("utf-8"))
+    (scene,) = (one for one in manifest["scenes"] if one["name"] == "lost_cut")
+    learn = [
+        word for run in scene["baseline"] for word in ("--rpm", f"{run['rpm']}", f"{published / run['file']}")
+    ]
+    assert cli.main(["baseline", *learn, "-o", str(tmp_path / "baseline.json")]) == 0
+    job = (published / scene["job"]).read_text("utf-8")
+    (tmp_path / "job.toml").write_text(f'{job}\n[thresholds]\nwarn_only = ["lost_cut"]\n', "utf-8")
+    inputs = ["--job", str(tmp_path / "job.toml"), "--baseline", str(tmp_path / "baseline.json")]
+    assert cli.main(["replay", str(published / scene["file"]), *inputs, "--out", str(tmp_path / "out")]) == 0
+    told = [e for e in events_of(tmp_path / "out") if e["kind"] == "lost_cut"]
+    assert [e["severity"] for e in told] == ["warning"]
+    assert "lets lost_cut only warn" in told[0]["message"]
+
+
 @pytest.mark.parametrize(
     ("fs", "up", "down"), [(8_000, 1, 6), (16_000, 1, 3), (44_100, 147, 160), (192_000, 4, 1)]
 )

@@ -214,7 +214,7 @@ def run(args: argparse.Namespace) -> int:
         )
         with serving(app, listening):
             ways_in = invitation(url, entry, qr=sys.stdout.isatty())
-            warned = cautions(station.broker) if station.broker else []
+            warned = [*only_warned(job), *(cautions(station.broker) if station.broker else [])]
             print("\n".join([*foreword(ways_in, station, info.source, microphone.fs), *warned]), flush=True)
             service.ready()
 
@@ -436,6 +436,13 @@ def foreword(ways_in: list[str], station: Station, source: str, fs: int) -> list
         "feed leaves the spindle turning.",
     ]
     return lines
+
+
+def only_warned(job: Job) -> list[str]:
+    """What the person is told at each start of kinds that the job lets only warn."""
+    if not job.warn_only:
+        return []
+    return [f"Caution: {', '.join(job.warn_only)} will only warn and hold nothing, as the job file says."]
 
 
 def summary(tally: Tally, heard_s: float, job: Job, evidence: Evidence, losses: str) -> list[str]:

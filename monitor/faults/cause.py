@@ -83,3 +83,11 @@ def _with_evidence(found: Finding, findings: Mapping[Kind, Finding]) -> Finding:
     if found.severity is not Severity.HOLD or not beside or found.kind is Kind.MIC_FAULT:
         return found
     return replace(found, message=f"{found.message} Heard with it: {', '.join(beside)}.")
+
+
+def only_warning(found: Finding) -> Finding:
+    """Return the finding as a warning that says so, where it would hold: the job file asks for that."""
+    if found.severity is not Severity.HOLD:
+        return found
+    message = f"{found.message} (No hold: the job file lets {found.kind.value} only warn.)"
+    return replace(found, severity=Severity.WARNING, message=message)

@@ -69,6 +69,7 @@ def job_text(job: Job) -> str:
         "thresholds": {
             "sag_warning": _value(job.sag_warning_pct, "%"),
             "sag_hold": _value(job.sag_hold_pct, "%"),
+            "warn_only": f"[{', '.join(map(_quoted, job.warn_only))}]" if job.warn_only else None,
         },
     }
     return with_material(_written(tables), job)

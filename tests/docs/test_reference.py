@@ -103,13 +103,19 @@ def test_thresholds_of_the_job_have_their_defaults_and_ranges() -> None:
     listed = rows("thresholds.md", "## In the job file")
     known = job._ThresholdsTable.model_fields
     assert set(listed) == {f"thresholds.{name}" for name in known}
-    for name, field in known.items():
+    for name in ("sag_warning", "sag_hold"):
+        field = known[name]
         _, unit, default, span, reason = listed[f"thresholds.{name}"]
         assert (unit, float(default)) == ("%", field.default.value)
         low, high = map(float, re.findall(r"[\d.]+", span)[:2])
         assert (low, high) == (Dimension.PERCENT.value.smallest, Dimension.PERCENT.value.largest)
         assert reason
     assert f"from {LEAST_SAG_PCT:g} to {MOST_SAG_PCT:g} %" in PAGES["thresholds.md"]
+
+
+def test_the_kinds_that_may_only_warn_are_listed() -> None:
+    listed = rows("files.md", "## The job file")["thresholds.warn_only"][3]
+    assert re.findall(r"`(\w+)`", listed) == list(get_args(job._MayOnlyWarn))
 
 
 def test_the_limit_of_the_evidence_has_its_default_and_range() -> None:

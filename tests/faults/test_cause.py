@@ -2,7 +2,7 @@
 
 import pytest
 
-from monitor.faults.cause import CONSEQUENCES, FAULTS, untangled
+from monitor.faults.cause import CONSEQUENCES, FAULTS, only_warning, untangled
 from monitor.faults.episode import Finding
 from monitor.measurements import Kind, Severity
 
@@ -57,3 +57,15 @@ def test_what_was_held_first_goes_on_though_a_cause_of_it_is_found_later():
 
 def test_a_microphone_that_hears_again_is_believed():
     assert list(untangled(dict([found(Kind.SAG)]), {Kind.MIC_FAULT})) == [Kind.SAG]
+
+
+def test_a_kind_that_may_only_warn_holds_nothing_and_takes_nothing_in():
+    findings = dict(map(found, (Kind.LOOSENING, Kind.CHATTER)))
+    warning = only_warning(findings[Kind.LOOSENING])
+    assert warning.severity is Severity.WARNING
+    assert "lets loosening only warn" in warning.message
+    assert only_warning(warning) is warning
+    assert set(untangled({**findings, Kind.LOOSENING: warning}, frozenset())) == {
+        Kind.LOOSENING,
+        Kind.CHATTER,
+    }
