@@ -53,7 +53,7 @@ from monitor.signal.whitened import whitened_level
 from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
 from monitor.work import Work, WorkJudge
 
-_HOPS_AT_ONCE = 400  # bounds memory (30 MB); the result does not depend on it
+_HOPS_AT_ONCE = 200  # bounds memory (15 MB); the result does not depend on it
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _LOWEST_HZ = 300.0  # telephones hear nothing below

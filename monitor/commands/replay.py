@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import argparse
+import gc
 import sys
 import time
 from collections.abc import Sequence
@@ -98,6 +99,7 @@ def run(args: argparse.Namespace) -> int:
     )
     with Evidence(args.out, info) as evidence:
         session = Session(listener, evidence, SimulatedHoldLine())
+        gc.freeze()  # what was loaded so far stays: the collector need not go through it again and again
         tally = play(recording, session)
     if recording.cut_short:
         print(f"spindlebell replay: {recording.cut_short}", file=sys.stderr)
@@ -164,7 +166,7 @@ LEAST_TURNING = 0.2
 """Share of a batch in which the spindle turns, at least: a blank is drilled for longer than it is changed."""
 
 _FEW_ROWS = 400  # 20 s: less may be a piece between two blanks
-_BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by 400 hops
+_BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by all hops in it
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 

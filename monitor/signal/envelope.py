@@ -58,8 +58,9 @@ class FineEnvelope:
         )
         bands = np.matmul(np.ascontiguousarray(rows), self.toeplitz)
         np.square(bands, out=bands)
-        power = np.add.reduce(bands.reshape(n_hops, self.n_fine, 2, per), axis=3)
-        return np.ascontiguousarray(power.transpose(0, 2, 1)) * np.float32(1 / per)
+        # means of each band's pieces, as a product, which is quicker than many short sums
+        power = np.matmul(bands.reshape(n_hops, 2 * self.n_fine, per), np.full(per, 1 / per, np.float32))
+        return np.ascontiguousarray(power.reshape(n_hops, self.n_fine, 2).transpose(0, 2, 1))
 
 
 def fine_envelope(geometry: FrameGeometry) -> FineEnvelope:

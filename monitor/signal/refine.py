@@ -123,6 +123,7 @@ class Refinement:
         self._block_noise = length * fs / 2  # of one block sum, over the density
         o = self._orders = orders
         self._within = (-2 * np.pi * o[:, None] * _centres(length, 1 / fs)[0]).astype(np.float32)
+        self._half_step = np.pi * o / fs  # half the angle from sample to sample, for 1 Hz of the spindle
         self._turns = _turns(o, _BLOCKS, length / fs)
         self._fine = _radians(self._turns)
         self._coarse = _radians(_turns(o, _BLOCKS // 2, 2 * length / fs))
@@ -188,8 +189,6 @@ class Refinement:
         """Block sums of each line, demodulated at the guess."""
         n_frames, n_lines = guess.size, self._orders.size
         used = frames[:, : self._used].astype(np.float32, copy=False)
-        mean = np.add.reduce(used, axis=1, keepdims=True) / np.float32(self._used)
-        used = np.subtract(used, mean)  # a rectangular window lets DC leak everywhere
         blocks = used.reshape(n_frames, _BLOCKS, self._length)
         angle = guess.astype(np.float32)[:, None, None] * self._within
         basis = np.empty((n_frames, 2, n_lines, self._length), np.float32)
@@ -197,6 +196,11 @@ class Refinement:
         np.sin(angle, out=basis[:, 1])
         rows = basis.reshape(n_frames, 2 * n_lines, self._length)
         sums = np.matmul(rows, blocks.transpose(0, 2, 1))
+        # A rectangular window lets DC leak everywhere: off with what the mean adds to each block, that is the
+        # sum of the cosines of a block (Dirichlet's kernel). Of the sines it is 0.
+        half_step = guess[:, None] * self._half_step
+        leaks = np.add.reduce(used, axis=1)[:, None] * np.sin(self._length * half_step) / np.sin(half_step)
+        sums[:, :n_lines] -= (leaks / self._used).astype(np.float32)[:, :, None]
         y = np.empty((n_frames, n_lines, _BLOCKS), np.complex64)
         y.real, y.imag = sums[:, :n_lines], sums[:, n_lines:]
         # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame

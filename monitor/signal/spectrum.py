@@ -110,8 +110,7 @@ def band_floor(density: NDArray[np.float32], geometry: SpectrumGeometry) -> NDAr
     g = geometry
     rank = int(FLOOR_QUANTILE * g.band_bins)
     bands = density[:, g.first : g.n_bins].reshape(density.shape[0], g.n_bands, g.band_bins)
-    bands = bands.copy()
-    bands.partition(rank)
+    bands = np.sort(bands)  # so few are sorted sooner than parted
     quantile = (rank + 0.5) / g.band_bins
     return to_db(bands[:, :, rank] * np.float32(-1 / math.log1p(-quantile)))
 
@@ -131,16 +130,16 @@ def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> N
     spread[:, :lead] = floor_db[:, :1]
     spread[:, last:] = floor_db[:, -1:]
     between = spread[:, lead:last].reshape(n_frames, n_bands - 1, g.band_bins)
-    low = floor_db[:, :-1, None]
-    np.multiply(floor_db[:, 1:, None] - low, _shares(g.band_bins), out=between)
-    between += low
+    neighbours = np.stack([floor_db[:, :-1], floor_db[:, 1:]], axis=2)
+    np.matmul(neighbours, _shares(g.band_bins), out=between)
     return spread
 
 
 @cache
 def _shares(band_bins: int) -> NDArray[np.float32]:
-    """Where the bins from one band centre to the next lie between the two."""
-    return ((np.arange(band_bins) + 0.5 * (1 - band_bins % 2)) / band_bins).astype(np.float32)
+    """Shares of one band centre and the next in the bins from the one to the other, shape (2, band_bins)."""
+    there = (np.arange(band_bins) + 0.5 * (1 - band_bins % 2)) / band_bins
+    return np.stack([1 - there, there]).astype(np.float32)
 
 
 LEAST_FLOOR_DB = -150.0

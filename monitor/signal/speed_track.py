@@ -153,7 +153,7 @@ class SpeedFilter:
         starts = self._silent * _START_CHANCE * 0.5
         weights = self._drowned_weights if drowned else self._weights
         weights[-1] = starts
-        prior = np.dot(weights, self._rows, out=self._prior)
+        prior: NDArray[np.float64] = weights.dot(self._rows, self._prior)
         np.abs(prior, out=prior)  # rounding may leave it a little under zero
         if starts > 1e-18:  # less is lost in that rounding
             # Lines that were drowned come back where they were, or below: a spindle lost while it was

@@ -54,8 +54,8 @@ class WhitenedLevel:
         np.square(parts, out=parts)
         power = parts[:, :, : width // 2] + parts[:, :, width // 2 :]
         power += _SILENCE
-        level: NDArray[np.float32] = np.add.reduce(np.log10(power, out=power), axis=2)
-        level *= np.float32(20 / width)
+        share = np.full(width // 2, 20 / width, np.float32)
+        level: NDArray[np.float32] = np.matmul(np.log10(power, out=power), share)
         return level
 
 
