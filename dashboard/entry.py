@@ -205,7 +205,10 @@ def invitation(url: str, entry: Entry | None, qr: bool, *, may_operate: bool = T
     ``may_operate`` there is nothing to operate, and one link does.
     """
     if entry is None:
-        return [f"Open {url} in a browser."]
+        return [
+            f"Open {url} in a browser.",
+            "Only this computer can open it; for a phone or another computer start it with --host 0.0.0.0.",
+        ]
     ways = [("To watch", entry.keys.watch)]
     if may_operate:
         ways.append(("To operate (reset, thresholds)", entry.keys.operate))

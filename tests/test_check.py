@@ -44,18 +44,20 @@ def test_good_sound_is_told_and_nothing_is_wrong(capsys: pytest.CaptureFixture[s
     assert "No sound was lost." in told
 
 
-@pytest.mark.parametrize(("gain_db", "wrong"), [(0.0, False), (18.0, True), (-18.0, True)])
+@pytest.mark.parametrize(
+    ("gain_db", "wrong"), [(0.0, False), (15.0, True), (18.0, True), (24.0, True), (-18.0, True)]
+)
 def test_another_gain_than_the_baselines_is_wrong(
     job: Job, gain_db: float, wrong: bool, capsys: pytest.CaptureFixture[str]
 ) -> None:
     learned = learn_baseline([FreeRun(rpm, machine(rpm, 6.0, 1), FS) for rpm in (900, 2000)], "")
     x = machine(900, 6.0, 3) * np.float32(10 ** (gain_db / 20))
-    found = check.compare(Listener(learned, job, FS, live=True), job, x)
+    found = check.compare(Listener(learned, job, FS, live=True), learned, job, x)
     assert bool(found) is wrong
-    assert "Against the baseline: the machine's lines" in capsys.readouterr().out
+    assert "Against the baseline: the" in capsys.readouterr().out
     if wrong:
         said_db, how = re.search(r"sounds (\d+) dB (\w+)", found[0]).groups()  # type: ignore[union-attr]
-        assert float(said_db) == pytest.approx(18, abs=4)
+        assert float(said_db) == pytest.approx(abs(gain_db), abs=4)
         assert how == ("louder" if gain_db > 0 else "quieter")
 
 
@@ -68,8 +70,8 @@ def test_another_machines_baseline_is_not_taken_for_this_ones(
         FreeRun(rpm, free_running(scene.machine, scene.room, rpm, 6.0, seed=1, fs=FS), FS)
         for rpm in SCENES[setup].baseline_rpm
     ]
-    listener = Listener(learn_baseline(runs, ""), job, FS, live=True)
-    found = check.compare(listener, job, machine(900, 8.0, 3))
+    learned = learn_baseline(runs, "")
+    found = check.compare(Listener(learned, job, FS, live=True), learned, job, machine(900, 8.0, 3))
     told = capsys.readouterr().out
     assert found or "If it was turning, the baseline is another machine's" in told
     assert not found or "the baseline is another machine's" in found[-1]
@@ -78,7 +80,7 @@ def test_another_machines_baseline_is_not_taken_for_this_ones(
 def test_a_standing_spindle_is_no_fault(job: Job, capsys: pytest.CaptureFixture[str]) -> None:
     learned = learn_baseline([FreeRun(900, machine(900, 6.0, 1), FS)], "")
     noise = 0.001 * np.random.default_rng(1).standard_normal(5 * FS).astype(np.float32)
-    assert check.compare(Listener(learned, job, FS, live=True), job, noise) == []
+    assert check.compare(Listener(learned, job, FS, live=True), learned, job, noise) == []
     assert "not heard turning" in capsys.readouterr().out
 
 
@@ -147,12 +149,30 @@ def test_nothing_is_closed_before_the_machine_is_safe() -> None:
     assert bench.hold.acts == []
 
 
-def test_lamps_are_lit_one_by_one() -> None:
-    lit: list[str] = []
+@pytest.mark.parametrize("through_k2", [True, False])
+def test_lamps_are_lit_one_by_one_and_green_goes_out_without_the_heart(through_k2: bool) -> None:
+    """Wired as the wiring page says, green shines through a contact of the heartbeat's relay alone."""
+    bench, lit = Bench(), [""]
+
+    def answer(question: str) -> bool:
+        bench.asked.append(question)
+        time.sleep(0.7 if "heart has stopped" in question else 0.2)
+        beating = time.monotonic() - bench.last_beat < 0.5
+        shines = lit[-1] if beating or lit[-1] != "green" or not through_k2 else ""
+        return shines == "" if "gone out" in question else f"the {shines} lamp" in question
+
+    wrong = check.check_lamps(["red", "green"], lit.append, bench, answer)
+    assert len(bench.asked) == 3
+    assert lit[-1] == ""
+    assert [line.startswith("without heartbeat the green lamp shines") for line in wrong] == [True] * (
+        not through_k2
+    )
+
+
+def test_a_lamp_that_does_not_shine_is_found() -> None:
     answers = iter([True, False])
-    wrong = check.check_lamps(["red", "green"], lit.append, lambda question: next(answers))
-    assert lit == ["red", "green", ""]
-    assert wrong == ["the green lamp does not shine, or not alone"]
+    wrong = check.check_lamps(["red", "yellow"], [].append, Bench(), lambda question: next(answers))
+    assert wrong == ["the yellow lamp does not shine, or not alone"]
 
 
 @pytest.mark.parametrize(

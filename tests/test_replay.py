@@ -15,7 +15,7 @@ import soundfile
 
 from monitor import cli
 from monitor.commands import replay
-from monitor.commands.replay import Tally, strange
+from monitor.commands.replay import Tally, off_speed, strange
 from monitor.evidence.archive import Archive
 from monitor.evidence.past_recordings import recording_of
 from monitor.job import default_job, parse_job
@@ -86,10 +86,19 @@ def test_no_hold_is_status_0(files, script, capsys):
 @pytest.mark.parametrize(("turning", "said"), [(0.1, True), (0.3, False)])
 def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
     """By another machine's baseline."""
-    tally = Tally(rows=1000, turning=round(1000 * turning))
+    tally = Tally(rows=1000, speeds_rpm=[900.0] * round(1000 * turning))
     assert bool(strange(tally)) is said
     assert not said or "heard in 10 % of the recording only" in strange(tally)[0]
     assert strange(Tally(rows=100)) == []  # a piece between two blanks
+
+
+@pytest.mark.parametrize(("rpm", "said"), [(900.0, False), (870.0, False), (2000.0, False), (1130.0, True)])
+def test_another_speed_than_the_jobs_is_said(rpm, said):
+    """Depths are reckoned from the job's feed and speed, so that a slip of the pen there spoils them."""
+    job = default_job().model_copy(update={"spindle_rpm": 900.0, "spot_rpm": 2000.0})
+    told = off_speed(Tally(rows=1000, speeds_rpm=[rpm] * 990 + [500.0] * 10), job)
+    assert bool(told) is said
+    assert not said or "turned at 1130 rpm, and the job says 900 and 2000 rpm" in told[0]
 
 
 def test_the_recording_is_found_again_from_any_directory(files, script, monkeypatch, tmp_path_factory):

@@ -16,7 +16,7 @@ from typing import Protocol
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.baseline import load_baseline
+from monitor.baseline import Baseline, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_OTHER
 from monitor.commands.listen import add_station_arguments, station_of
 from monitor.errors import InputError
@@ -28,15 +28,18 @@ from monitor.measurements import Kind, Severity
 from monitor.meter import meter
 from monitor.ports import HoldLine
 from monitor.quantities import format_count
+from monitor.signal.line_choice import at_speed
 from monitor.take import Take, advice, measure, record, trouble
 
 SECONDS = 8.0
 BEAT_EVERY_S = 0.05  # as `listen` beats: once a hop
 BUTTON_WAIT_S = 20.0
+GREEN = "green"
 DIAL_WITHIN = 0.03
 """A machine is heard within 0.1 % of its own dial's speed, by another machine's baseline 3.9 % off at the
 nearest (five synthetic machines, each by the others'); a warm or loaded motor may run 1 or 2 % off (common
 practice)."""
+COMPARABLE_S = 5.0  # a second to be found in, and one and a half of free running
 HEARD_SHARE = 0.6  # its own machine is heard all the time, but for the second in which it is found
 
 Ask = Callable[[str], bool]
@@ -117,7 +120,7 @@ def run(args: argparse.Namespace) -> int:
         x = record(microphone.blocks(), microphone.fs, args.seconds, time.monotonic(), show_level)
         print()
         wrong = check_sound(measure(x, microphone.fs), str(microphone.losses))
-        wrong += compare(listener, given[1], x) if listener and given else []
+        wrong += compare(listener, *given, x) if listener and given else []
         if wires is None:
             print("Lines: none in the station file.")
         elif not sys.stdin.isatty():
@@ -125,7 +128,7 @@ def run(args: argparse.Namespace) -> int:
         else:
             lines = {"hold": wires.hold, "spindle-stop": wires.spindle_stop}
             wrong += check_lines({k: v for k, v in lines.items() if v}, wires.heartbeat, ask)
-            wrong += check_lamps(wires.beacon.colours, wires.beacon.only, ask)
+            wrong += check_lamps(wires.beacon.colours, wires.beacon.only, wires.heartbeat, ask)
             if station.lines and station.lines.reset is not None:
                 wrong += check_button(wires.on_reset)
     for line in wrong:
@@ -149,7 +152,7 @@ def check_sound(take: Take, losses: str) -> list[str]:
     return [wrong] if (wrong := trouble(take)) else []
 
 
-def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
+def compare(listener: Listener, baseline: Baseline, job: Job, x: NDArray[np.float32]) -> list[str]:
     """Hear the sound as `listen` would: is the spindle known, and is this the ear that learned it?"""
     heard = listener.feed(x)
     speeds = [row.speed_rpm for row in heard.trace if row.speed_rpm > 0]
@@ -172,13 +175,23 @@ def compare(listener: Listener, job: Job, x: NDArray[np.float32]) -> list[str]:
             f"the job says {' or '.join(f'{speed:g} rpm' for speed in commanded)}, and it is not heard so: "
             "either the spindle turned otherwise or not all the time, or the baseline is another machine's"
         )
-    if (over := listener.over_baseline_db) is None:
+    if (over := listener.over_baseline_db) is not None:
+        change = gain_change_db(*over)
+        print(
+            f"Against the baseline: the machine's lines {over[0]:+.1f} dB, the noise between them "
+            f"{over[1]:+.1f} dB."
+        )
+    elif len(x) < COMPARABLE_S * listener.fs:
+        print("Too short to be compared with the baseline; leave --seconds at 8 or more.")
         return wrong
-    change = gain_change_db(*over)
-    print(
-        f"Against the baseline: the machine's lines {over[0]:+.1f} dB, the noise between them "
-        f"{over[1]:+.1f} dB."
-    )
+    else:  # the lines are not where they were learned, or so loud that they seem not to be
+        change = measure(x, round(listener.fs)).level_dbfs - at_speed(baseline, baseline.level_dbfs, rpm)
+        print(f"Against the baseline: the sound as a whole {change:+.1f} dB.")
+        if abs(change) <= LIKE_BASELINE_DB and not wrong:
+            wrong.append(
+                "a spindle is heard, but its lines are not those of the baseline: the baseline is another "
+                "machine's, or the microphone hears something else"
+            )
     if abs(change) > LIKE_BASELINE_DB and not wrong:
         how = "louder" if change > 0 else "quieter"
         wrong.append(
@@ -237,13 +250,22 @@ def check_lines(lines: dict[str, HoldLine], heart: Heart, ask: Ask) -> list[str]
     return wrong
 
 
-def check_lamps(colours: Sequence[str], light: Callable[[str], None], ask: Ask) -> list[str]:
-    """Light each lamp that is wired, and none at the end."""
+def check_lamps(colours: Sequence[str], light: Callable[[str], None], heart: Heart, ask: Ask) -> list[str]:
+    """Light each lamp that is wired, and none at the end; green goes through the heartbeat's relay."""
     wrong = []
-    for colour in colours:
-        light(colour)
-        if not ask(f"Is the {colour} lamp the only one that shines?"):
-            wrong.append(f"the {colour} lamp does not shine, or not alone")
+    with beating(heart.beat):
+        for colour in colours:
+            light(colour)
+            if not ask(f"Is the {colour} lamp the only one that shines?"):
+                wrong.append(f"the {colour} lamp does not shine, or not alone")
+    if GREEN in colours:
+        light(GREEN)
+        heart.rest(high=False)
+        if not ask("The heart has stopped. Has the green lamp gone out within a second?"):
+            wrong.append(
+                "without heartbeat the green lamp shines: lead it through a second contact of the "
+                "missing-pulse relay, or a frozen computer shows green"
+            )
     light("")
     return wrong
 

@@ -28,7 +28,7 @@ from monitor.alarm import AlarmBoard
 from monitor.baseline import describe, learned_orders, load_baseline
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.page import reporter
-from monitor.commands.replay import Tally, clock_text, told
+from monitor.commands.replay import Tally, clock_text, off_speed, told
 from monitor.errors import InputError, ResetRefused
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
@@ -450,6 +450,7 @@ def summary(tally: Tally, heard_s: float, job: Job, evidence: Evidence, losses: 
     return [
         f"Listened for {clock_text(heard_s)}: {tally.blanks} of {job.blanks} blanks, "
         f"{format_count(tally.pecks, 'peck')}.",
+        *off_speed(tally, job),
         *told("hold", tally.holds, job),
         *told("warning", tally.warnings, job),
         losses,

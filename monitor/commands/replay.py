@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import argparse
 import gc
+import statistics
 import sys
 import time
 from collections.abc import Sequence
@@ -111,7 +112,7 @@ def run(args: argparse.Namespace) -> int:
 class Tally:
     """What a replay found, for its summary; times in seconds.
 
-    ``rows``: of the trace, ``turning``: those of them with a speed.
+    ``rows``: of the trace, ``speeds_rpm``: of those of them with one.
     """
 
     heard_s: float = 0.0
@@ -119,7 +120,7 @@ class Tally:
     blanks: int = 0
     pecks: int = 0
     rows: int = 0
-    turning: int = 0
+    speeds_rpm: list[float] = field(default_factory=list)
     warnings: list[Event] = field(default_factory=list)
     holds: list[Event] = field(default_factory=list)
 
@@ -127,7 +128,7 @@ class Tally:
         """Count in what one call has heard."""
         self.pecks += len(heard.pecks)
         self.rows += len(heard.trace)
-        self.turning += sum(row.speed_rpm > 0 for row in heard.trace)
+        self.speeds_rpm += [row.speed_rpm for row in heard.trace if row.speed_rpm > 0]
         self.blanks += sum(event.kind is Kind.BLANK_START for event in heard.events)
         self.warnings += [event for event in heard.events if event.severity is Severity.WARNING]
         self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
@@ -156,6 +157,7 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
         f"Heard {clock_text(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
         f"{tally.blanks} of {job.blanks} blanks, {format_count(tally.pecks, 'peck')}.",
         *strange(tally),
+        *off_speed(tally, job),
         *told("hold", tally.holds, job),
         *told("warning", tally.warnings, job),
         f"Evidence: {directory}, batch {batch} (events.jsonl, trace.csv, pecks.csv, clips, evidence.db)",
@@ -165,6 +167,9 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
 LEAST_TURNING = 0.2
 """Share of a batch in which the spindle turns, at least: a blank is drilled for longer than it is changed."""
 
+AT_SPEED_WITHIN = 0.06
+"""A dial may be off by 3 %, and a loaded motor by as much again (common practice, no published source)."""
+
 _FEW_ROWS = 400  # 20 s: less may be a piece between two blanks
 _BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by all hops in it
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
@@ -172,12 +177,28 @@ _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 def strange(tally: Tally) -> list[str]:
     """A line where the spindle was hardly heard: by another machine's baseline nothing else is sure."""
-    if tally.rows < _FEW_ROWS or tally.turning >= LEAST_TURNING * tally.rows:
+    turning = len(tally.speeds_rpm)
+    if tally.rows < _FEW_ROWS or turning >= LEAST_TURNING * tally.rows:
         return []
-    share = 100 * tally.turning / tally.rows
+    share = 100 * turning / tally.rows
     return [
         f"The spindle was heard in {share:.0f} % of the recording only. If it turned for longer, baseline, "
         "job and recording are not of one machine, or the microphone was another: nothing here is sure then."
+    ]
+
+
+def off_speed(tally: Tally, job: Job) -> list[str]:
+    """A line where the spindle mostly turned at another speed than the job says: depths are wrong then."""
+    if len(tally.speeds_rpm) < _FEW_ROWS:
+        return []
+    rpm = statistics.median(tally.speeds_rpm)
+    commanded = [job.spindle_rpm] if job.spot_rpm is None else [job.spindle_rpm, job.spot_rpm]
+    if min(abs(rpm / speed - 1) for speed in commanded) <= AT_SPEED_WITHIN:
+        return []
+    says = " and ".join(f"{speed:g}" for speed in commanded)
+    return [
+        f"The spindle mostly turned at {rpm:.0f} rpm, and the job says {says} rpm: mend one of them. Depths "
+        "are reckoned from the job's feed and speed."
     ]
 
 
