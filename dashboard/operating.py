@@ -24,7 +24,7 @@ from dashboard.live import LiveState
 from monitor.errors import InputError, ResetRefused
 from monitor.session import LEAST_SAG_PCT, MOST_SAG_PCT, Session
 
-OPERATING_THREADS = 8
+OPERATING_THREADS = 8  # of their own, so that readers of evidence never keep a reset or Hold now waiting
 
 
 class Operator(Protocol):

@@ -19,8 +19,8 @@ from uvicorn.protocols.http.h11_impl import H11Protocol
 
 from monitor.errors import InputError
 
-START_TIMEOUT_S = 10.0
-STOP_TIMEOUT_S = 5.0
+START_TIMEOUT_S = 10.0  # mostly well under a second
+STOP_TIMEOUT_S = 5.0  # then it is left alone: the thread ends with the program
 
 # Every connection is an open file, of which a program may have 1024: what the page takes must leave the
 # evidence enough, or whoever opens connections ends the monitor.

@@ -23,8 +23,9 @@ BLOCK_S = 0.02  # a block is analysed with its hop of 50 ms: shorter ones add no
 LATENCY_S = (
     0.1  # small boards lose samples at the lowest setting; this adds a tenth of the half second allowed
 )
+# The usual one first: more costs, and less hears less; what a device offers besides is seldom its own.
 USUAL_RATES = (48_000, 44_100, 96_000, 192_000, 32_000, 22_050, 16_000, 8_000)
-LEAST_RATE = 8_000
+LEAST_RATE = 8_000  # of what the core hears
 
 Take = Callable[[NDArray[np.float32], bool], None]
 

@@ -42,7 +42,7 @@ QUEUE_S = 2.0  # as a microphone's own queue
 STALLED_S = 0.5  # no block for so long: the device is opened anew for whoever asks
 ANSWER_S = 15.0  # closing and opening a device takes under a second, or it hangs
 MAX_LINE = 2000
-MAX_SAMPLES = 1_000_000
+MAX_SAMPLES = 1_000_000  # of a block: five seconds at 192 kHz; more is nonsense
 
 Opened = Callable[[Callable[[NDArray[np.float32], bool], None], Callable[[], None]], OpenInput]
 

@@ -49,7 +49,7 @@ _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to t
 _NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 # A pause of this and of so many times the longest gap heard ends the blank though the spindle turns on: at
-# full depth, and short of it.
+# full depth, and short of it, where a person may look into the hole (eight seconds, four gaps: judged).
 _THROUGH_GAP_S, _PAUSE_TIMES = 2.0, 1.5
 _LONG_PAUSE_S, _LONG_PAUSE_TIMES = 8.0, 4.0
 

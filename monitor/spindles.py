@@ -17,7 +17,7 @@ from monitor.errors import InputError
 from monitor.station import Station, load_station
 from monitor.toml_tables import Table, parse_tables, read_toml_text
 
-MOST_SPINDLES = 32
+MOST_SPINDLES = 32  # four times what one core of a PC carries, and the channels of a large interface
 
 
 @dataclass(frozen=True)

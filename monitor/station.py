@@ -21,7 +21,7 @@ from monitor.toml_tables import Table, parse_tables, quantity, read_toml_text
 # The header of a Raspberry Pi brings out GPIO 2 to 27, by their BCM numbers. 0 and 1 are for its boards' own
 # memory; 0 to 8 are pulled up from power-on until a program takes them, which would energise a relay.
 LOWEST_PIN, HIGHEST_PIN = 2, 27
-LOWEST_OUTPUT_PIN = 9
+LOWEST_OUTPUT_PIN = 9  # the first that is not pulled up
 
 DEFAULT_LIMIT_BYTES = 8e9  # a month of eight hours a day, at some 10 MB an hour, and its clips
 

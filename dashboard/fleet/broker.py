@@ -32,7 +32,7 @@ PASSWORD_VARIABLE = "SPINDLEBELL_BROKER_PASSWORD"
 CONNECT_TIMEOUT_S = 5.0
 # A broker calls a silent client lost after one and a half of these (MQTT 5.0, 3.1.2.10).
 KEEP_ALIVE_S = 10
-LOOP_S = 0.1
+LOOP_S = 0.1  # a record that is to be sent waits no longer for the connection's turn
 
 
 class NotReached(Exception):

@@ -39,10 +39,10 @@ from monitor.errors import InputError
 from monitor.station import BrokerChoice
 
 ASK_AFTER_S = 3.0  # a record that was sent arrives by then, and an answer to a question too
-RETRY_S = (1.0, 2.0, 5.0)
-WRITE_EVERY_S = 0.5
-PRUNE_EVERY_S = 600.0
-FORGET_S = 5.0
+RETRY_S = (1.0, 2.0, 5.0)  # a broker that is started again is back within some seconds
+WRITE_EVERY_S = 0.5  # one transaction for all spindles; what a kill takes is asked for again
+PRUNE_EVERY_S = 600.0  # a hundred monitors write some 8 MB in that time
+FORGET_S = 5.0  # for the broker to take the empty retained messages
 
 _TABLES = """
 CREATE TABLE IF NOT EXISTS monitors (name TEXT PRIMARY KEY, stream TEXT NOT NULL, last INTEGER NOT NULL,

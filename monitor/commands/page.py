@@ -18,7 +18,7 @@ from monitor.errors import EvidenceError, InputError
 from monitor.evidence.archive import Archive
 from monitor.manual import Manual
 
-REPORT_TIMEOUT_S = 300.0
+REPORT_TIMEOUT_S = 300.0  # of hours of evidence, on a slow computer
 
 
 MANUAL = Manual(

@@ -30,6 +30,7 @@ MOST_MOMENTS = 60
 """Warnings beyond this are listed without a picture."""
 
 OVERVIEW_PIECES = 800
+"""Of the curve of a whole batch: a piece a pixel."""
 
 
 MANUAL = Manual(

@@ -17,7 +17,7 @@ from monitor.errors import InputError
 from monitor.manual import Manual
 from monitor.station import load_station
 
-WAIT_S = 3600.0
+WAIT_S = 3600.0  # any: a signal ends the wait
 
 
 MANUAL = Manual(

@@ -37,7 +37,7 @@ METHOD = 7
 
 LOADS = ("sag", "sound")
 
-_ROWS_S = 0.05
+_ROWS_S = 0.05  # of the trace: a row a hop
 
 
 @dataclass(frozen=True)

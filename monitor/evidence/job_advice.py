@@ -33,8 +33,8 @@ from monitor.tuning.intervals import Interval
 from monitor.tuning.load_model import Prior
 from monitor.tuning.wear import Trend, drills_began, fit_trend
 
-USUAL_RISK = 0.05
-USUAL_WEAR = 0.5
+USUAL_RISK = 0.05  # one blank in twenty
+USUAL_WEAR = 0.5  # a drill is called dull at one and a half times its load (judged)
 
 
 @dataclass(frozen=True)

@@ -20,7 +20,7 @@ from monitor.measurements import Event, Severity
 from monitor.recordings import open_recording
 
 _SOURCE = re.compile(r"(?P<path>.+), channel (?P<channel>[0-9]+)")
-_BLOCK_S = 10.0
+_BLOCK_S = 10.0  # any: the result does not depend on it
 
 
 @dataclass(frozen=True)

@@ -33,7 +33,7 @@ lines even out."""
 SAME_WITHIN_DB = 6.0
 """The same microphone in the same place repeats within 2 dB; half or twice the distance is 6 dB."""
 
-LEAVES_WORK_S, QUIET_SHARE = 5.0, 0.1
+QUIET_SHARE = 0.1
 """A drill leaves the work between two pecks, and moves and dwells for some seconds a cycle (common practice,
 no published source). A gain does not: what is loud in nine tenths of a time longer than a peck is the
 microphone."""

@@ -16,6 +16,7 @@ WANDERS_DIAMETERS = 10.0
 """A twist drill wanders in holes deeper than some ten diameters (common practice, no published source)."""
 
 ROOM_C = 20.0
+"""Of the blank before it is drilled."""
 
 
 @dataclass(frozen=True)

@@ -6,7 +6,7 @@ import json
 from collections.abc import Mapping, Sequence
 
 from monitor.job import Job, expand_pecks, with_material
-from monitor.planning.program_holes import Drilling, ProgramHole
+from monitor.planning.program_holes import SAME_MM, Drilling, ProgramHole
 from monitor.quantities import MM_PER_INCH, Units
 
 Tables = Mapping[str, Mapping[str, str | None]]
@@ -23,8 +23,6 @@ _ASKED = {
     "feed": '"0.08 mm/rev"',
 }
 """Keys that a job must have, with an example each."""
-
-SAME_MM = 0.002
 
 
 def job_text(job: Job) -> str:

@@ -18,6 +18,7 @@ from itertools import pairwise
 from math import ceil, floor
 
 from monitor.errors import InputError
+from monitor.job import MAX_PECKS
 
 LONGEST_PECK_DIAMETERS = 3.0
 """Longest peck, in drill diameters: makers' fabrication guides of acrylic call a hole deep from there on, and
@@ -26,7 +27,8 @@ first pecks of three diameters are common practice elsewhere (no published sourc
 USUAL_FILL_LIMIT = 2.0 / 3.0
 """Flute fill not to be passed: that of the pecks in common practice in acrylic (no published source)."""
 
-MOST_PECKS = 1000
+MOST_PECKS = MAX_PECKS
+"""What a job file may hold."""
 
 
 @dataclass(frozen=True)

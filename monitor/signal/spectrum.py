@@ -1,4 +1,4 @@
-"""Short-time spectra, the noise floor under their lines, and single-line measurement."""
+"""Short-time spectra, and the noise floor under their lines."""
 
 from __future__ import annotations
 
@@ -202,25 +202,3 @@ def inverse_power(level_db: NDArray[np.float32], out: NDArray[np.float32]) -> ND
     """1 over the power of a level in dB, into ``out``."""
     np.multiply(level_db, -_NEPERS_PER_DB, out=out)
     return np.exp(out, out=out)
-
-
-def strongest_line(x: NDArray[np.floating], fs: float, low_hz: float, high_hz: float) -> float:
-    """Frequency of the strongest line between two frequencies, in Hz.
-
-    Hann window, zero padding to four times the length, parabola through the log magnitude: worst
-    noiseless error 0.0002 bins (Werner and Germain 2016).
-    """
-    n = len(x)
-    n_fft = 4 * n
-    magnitude = np.abs(np.fft.rfft(x * hann(n), n_fft))
-    f = np.arange(magnitude.size) * fs / n_fft
-    inside = np.flatnonzero((f >= low_hz) & (f <= high_hz))
-    if inside.size == 0:
-        raise ValueError(f"no frequency of this spectrum lies between {low_hz:g} and {high_hz:g} Hz")
-    peak = int(inside[np.argmax(magnitude[inside])])
-    if peak in (0, magnitude.size - 1):
-        return float(f[peak])
-    a, b, c = np.log(np.maximum(magnitude[peak - 1 : peak + 2], 1e-300))
-    bend = a - 2 * b + c
-    shift = 0.0 if bend == 0 else 0.5 * (a - c) / bend
-    return float((peak + shift) * fs / n_fft)

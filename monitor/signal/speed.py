@@ -92,7 +92,7 @@ class SpeedTracker:
         low, high = min(speeds_rpm) / 60 * SEARCH_BELOW, max(speeds_rpm) / 60 * SEARCH_ABOVE
         top_line = max([f for rpm in speeds_rpm for f in self.lines.orders * rpm / 60] + [LOWEST_HZ])
         top_line = min(top_line, geometry.n_bins * geometry.bin_hz)
-        # Half a step off the highest line keeps all but 1.2 dB of it (Hann main lobe, 6 dB at one ENBW).
+        # Half a step off the highest line costs 1.8 dB of it (Hann: 6 dB at one bin, two thirds of an ENBW).
         self._step = float(np.clip(0.75 * geometry.enbw_hz / top_line, 0.001, 0.005))
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))

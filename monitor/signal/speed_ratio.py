@@ -24,8 +24,8 @@ SAME_SPEED = 8e-4  # lines of two recordings agree on the ratio of speeds within
 # does as well as the true ratio with a probability below 1e-3. Right recordings of 300 drawn machines were
 # refused, for any reason, once at 3 dB and twice at 0 dB.
 RIVAL = 0.85
-CHANCE = 0.01
-DOUBTFUL = 1e-4
+CHANCE = 0.01  # ten times that
+DOUBTFUL = 1e-4  # a tenth of it: accepted with a note
 
 
 def first_shifts(found: Sequence[tuple[Array, Array]], runs: Sequence[FreeRun]) -> list[float]:

@@ -18,7 +18,8 @@ from monitor.signal.line_choice import learned_level
 from monitor.signal.spectrum import SpectrumGeometry
 
 AVERAGED = 4
-"""Spectra averaged, two hops apart so that they share no samples: 0.4 s. The strongest of a thousand
+"""Spectra averaged, two hops apart: 0.4 s, no samples shared. (Of a slow spindle, whose frames are twice as
+long, neighbours share half: 0.5 s, and all but independent under a Hann window.) The strongest of a thousand
 noise bins then stands some 6 dB over the floor instead of 9."""
 
 NOISE_SHOWS = 4.0

@@ -12,7 +12,7 @@ import numpy as np
 import pytest
 
 from monitor.signal.frames import Decimator, frame_geometry
-from monitor.signal.spectrum import strongest_line
+from tests.strongest import strongest_line
 
 pytestmark = pytest.mark.external
 

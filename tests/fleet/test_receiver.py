@@ -214,6 +214,8 @@ def test_no_message_and_no_topic_breaks_the_receiver(payload: bytes, topic: str)
     desk = Desk()
     for what in ("records", "state", "presence", ""):
         desk.receiver.take(f"spindlebell/{topic}/{what}", payload, False)
+    desk.receiver.take(TOPIC, json.dumps(RECORD).encode(), False)
+    assert desk.through == [1]  # and what is well formed is still taken
 
 
 def test_a_bogus_body_is_shown_as_nothing(tmp_path: Path) -> None:

@@ -38,4 +38,8 @@ def test_it_speaks_the_protocol_of_sd_notify(tmp_path: Path, monkeypatch: pytest
 
 def test_without_systemd_nothing_is_said(monkeypatch: pytest.MonkeyPatch) -> None:
     monkeypatch.delenv("NOTIFY_SOCKET", raising=False)
-    Service().ready()
+    monkeypatch.setattr("sdnotify.SystemdNotifier", lambda: pytest.fail("systemd is looked for"))
+    service = Service()
+    service.ready()
+    service.alive()
+    service.stopping()

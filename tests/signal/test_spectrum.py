@@ -1,4 +1,4 @@
-"""The noise floor under lines, its spread over the bins, and single-line measurement."""
+"""The noise floor under lines, and its spread over the bins."""
 
 import numpy as np
 import pytest
@@ -10,7 +10,6 @@ from monitor.signal.spectrum import (
     power_density,
     spectrum_geometry,
     spread_floor,
-    strongest_line,
     to_db,
 )
 
@@ -108,13 +107,3 @@ def test_digital_silence_stays_finite():
     density = power_density(zeros, GEOMETRY)
     np.testing.assert_allclose(to_db(density), -200, rtol=1e-6)
     assert np.all(np.isfinite(spread_floor(band_floor(density, GEOMETRY), GEOMETRY)))
-
-
-def test_strongest_line_keeps_to_the_range_asked_for():
-    t = np.arange(4096) / 4096
-    x = np.cos(2 * np.pi * 100.3 * t) + 0.1 * np.cos(2 * np.pi * 800.25 * t)
-    assert strongest_line(x, 4096, 50, 2000) == pytest.approx(100.3, abs=0.01)
-    assert strongest_line(x, 4096, 500, 2000) == pytest.approx(800.25, abs=0.01)
-    assert strongest_line(np.zeros(64), 64, 0, 32) == 0  # nothing there: the first of equals
-    with pytest.raises(ValueError, match="between 3000 and 4000 Hz"):
-        strongest_line(x, 4096, 3000, 4000)
