@@ -32,6 +32,8 @@ def telling(
     def look() -> None:
         while True:
             own.take_state(choice.name if choice else name, teller.state(NO_STREAM, 0), retained=False)
+            if choice is None:
+                teller.taken()  # nobody else takes its records: kept, they would grow for ever
             if stop.wait(STATE_EVERY_S):
                 return
 

@@ -14,7 +14,9 @@ from typing import Any
 import numpy as np
 import pytest
 
+from dashboard.fleet import own
 from dashboard.fleet.outbox import FIRST, NEVER, NEXT, Outbox, Waiting
+from dashboard.fleet.own import telling
 from dashboard.fleet.publisher import Publisher, check_broker
 from dashboard.fleet.telling import MAX_PENDING_CURVES, Teller
 from dashboard.fleet.words import RecordKind, State, read, write
@@ -171,6 +173,16 @@ def test_numbers_that_are_old_are_not_told() -> None:
     now += 5.0
     silent = one.state("ab", 1)
     assert (silent.word, silent.speed_rpm, silent.sag_pct, silent.cutting) == ("NO DATA", None, None, False)
+
+
+def test_without_a_broker_no_record_is_kept(monkeypatch: pytest.MonkeyPatch) -> None:
+    monkeypatch.setattr(own, "STATE_EVERY_S", 0.02)
+    one = teller()
+    with telling(one, None, print) as spindles:
+        for t in range(100):
+            one.heard(Heard(events=[warning(float(t))]), AlarmBoard())
+        assert wait_for(lambda: not one._pending)
+        assert [spindle.name for spindle in spindles.spindles()] == ["spindle"]
 
 
 # The analysis never waits, and the broker's trouble is the broker's.
