@@ -151,7 +151,8 @@ class LostCutRule:
             return left_s + gap.middle + SURE * scatter_s, SURE * DATED_S
         # where a peck outlasted its length, another sound hid its end, and the gap is so much longer
         over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
-        late_s = [over if over > 3 * DATED_S else 0.0 for over in over_s]
+        # (a length is the difference of two dates)
+        late_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
         gaps = [peck.gap_s + late for late, peck in zip(late_s, heard[1:], strict=False)]
         depth_mm = sum(peck.length_mm for peck in heard)
         if len(gaps) > 1 or (gaps and not late_s[0]):
