@@ -25,7 +25,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.hop import Hop
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import MASKED, TURNING, Rotation
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
 """Bounds of `CuttingDetector.threshold_db`: 2.5 dB is most of a doubling of broadband power, and five
@@ -221,7 +221,7 @@ class CuttingDetector:
         """Take one hop, and say whether the drill cuts."""
         settled = rotation.settled
         now = hop.t - _FRAME_LAG_S
-        if rotation.state not in (SpindleState.TURNING, SpindleState.MASKED):
+        if rotation.state not in (TURNING, MASKED):
             self._stand(now, hop)
             return False
         if hop.deaf:

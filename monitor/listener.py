@@ -50,7 +50,7 @@ from monitor.signal.spectrum import (
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db
 from monitor.signal.whitened import whitened_level
-from monitor.spindle import Rotation, Spindle, SpindleState, heard_speeds
+from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
 from monitor.work import Work, WorkJudge
 
 _HOPS_AT_ONCE = 200  # bounds memory (15 MB); the result does not depend on it
@@ -386,7 +386,7 @@ class Listener:
         # centre drill sounds on as the program changes the speed after it, so its fast falls are no load.
         sent = rotation.elsewhere or (self._cycle.spotting and rotation.leaving)
         sags = work.loaded or (rotation.settled and not sent)
-        if rotation.state is SpindleState.STOPPED:
+        if rotation.state is STOPPED:
             speed, confidence = 0.0, 1 - hop.running
         else:
             speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence

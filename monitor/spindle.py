@@ -64,6 +64,9 @@ class SpindleState(StrEnum):
     MASKED = "masked"  # was turning, and other sound now drowns its lines
 
 
+UNKNOWN, STOPPED, TURNING, MASKED = SpindleState  # looking one up in the class takes longer than a division
+
+
 @dataclass(slots=True)  # not frozen: made at every hop
 class Rotation:
     """The spindle at one hop.
@@ -97,7 +100,7 @@ class Spindle:
 
     def __init__(self, commanded_rpm: tuple[float, ...]) -> None:
         self._commanded_hz = tuple(rpm / 60 for rpm in commanded_rpm)
-        self._state = SpindleState.UNKNOWN
+        self._state = UNKNOWN
         self._absent, self._deaf_s = 0.0, -math.inf
         self._present_hops = 0
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
@@ -121,13 +124,13 @@ class Spindle:
         if started or vanished:
             self._forget()
         changed = False
-        if self._state is SpindleState.TURNING:
+        if self._state is TURNING:
             steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
             changed = self._follow_change(hop, steady)
             self._follow_reference(hop, in_blank, steady, loudness > _LOUDER)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
-        turning = self._state is SpindleState.TURNING and hop.heard
+        turning = self._state is TURNING and hop.heard
         if turning and self._believe(hop, loud) and self._sag_means_something(hop):
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
             if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
@@ -153,8 +156,8 @@ class Spindle:
     def _follow_state(self, hop: Hop, loud: bool, lost: bool) -> tuple[bool, bool]:
         if hop.deaf or lost:  # the ear is gone, not the spindle
             self._present_hops = 0
-            if self._state is SpindleState.TURNING:
-                self._state = SpindleState.MASKED
+            if self._state is TURNING:
+                self._state = MASKED
             return False, False
         astray = not loud and self._astray(hop)
         present = hop.running > _PRESENT and hop.heard and self._noisy(hop) and not astray
@@ -170,17 +173,17 @@ class Spindle:
         # tells, so that only lines that should stand far out of the noise are missed, and for longer.
         gone = self._absent >= GONE_NATS and not (loud and hop.audible < _LOUD_AUDIBLE)
         gone = gone and not (loud and self._absent < _LOUD_TIMES * GONE_NATS)
-        if self._state is not SpindleState.TURNING and self._present_hops >= self._hops_to_start(hop):
-            started = self._state is not SpindleState.MASKED
-            self._state = SpindleState.TURNING
+        if self._state is not TURNING and self._present_hops >= self._hops_to_start(hop):
+            started = self._state is not MASKED
+            self._state = TURNING
             return started, False
-        if gone and self._state is not SpindleState.STOPPED:
-            vanished = self._state in (SpindleState.TURNING, SpindleState.MASKED)
-            self._state = SpindleState.STOPPED
+        if gone and self._state is not STOPPED:
+            vanished = self._state in (TURNING, MASKED)
+            self._state = STOPPED
             return False, vanished
         drowned = hop.running < 0.5 or (hop.audible < _FAINT_AUDIBLE and not hop.heard)
-        if self._state is SpindleState.TURNING and drowned and not gone:
-            self._state = SpindleState.MASKED
+        if self._state is TURNING and drowned and not gone:
+            self._state = MASKED
         return False, False
 
     def _noisy(self, hop: Hop) -> bool:
@@ -191,13 +194,13 @@ class Spindle:
         """
         if self._off_commanded(hop) < 2 * _COMMANDED_WITHIN or self._is_back(hop):
             return hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
-        if self._state is SpindleState.MASKED:  # the other sound makes noise enough
+        if self._state is MASKED:  # the other sound makes noise enough
             return hop.line_db > -_QUIETER_DB / 2
         return min(hop.over_db, hop.line_db) > -_QUIETER_DB
 
     def _is_back(self, hop: Hop) -> bool:
         """Whether it is heard again, after it was masked, about where it was."""
-        masked = self._state is SpindleState.MASKED and self._last_hz > 0 and hop.heard
+        masked = self._state is MASKED and self._last_hz > 0 and hop.heard
         return masked and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
 
     def _astray(self, hop: Hop) -> bool:
@@ -265,8 +268,8 @@ class Spindle:
         return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
 
     def _follow_settling(self, hop: Hop, cutting: bool) -> None:
-        if self._state is not SpindleState.TURNING:
-            self._settled, self._steady_hops = self._settled and self._state is SpindleState.MASKED, 0
+        if self._state is not TURNING:
+            self._settled, self._steady_hops = self._settled and self._state is MASKED, 0
             return
         if not cutting and hop.support < _LEFT_SUPPORT:
             self._settled, self._steady_hops = False, 0  # the lines are not where they are looked for

@@ -28,7 +28,7 @@ from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
 from monitor.signal.revolutions import Turn
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
@@ -161,7 +161,7 @@ class LooseningRule:
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         """
-        turning = rotation.state is SpindleState.TURNING or rotation.state is SpindleState.MASKED
+        turning = rotation.state is TURNING or rotation.state is MASKED
         judged = turning and rotation.settled and not spotting and not hop.deaf
         if not turning or spotting or hop.deaf:
             self._told_s = -math.inf

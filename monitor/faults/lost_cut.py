@@ -34,7 +34,7 @@ from monitor.schedule import (
     SLOWEST_RAPID_MM_S,
     same,
 )
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import STOPPED, TURNING, UNKNOWN, Rotation
 
 SURE = 3.6
 """Deviations of the wait for a contact."""
@@ -83,7 +83,7 @@ class LostCutRule:
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
-        stopped = rotation.state in (SpindleState.STOPPED, SpindleState.UNKNOWN)
+        stopped = rotation.state in (STOPPED, UNKNOWN)
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
             self._end_s, self._missing = math.nan, False
@@ -101,7 +101,7 @@ class LostCutRule:
         return self._finding(hop.t, cycle) if self._missing else None
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
-        deaf = hop.deaf or not hop.heard or rotation.state is not SpindleState.TURNING
+        deaf = hop.deaf or not hop.heard or rotation.state is not TURNING
         loud = detector.strength >= 1 or detector.hides_cut
         return deaf or not rotation.settled or (loud and not detector.load_tells)
 

@@ -13,7 +13,7 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import MASKED, TURNING, Rotation
 
 TOLD_AFTER_S = 0.5
 """Shorter gaps are taps and door slams."""
@@ -50,9 +50,9 @@ class MaskingRule:
             self._lost_s = hop.t
         if hop.t - self._lost_s < EAR_BACK_S and self._since_s != self._since_s:
             return None
-        if hop.heard or rotation.state is not SpindleState.TURNING:
+        if hop.heard or rotation.state is not TURNING:
             self._heard_s = hop.t
-        if rotation.state is not SpindleState.MASKED and hop.t - self._heard_s <= UNHEARD_S:
+        if rotation.state is not MASKED and hop.t - self._heard_s <= UNHEARD_S:
             if hop.t - self._masked_s >= HEARD_AGAIN_S:
                 self._since_s = math.nan
             return None

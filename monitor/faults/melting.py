@@ -42,7 +42,7 @@ from monitor.measurements import Kind, Severity
 from monitor.pecks import Cycle
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import TURNING, Rotation
 
 BLOCK_HOPS = 5
 """Hops to an observation, a quarter second: some dozens of chips, and more than a turn at 300 rpm."""
@@ -203,7 +203,7 @@ class MeltingRule:
             self._block.clear()
             self._sum.clear()
             self._fresh.clear()
-        if hop.deaf or rotation.state is not SpindleState.TURNING or not rotation.settled or cycle.spotting:
+        if hop.deaf or rotation.state is not TURNING or not rotation.settled or cycle.spotting:
             self._pending.clear()
             self._cuts = False
             return None

@@ -17,7 +17,7 @@ from dataclasses import dataclass, field
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import STOPPED, TURNING, Rotation
 
 LOST_AFTER_S = 0.25
 """Silence or a stuck value this long means hearing is lost: longer than any buffer hiccup that recovers
@@ -81,7 +81,7 @@ class MicrophoneRule:
 
     def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
         """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
-        if rotation.state is not SpindleState.STOPPED or hop.deaf or self._fell:
+        if rotation.state is not STOPPED or hop.deaf or self._fell:
             return
         if self._room_db == math.inf:
             self._room_db = hop.broadband_db
@@ -128,7 +128,7 @@ class MicrophoneRule:
         )
 
     def _fallen(self, hop: Hop, rotation: Rotation, quiet_db: float) -> Finding | None:
-        if rotation.state is SpindleState.TURNING and hop.heard:
+        if rotation.state is TURNING and hop.heard:
             self._last_turning_s = hop.t
         if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
             # An unplugged capsule takes away what was there all the time, not the end of a drum beat.

@@ -21,7 +21,7 @@ from monitor.faults.episode import NORMAL_FOR_S, Finding
 from monitor.faults.microphone import LOST_AFTER_S
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import TURNING, Rotation
 
 BACK_FOR_S = 2.0
 """Sound that lasts this long is back: a plug that is being pushed in crackles for less."""
@@ -101,14 +101,14 @@ class ReturnedMicrophone:
             return None
         if self._gone_s == self._gone_s:
             self._come_back(hop)
-        turning = rotation.state is SpindleState.TURNING and rotation.settled and hop.heard
+        turning = rotation.state is TURNING and rotation.settled and hop.heard
         if turning:
             self._turning.append((hop.line_db, hop.over_db))
         free = turning and not cutting
         self._comparing = free and self._pending
         if free:
             self._free.append((hop.line_db, hop.over_db))
-        if hop.heard and rotation.state is SpindleState.TURNING and hop.audible >= TELLING:
+        if hop.heard and rotation.state is TURNING and hop.audible >= TELLING:
             self._support.append(hop.support)
         if not self._pending or hop.t - self._back_s < BACK_FOR_S:
             return None

@@ -18,7 +18,7 @@ from itertools import combinations
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import STOPPED, TURNING, Rotation
 from monitor.work import Work
 
 ENOUGH_Z = 4.0
@@ -184,12 +184,12 @@ class SagRule:
         are drowned so far that they seem gone.
         """
         drowned = hop.audible < TELLING
-        turning = rotation.state is SpindleState.TURNING and self._support >= LEAST_SUPPORT
+        turning = rotation.state is TURNING and self._support >= LEAST_SUPPORT
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
             by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB and work.contact_s == work.contact_s
             told = by_the_cut and (hop.audible >= FAINT or hop.beat >= BEAT_TELLS)
-            turning = told and rotation.state is not SpindleState.STOPPED and work.working
+            turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # where no spindle could have gone from where it was, tones of another sound are taken for it
         if hop.heard:

@@ -17,7 +17,7 @@ from dataclasses import dataclass
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import GONE_NATS, Rotation, SpindleState
+from monitor.spindle import GONE_NATS, TURNING, Rotation
 from monitor.work import Work
 
 COLLAPSE, FALLING, FALLING_S = 0.5, 0.15, 1.0
@@ -82,7 +82,7 @@ class StallRule:
         """Finding while the spindle stands in the cut; ``sagging`` where `SagRule` finds a hold now."""
         collapsed = False
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
-        if hop.heard and rotation.state is SpindleState.TURNING:
+        if hop.heard and rotation.state is TURNING:
             in_place = self._support >= IN_PLACE
             if FALLING <= rotation.sag <= COLLAPSE:
                 self._fell_s = hop.t
