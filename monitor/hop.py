@@ -5,9 +5,6 @@ from __future__ import annotations
 from collections.abc import Callable
 from dataclasses import dataclass, field
 
-import numpy as np
-from numpy.typing import NDArray
-
 from monitor.signal.level import LOST_SHARE
 from monitor.signal.revolutions import Turn
 from monitor.signal.tones import Tones
@@ -28,8 +25,7 @@ class Hop:
     ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
-    a speed between the two. ``envelope``: power of two bands in pieces of 2 ms, shape (2, n_fine), see
-    ``monitor.signal.envelope``; ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
+    a speed between the two. ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
     ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.
     """
 
@@ -57,7 +53,6 @@ class Hop:
     lower_db: float
     turn: Turn | None
     probability_between: Callable[[float, float], float]
-    envelope: NDArray[np.float32]
     tones: Tones
 
     deaf: bool = field(init=False)

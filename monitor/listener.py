@@ -48,12 +48,12 @@ from monitor.signal.spectrum import (
     to_db,
 )
 from monitor.signal.speed import SpeedTracker
-from monitor.signal.tones import AVERAGED, Tones, averaged, learned_lines, strongest_tone_db
+from monitor.signal.tones import AVERAGED, averaged, learned_lines, strongest_tone_db, tones_of
 from monitor.signal.whitened import whitened_level
 from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
 from monitor.work import Work, WorkJudge
 
-_HOPS_AT_ONCE = 200  # bounds memory (15 MB); the result does not depend on it
+_HOPS_AT_ONCE = 400  # bounds memory (30 MB); the result does not depend on it
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _LOWEST_HZ = 300.0  # telephones hear nothing below
@@ -283,7 +283,7 @@ class Listener:
         self._over_history = seen[hops.shape[0] :].copy()
         average = averaged(seen)
         chatter_db = strongest_tone_db(average[:, 0], self._explained.take(speeds.state, axis=0))
-        tones = map(Tones, average[:, 0], density, average[:, 1])
+        tones = tones_of(average[:, 0], density, average[:, 1])
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
@@ -318,9 +318,7 @@ class Listener:
         chances = [partial(between, row) for row in speeds.posterior]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
-        return list(
-            map(Hop, times, steps, *(column.tolist() for column in columns), turns, chances, envelope, tones)
-        )
+        return list(map(Hop, times, steps, *(column.tolist() for column in columns), turns, chances, tones))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""

@@ -10,15 +10,14 @@ from typing import Any
 import numpy as np
 
 from monitor.hop import Hop
-from monitor.signal.tones import Tones
+from monitor.signal.tones import tones_of
 from monitor.spindle import Rotation, SpindleState
 from monitor.work import Work
 
 STEP_S = 0.05
 SPINDLE_HZ = 15.0
-_ONES = np.ones(1002, np.float32)
-NOISE_ONLY = Tones(_ONES, 1e-9 * _ONES, 1e9 * _ONES)
-QUIET_ENVELOPE = np.full((2, 24), 1e-6, np.float32)
+_ONES = np.ones((1, 1002), np.float32)
+(NOISE_ONLY,) = tones_of(_ONES, 1e-9 * _ONES, 1e9 * _ONES)
 
 
 def hop(t: float = 0.0, **changes: Any) -> Hop:
@@ -47,7 +46,6 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "turn": None,
         "upper_db": -90.0,
         "lower_db": -90.0,
-        "envelope": QUIET_ENVELOPE,
         "tones": NOISE_ONLY,
     }
     values |= changes

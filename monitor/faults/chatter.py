@@ -29,7 +29,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import SpectrumGeometry
-from monitor.signal.tones import AVERAGED, NOISE_SHOWS, ToneMemory, Tones
+from monitor.signal.tones import AVERAGED, NOISE_SHOWS, ToneMemory, Tones, tones_of
 from monitor.spindle import Rotation
 from monitor.work import Work
 
@@ -208,8 +208,8 @@ class ChatterRule:
         self._spindle_hz, self._spindle_s, self._turned_hz = math.inf, -math.inf, math.inf
         self._slip = 0.0  # the most that the rotor was heard to slip
         self._lately: deque[float] = deque(maxlen=2 * AVERAGED)  # speeds of the spectra in the average
-        ones = np.ones(geometry.n_bins, np.float32)
-        self._past: deque[Tones] = deque([Tones(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
+        ones = np.ones((1, geometry.n_bins), np.float32)
+        self._past: deque[Tones] = deque([*tones_of(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._sudden_hops = round(SUDDEN_S / hop_s)
         self._glide_hops = round(GLIDE_S / hop_s)
         self._departures = list(np.zeros((PAST_HOPS, geometry.n_bins), np.float32))
@@ -332,7 +332,7 @@ class ChatterRule:
     @staticmethod
     def _stronger(over: NDArray[np.float32], track: _Track) -> bool:
         """Whether another line departs much farther."""
-        return float(over[over.argmax()]) > 10 ** ((track.db + STRONGER_DB) / 10)
+        return over.item(over.argmax()) > 10 ** ((track.db + STRONGER_DB) / 10)
 
     def _slipped(self, tones: Tones, k: int) -> bool:
         """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""
@@ -348,7 +348,7 @@ class ChatterRule:
         k = int(over.argmax())
         if self._slipped(tones, k):
             return
-        db = 10 * math.log10(max(float(over[k]), 1e-3))
+        db = _db(over.item(k))
         if self._cutting:
             self._mean_db += 0.01 * (db - self._mean_db)
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
@@ -358,38 +358,38 @@ class ChatterRule:
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
 
     def _go_on(self, hop: Hop, track: _Track, over: NDArray[np.float32], tones: Tones) -> None:
-        reach = max(WITHIN * track.hz, self._bin_hz)
-        low = max(self._first, math.ceil((track.hz - reach) / self._bin_hz - 0.5))
-        high = min(self._n_bins, math.floor((track.hz + reach) / self._bin_hz + 0.5) + 1)
-        if high <= low:
+        bins = self._beside_bins(track.hz)
+        if bins.stop <= bins.start:
             track.enough = 0.0
             return
-        k = low + int(over[low:high].argmax())
-        track.n += 1
-        track.hz += (self._peak_hz(tones.average, k) - track.hz) / min(track.n, 10)
-        track.db = 10 * math.log10(max(float(over[k]), 1e-3))
-        z = (track.db - max(self._mean_db, 0.0)) / max(self._spread_db, 1.0) - SLACK
-        track.enough = min(track.enough + min(z, self._most), 2 * ENOUGH)
-        if track.n == 1:
+        k = bins.start + int(over[bins].argmax())
+        track.n = n = track.n + 1
+        track.hz += (self._peak_hz(tones.average, k) - track.hz) / (n if n < 10 else 10)
+        track.db = db = _db(over.item(k))
+        mean_db = self._mean_db if self._mean_db > 0 else 0.0
+        z = (db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
+        track.enough = min(track.enough + (z if z < self._most else self._most), 2 * ENOUGH)
+        if n == 1:
             track.enough = max(track.enough, 1e-6)
-        track.best_db = max(track.best_db, track.db)
-        track.slow_db += (track.db - track.slow_db) / min(track.n, 8)
-        level_db = 10 * math.log10(max(float(tones.average[k]), 1e-3)) - self._band_db
-        track.level_db += (level_db - track.level_db) / min(track.n, 5)
-        track.slow_best_db = max(track.slow_best_db, track.slow_db)
+        if db > track.best_db:
+            track.best_db = db
+        track.slow_db += (db - track.slow_db) / (n if n < 8 else 8)
+        level_db = _db(tones.average.item(k)) - self._band_db
+        track.level_db += (level_db - track.level_db) / (n if n < 5 else 5)
+        if track.slow_db > track.slow_best_db:
+            track.slow_best_db = track.slow_db
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
         now = 10 * math.log10(max(*tones.newest[max(0, k - 1) : k + 2].tolist(), 1e-20))
         track.pitches.append(self._peak_hz(tones.newest, k))
-        track.past_db.append(track.db)
+        track.past_db.append(db)
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
-            track.change_db += (abs(now - was) - track.change_db) / min(track.n - 2, 16)
+            track.change_db += (abs(now - was) - track.change_db) / min(n - 2, 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
-            bins = slice(low, high)
             track.sudden = self._came_suddenly(tones, bins, track.hz)
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
-        if track.n == DRIFT_FROM:
+        if n == DRIFT_FROM:
             track.from_hz = track.hz
         track.drifts = track.drifts or abs(track.hz - track.from_hz) > DRIFT * track.hz
         if track.enough >= ENOUGH / 2:
@@ -440,11 +440,18 @@ class ChatterRule:
         """Frequency of a peak by the parabola through the logarithms."""
         if not 0 < k < self._n_bins - 1:
             return k * self._bin_hz
-        before, at, after = average[k - 1 : k + 2].tolist()
-        a, b, c = math.log(max(before, 1e-20)), math.log(max(at, 1e-20)), math.log(max(after, 1e-20))
+        a, b, c = [math.log(p if p > 1e-20 else 1e-20) for p in average[k - 1 : k + 2].tolist()]
         bend = a - 2 * b + c
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
-        return (k + max(-1.0, min(1.0, shift))) * self._bin_hz
+        return (k + (1.0 if shift > 1 else -1.0 if shift < -1 else shift)) * self._bin_hz
+
+    def _beside_bins(self, hz: float) -> slice:
+        """Bins to which a line that keeps its frequency may have moved."""
+        at, reach = hz / self._bin_hz, WITHIN * hz / self._bin_hz
+        if reach < 1:
+            reach = 1.0
+        low, high = math.ceil(at - reach - 0.5), math.floor(at + reach + 0.5) + 1
+        return slice(max(low, self._first), min(high, self._n_bins))
 
     def _around(self, hz: float) -> slice:
         k = round(hz / self._bin_hz)
@@ -538,6 +545,11 @@ class ChatterRule:
             "noise around it: retract, then change the speed or the feed, or clamp the work shorter."
         )
         return Finding(Kind.CHATTER, severity, message, track.level_db, TOLD_DB, "dB", track.start_s)
+
+
+def _db(power: float) -> float:
+    """In dB, -30 at least. What runs at every hop asks `if`: `max` takes ten times as long."""
+    return 10 * math.log10(power if power > 1e-3 else 1e-3)
 
 
 def _is_multiple(hz: float, other_hz: float) -> bool:

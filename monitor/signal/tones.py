@@ -7,8 +7,9 @@ lines of the baseline at the present speed, and what this machine was heard to d
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import lru_cache
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -31,20 +32,32 @@ SLIP_MOST = 0.05
 _APART = 3  # bins, of a main lobe
 _MISSED = 10**0.8  # a line so much under its learned power is not there: nulls are seldom deeper
 _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
+_NO_LINE = np.float32(1e-30)  # power density: under any floor, so that what is divided by it stays finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
 
 
-class Tones(NamedTuple):
+@dataclass(slots=True)  # not frozen: made at every hop
+class Tones:
     """One hop, float32, shape (n_bins,) each.
 
     ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest
-    spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it.
+    spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it;
+    ``heard``: the power density that reads like ``average``; ``over_noise``: ``average`` over `NOISE_SHOWS`.
     """
 
     average: NDArray[np.float32]
     newest: NDArray[np.float32]
     per_floor: NDArray[np.float32]
+    heard: NDArray[np.float32]
+    over_noise: NDArray[np.float32]
+
+
+def tones_of(
+    average: NDArray[np.float32], newest: NDArray[np.float32], per_floor: NDArray[np.float32]
+) -> Iterator[Tones]:
+    """The tones of each hop of a stack, from arrays of shape (n_hops, n_bins); see `Tones`."""
+    return map(Tones, average, newest, per_floor, average / per_floor, average / np.float32(NOISE_SHOWS))
 
 
 def learned_lines(
@@ -160,10 +173,9 @@ class ToneMemory:
         self._peck = np.zeros((2, n_bins), np.float32)
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
         self._here = lines[0]  # the learned lines at the present speed
-        self._shown = lines[0]  # the most of them at the speeds in the average
-        self._noise = np.full(n_bins, NOISE_SHOWS, np.float32)
+        self._shown = np.fmax(lines[0], _NO_LINE)  # the most of them at the speeds in the average
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
-        self._usual = np.zeros(n_bins, np.float32)  # the larger of that and the learned lines
+        self._usual = self._shown.copy()  # the larger of that and the learned lines
         self._key, self._state, self._low, self._high, self._raised = 0, 0, 0, 0, 1.0
         self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
 
@@ -200,7 +212,7 @@ class ToneMemory:
         if state != self._state:
             self._here = self._lines[state]
         if (low, high) != (self._low, self._high):
-            self._shown = np.fmax.reduce(self._lines[low : high + 1], axis=0)
+            self._shown = np.fmax.reduce(self._lines[low : high + 1], axis=0, initial=_NO_LINE)
         self._state, self._low, self._high, self._raised = state, low, high, raised
         self._turn()
 
@@ -210,9 +222,8 @@ class ToneMemory:
 
     def departure(self, tones: Tones, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
         """Power over what is usual, at each bin; into ``out`` where it is given."""
-        over: NDArray[np.float32] = np.multiply(self._usual, tones.per_floor, out=out)
-        np.fmax(over, self._noise, out=over)
-        return np.divide(tones.average, over, out=over)
+        over: NDArray[np.float32] = np.divide(tones.heard, self._usual, out=out)
+        return np.fmin(over, tones.over_noise, out=over)  # what noise shows is no departure
 
     def slip(self, tones: Tones, k: int, raised: float) -> float:
         """Share of speed by which a learned line may have slipped down to bin ``k``; 0 where none has.
@@ -226,11 +237,11 @@ class ToneMemory:
         if not learned.size:
             return 0.0
         m = k + _APART + int(learned.argmax())
-        power = float(self._here[m])
-        if not power * raised >= tones.average[k] / tones.per_floor[k]:
+        power = self._here.item(m)
+        if not power * raised >= tones.heard.item(k):
             return 0.0
         near = slice(max(k + _APART, m - _APART), m + _APART + 1)
-        still = float((tones.average[near] / tones.per_floor[near]).max())
+        still = float(tones.heard[near].max())
         return 1 - k / m if still * _MISSED < power else 0.0
 
     def known(self, tones: Tones, bins: slice) -> float:
@@ -239,8 +250,9 @@ class ToneMemory:
 
     def hear_outside(self, tones: Tones, but: slice | None) -> None:
         """Take a hop outside of cuts, but for bins that are still under suspicion."""
-        heard = tones.average / tones.per_floor
+        heard = tones.heard
         if but is not None:
+            heard = heard.copy()
             heard[but] = 0.0
         self._outside *= self._keep
         np.fmax(self._outside, heard, out=self._outside)
@@ -248,10 +260,9 @@ class ToneMemory:
 
     def hear_peck(self, tones: Tones) -> None:
         """Take a hop of the peck under way."""
-        heard = tones.average / tones.per_floor
         here, moved = self._peck
-        np.fmax(here, heard, out=here)
-        np.fmax(moved, self._moved(heard, self._key), out=moved)
+        np.fmax(here, tones.heard, out=here)
+        np.fmax(moved, self._moved(tones.heard, self._key), out=moved)
 
     def begin_peck(self) -> None:
         """Forget the peck that was under way."""

@@ -9,7 +9,7 @@ from monitor.cutting import CuttingDetector
 from monitor.faults.chatter import LEAST_S, TOLD_DB, ChatterRule
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import power_density, spectrum_geometry
-from monitor.signal.tones import AVERAGED, Tones, averaged
+from monitor.signal.tones import AVERAGED, averaged, tones_of
 from monitor.synth.backgrounds import Background
 from monitor.synth.faults import Chatter, Melting
 from tests.drawn import CYCLE, setup
@@ -58,7 +58,7 @@ class Shop:
             self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor], axis=1)])
             average = averaged(self.seen)[-1]
             self.seen = self.seen[1:]
-            tones = Tones(average[0], density[0], average[1])
+            (tones,) = tones_of(average[:1], density, average[1:])
             found = self.rule.step(hop(self.t, tones=tones), rotation(), self.detector, work(working=cutting))
             if found:
                 self.found.append((self.t, found))

@@ -11,10 +11,10 @@ from monitor.signal.tones import (
     AVERAGED,
     NOISE_SHOWS,
     ToneMemory,
-    Tones,
     averaged,
     learned_lines,
     strongest_tone_db,
+    tones_of,
 )
 
 FS, N, HOP = 12_000, 1200, 600
@@ -116,8 +116,8 @@ NO_LINES = np.zeros((1, GEOMETRY.n_bins), np.float32)
 
 
 def tones(average, per_floor=1.0):
-    full = np.ones(GEOMETRY.n_bins, np.float32)
-    return Tones(average, average, per_floor * full)
+    full = np.ones((1, GEOMETRY.n_bins), np.float32)
+    return next(tones_of(average[None], average[None], per_floor * full))
 
 
 def with_tone(k, power):
