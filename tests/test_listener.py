@@ -137,6 +137,21 @@ def test_every_rate_hears_the_same_speed_at_the_right_time(fs):
     assert starts[0] < 2.0
 
 
+@pytest.mark.parametrize("learned_at", [8_000, 16_000, 44_100])
+def test_a_baseline_learned_at_another_rate_hears_the_same_speed(learned_at):
+    known = setup(SEED, fs=48_000)
+    truth = known.render().truth
+    told = listen(
+        Listener(setup(SEED, fs=learned_at).baseline, known.job, 48_000), at_rate(48_000, 4.0), 2_400
+    )
+    settled = told.curve("t") > 2.0
+    speed = told.curve("speed_rpm")[settled]
+    true = truth.rpm_at(told.curve("t")[settled] + 0.8) / (1 + known.scene.machine.dial_error)
+    assert np.isfinite(speed).mean() > 0.9
+    assert np.nanmedian(np.abs(speed / true - 1)) < 0.01
+    assert told.holds() == []
+
+
 def test_a_row_is_stamped_with_its_newest_sample():
     """A single click within hop 30 changes the level of that row and of no other."""
     rng = np.random.default_rng(0)

@@ -138,8 +138,8 @@ class Evidence:
         except (OSError, sqlite3.Error, soundfile.SoundFileError) as error:
             reason = error.strerror if isinstance(error, OSError) and error.strerror else str(error).strip()
             raise EvidenceError(
-                f"{self.directory}: the evidence cannot be written ({reason}); free some space or give "
-                "another --out; what was written so far stays readable"
+                f"{self.directory}: the evidence cannot be written ({reason}); free some space, replace a "
+                "card or disk that is worn out, or give another --out; what was written so far stays readable"
             ) from error
 
 

@@ -454,7 +454,8 @@ def judged(day: Day) -> tuple[list[float], list[float], list[tuple[int, Event]]]
     delays, gone, false = [], [], []
     for number, shift in enumerate(day.shifts, 1):
         binds = [bind for bind in shift.binds if bind < shift.heard_s - 4.0]
-        lost = [(at, at + GONE_S + 10.0) for at in shift.gone]
+        # From a block before, for the clock runs on while that is analysed.
+        lost = [(at - BLOCK / FS, at + GONE_S + 10.0) for at in shift.gone]
         for bind in binds:
             if any(low - 4.0 < bind < high for low, high in lost):
                 continue
