@@ -43,6 +43,7 @@ OURS = ("monitor", "dashboard")  # what the fuzzer watches
 HANGS_S = 60  # of the clock: what takes longer is ended from outside, and is a crash
 MOST_BYTES = 20_000
 MOST_MB = 2048
+AFRESH_MB = 1200  # the fuzzer itself grows by some 5 kB an input (the same inputs without it take no more)
 KEPT, KEPT_BYTES = 120, 14_000  # of a target's inputs kept in the repository
 MOST_RESTARTS = 50
 TOTAL, LATEST = "total.json", "count.json"  # counts of all runs that ended, and of the one going on
@@ -196,7 +197,7 @@ def fuzz_here(name: str, seconds: float, work: Path) -> int:
                     tell()
             if count.tried % 200 == 0:
                 tell()
-                if count.cpu_s > seconds:
+                if count.cpu_s > seconds or resident_mb() > AFRESH_MB:
                     leave(Path(scratch))
 
         def mutate(data: bytes, most: int, seed: int) -> bytes:
@@ -216,6 +217,12 @@ def fuzz_here(name: str, seconds: float, work: Path) -> int:
         atheris.Setup([sys.argv[0], *options, str(work / "inputs")], one, custom_mutator=mutate)
         atheris.Fuzz()
     return 0
+
+
+def resident_mb() -> float:
+    """Memory that this process has now."""
+    pages = int(Path("/proc/self/statm").read_text("ascii").split()[1])
+    return pages * os.sysconf("SC_PAGE_SIZE") / 1e6
 
 
 def leave(scratch: Path) -> None:
