@@ -7,6 +7,7 @@ import csv
 import json
 import os
 import sqlite3
+from collections import Counter
 from datetime import UTC, datetime
 
 import numpy as np
@@ -86,7 +87,7 @@ def test_no_hold_is_status_0(files, script, capsys):
 @pytest.mark.parametrize(("turning", "said"), [(0.1, True), (0.3, False)])
 def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
     """By another machine's baseline."""
-    tally = Tally(rows=1000, speeds_rpm=[900.0] * round(1000 * turning))
+    tally = Tally(rows=1000, rows_at_rpm=Counter({900: round(1000 * turning)}))
     assert bool(strange(tally)) is said
     assert not said or "heard in 10 % of the recording only" in strange(tally)[0]
     assert strange(Tally(rows=100)) == []  # a piece between two blanks
@@ -96,7 +97,7 @@ def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
 def test_another_speed_than_the_jobs_is_said(rpm, said):
     """Depths are reckoned from the job's feed and speed, so that a slip of the pen there spoils them."""
     job = default_job().model_copy(update={"spindle_rpm": 900.0, "spot_rpm": 2000.0})
-    told = off_speed(Tally(rows=1000, speeds_rpm=[rpm] * 990 + [500.0] * 10), job)
+    told = off_speed(Tally(rows=1000, rows_at_rpm=Counter({500: 480, round(rpm): 520})), job)
     assert bool(told) is said
     assert not said or "turned at 1130 rpm, and the job says 900 and 2000 rpm" in told[0]
 

@@ -4,13 +4,15 @@ from __future__ import annotations
 
 import argparse
 import gc
-import statistics
 import sys
 import time
+from bisect import bisect_left
+from collections import Counter
 from collections.abc import Sequence
 from contextlib import suppress
 from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
+from itertools import accumulate
 from pathlib import Path
 
 import numpy as np
@@ -122,9 +124,9 @@ def _keep_memory() -> None:
 
 @dataclass
 class Tally:
-    """What a replay found, for its summary; times in seconds.
+    """What was heard, for the summary of it; times in seconds. Only holds and warnings make it grow.
 
-    ``rows``: of the trace, ``speeds_rpm``: of those of them with one.
+    ``rows``: of the trace, ``rows_at_rpm``: how many of them at each speed, in whole rpm.
     """
 
     heard_s: float = 0.0
@@ -132,7 +134,7 @@ class Tally:
     blanks: int = 0
     pecks: int = 0
     rows: int = 0
-    speeds_rpm: list[float] = field(default_factory=list)
+    rows_at_rpm: Counter[int] = field(default_factory=Counter)
     warnings: list[Event] = field(default_factory=list)
     holds: list[Event] = field(default_factory=list)
 
@@ -140,7 +142,7 @@ class Tally:
         """Count in what one call has heard."""
         self.pecks += len(heard.pecks)
         self.rows += len(heard.trace)
-        self.speeds_rpm += [row.speed_rpm for row in heard.trace if row.speed_rpm > 0]
+        self.rows_at_rpm.update(round(row.speed_rpm) for row in heard.trace if row.speed_rpm > 0)
         self.blanks += sum(event.kind is Kind.BLANK_START for event in heard.events)
         self.warnings += [event for event in heard.events if event.severity is Severity.WARNING]
         self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
@@ -189,7 +191,7 @@ _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 
 def strange(tally: Tally) -> list[str]:
     """A line where the spindle was hardly heard: by another machine's baseline nothing else is sure."""
-    turning = len(tally.speeds_rpm)
+    turning = tally.rows_at_rpm.total()
     if tally.rows < _FEW_ROWS or turning >= LEAST_TURNING * tally.rows:
         return []
     share = 100 * turning / tally.rows
@@ -201,9 +203,9 @@ def strange(tally: Tally) -> list[str]:
 
 def off_speed(tally: Tally, job: Job) -> list[str]:
     """A line where the spindle mostly turned at another speed than the job says: depths are wrong then."""
-    if len(tally.speeds_rpm) < _FEW_ROWS:
+    if tally.rows_at_rpm.total() < _FEW_ROWS:
         return []
-    rpm = statistics.median(tally.speeds_rpm)
+    rpm = _median(tally.rows_at_rpm)
     commanded = [job.spindle_rpm] if job.spot_rpm is None else [job.spindle_rpm, job.spot_rpm]
     if min(abs(rpm / speed - 1) for speed in commanded) <= AT_SPEED_WITHIN:
         return []
@@ -212,6 +214,12 @@ def off_speed(tally: Tally, job: Job) -> list[str]:
         f"The spindle mostly turned at {rpm:.0f} rpm, and the job says {says} rpm: mend one of them. Depths "
         "are reckoned from the job's feed and speed."
     ]
+
+
+def _median(counts: Counter[int]) -> int:
+    values = sorted(counts)
+    below = list(accumulate(counts[value] for value in values))
+    return values[bisect_left(below, below[-1] / 2)]
 
 
 def told(noun: str, events: Sequence[Event], job: Job) -> list[str]:

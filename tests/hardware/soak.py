@@ -94,11 +94,16 @@ class Piece:
 
 @dataclass(frozen=True)
 class Taken:
-    """What the process and its directory take, so many hours in, in which shift."""
+    """What the process and its directory take, so many hours in, in which shift.
+
+    ``blocks``: of memory that Python has in use for objects, which tells a list that grows from memory that
+    is free and not given back.
+    """
 
     shift: int
     hours: float
     megabytes: float
+    blocks: int
     files: int
     threads: int
     disk_mb: float
@@ -277,6 +282,7 @@ def taken(shift: int, hours: float, directory: Path) -> Taken:
         shift,
         hours,
         pages * os.sysconf("SC_PAGE_SIZE") / 1e6,
+        sys.getallocatedblocks(),
         sum(1 for _ in Path("/proc/self/fd").iterdir()),
         threading.active_count(),
         disk / 1e6,
@@ -431,15 +437,15 @@ def judge_most(evidence: Path, day: Day) -> None:
                 day.clips_lost += past.event.severity is Severity.HOLD and past.verdict is None
 
 
-def slope_mb_per_h(took: Sequence[Taken], after_h: float = 1.0) -> float:
-    """Least-squares slope of the memory within shifts, after the first hour of each; NaN for shorter ones.
+def slope_per_h(took: Sequence[Taken], what: Callable[[Taken], float], after_h: float = 1.0) -> float:
+    """Least-squares slope of what is taken within shifts, after the first hour of each; NaN for shorter ones.
 
     A shift ends a process where `listen` is a service, so what its beginning takes counts once.
     """
     slopes, lengths = [], []
     for shift in {one.shift for one in took}:
         own = [one for one in took if one.shift == shift]
-        later = np.array([(t.hours, t.megabytes) for t in own if t.hours >= own[0].hours + after_h])
+        later = np.array([(t.hours, what(t)) for t in own if t.hours >= own[0].hours + after_h])
         if len(later) > 2:
             slopes.append(float(np.polyfit(later[:, 0], later[:, 1], 1)[0]))
             lengths.append(float(later[-1, 0] - later[0, 0]))
@@ -494,8 +500,10 @@ def report(day: Day, n_pieces: int, limit_mb: int, shift_h: float, took_s: float
         "",
         "| what | result |",
         "|---|---|",
-        f"| memory | {course([t.megabytes for t in took], ' MB')}; {slope_mb_per_h(took):+.2f} MB an hour "
-        "within a shift after its first hour |",
+        f"| memory | {course([t.megabytes for t in took], ' MB')}; "
+        f"{slope_per_h(took, lambda t: t.megabytes):+.2f} MB an hour within a shift after its first hour |",
+        f"| blocks of memory in use for objects | {course([t.blocks / 1000 for t in took], ' thousand')}; "
+        f"{slope_per_h(took, lambda t: t.blocks / 1000):+.1f} thousand an hour |",
         f"| open files | {course([t.files for t in took])} |",
         f"| threads | {course([t.threads for t in took])} |",
         f"| evidence on the disk, limit {limit_mb} MB | {course([t.disk_mb for t in took], ' MB')}; "
