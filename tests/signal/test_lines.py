@@ -12,15 +12,12 @@ from monitor.signal.lines import LOG_MEAN, LOG_SD, LOG_SKEW, spectrogram
 @pytest.mark.parametrize(
     ("window", "seconds", "pad", "duration"),
     [
-        ("hann", 0.5, 2, 10),
         ("hann", 0.5, 1, 40),
         ("blackmanharris", 2.0, 1, 8),
         ("blackmanharris", 2.0, 1, 60),
     ],
 )
-@pytest.mark.xfail(
-    strict=True, reason="0.10 to 0.36 dB low; the rules were tuned with it (see `lines._floor`)"
-)
+@pytest.mark.xfail(strict=True, reason="0.10 to 0.36 dB low, and rules were tuned with it: see `_floor`")
 def test_the_floor_of_white_noise_is_its_density(
     window: str, seconds: float, pad: int, duration: int
 ) -> None:
