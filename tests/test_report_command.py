@@ -11,7 +11,9 @@ from monitor import cli
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
+from monitor.job import default_job
 from monitor.measurements import Event, Heard, Kind, Severity
+from monitor.reporting.batch_page import _thresholds
 from tests.tuning.batches import draw_batch
 from tests.tuning.evidence import FS, job_text, write_batch
 
@@ -121,3 +123,9 @@ def test_another_batch_and_another_file(evidence, tmp_path, capsys):
     assert "there is no batch 7" in capsys.readouterr().err
     assert cli.main(["report", str(evidence), "--out", str(tmp_path / "no" / "x.html")]) == 2
     assert not list(tmp_path.glob(".*part"))
+
+
+def test_kinds_that_may_only_warn_are_named_beside_the_thresholds() -> None:
+    job = default_job().model_copy(update={"warn_only": ("chatter", "lost_cut")})
+    assert _thresholds(job).endswith("holds at 8 %; only warned of: chatter, lost_cut")
+    assert "only" not in _thresholds(default_job())

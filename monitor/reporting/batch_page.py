@@ -139,12 +139,17 @@ def _summary(page: BatchPage) -> str:
         ("Drill", f"{length(job.drill_diameter_mm)}, {job.flutes} flutes {length(job.flute_length_mm)} long"),
         ("Spindle, feed", f"{format_speed(job.spindle_rpm)}, {format_feed(job.feed_mm_per_rev, job.units)}"),
         ("Hole", f"{length(job.depth_mm)} in {format_count(len(job.pecks_mm), 'peck')}: {pecks}"),
-        ("Thresholds", f"sag warns at {job.sag_warning_pct:g} % and holds at {job.sag_hold_pct:g} %"),
+        ("Thresholds", _thresholds(job)),
     ]
     table = "".join(f"<tr><th>{escape(a)}</th><td>{escape(b)}</td></tr>" for a, b in rows)
     note = f"<p>{escape(page.note)}</p>" if page.note else ""
     running = "<p>The batch was still running when this page was made.</p>" if page.state == "running" else ""
     return f'<p class="told">{escape(told)}</p>{running}{note}<table class="facts">{table}</table>'
+
+
+def _thresholds(job: Job) -> str:
+    sag = f"sag warns at {job.sag_warning_pct:g} % and holds at {job.sag_hold_pct:g} %"
+    return f"{sag}; only warned of: {', '.join(job.warn_only)}" if job.warn_only else sag
 
 
 def _holds(page: BatchPage) -> str:
