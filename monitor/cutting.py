@@ -157,6 +157,7 @@ class CuttingDetector:
     _sags: list[float] = field(default_factory=list)
     _cut_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _idle_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _usual_idle_db: float = 0.0
     _cut_sags: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _loaded_s: float = 0.0
     _unheard: bool = False
@@ -198,14 +199,18 @@ class CuttingDetector:
         return self.cut_sag > _SHOWS_SDS * self._idle_sag_sd
 
     @property
+    def in_other_sound(self) -> bool:
+        """Whether idling is louder than it was before the cuts so far: contact is hard to date in it."""
+        return bool(self._idle_levels) and self.idle_db > self._usual_idle_db + _IDLE_MOVED_DB
+
+    @property
     def hides_cut(self) -> bool:
         """Whether what is taken for idling is as loud as a cut over usual idling: then a cut that began as
         another sound ended, or under it, is not known."""
-        if not self._idle_levels:
+        if not self.in_other_sound:
             return False
-        usual_db = statistics.median(self._idle_levels)
-        cut_db = 10 * math.log10(10 ** (usual_db / 10) + 10 ** (self.cut_db / 10))
-        return self.idle_db > max(usual_db + _IDLE_MOVED_DB, cut_db - _IDLE_SDS * self.cut_spread_db)
+        cut_db = 10 * math.log10(10 ** (self._usual_idle_db / 10) + 10 ** (self.cut_db / 10))
+        return self.idle_db > cut_db - _IDLE_SDS * self.cut_spread_db
 
     @property
     def _audible(self) -> bool:
@@ -428,6 +433,7 @@ class CuttingDetector:
             middle = statistics.median(levels)
             ratio = max(10 ** ((middle - self.idle_db) / 10) - 1, _UNHEARD_RATIO)
             self._idle_levels.append(self.idle_db)
+            self._usual_idle_db = statistics.median(self._idle_levels)
             self._cut_levels.append(self.idle_db + 10 * math.log10(ratio))
             self.cut_db = statistics.median(self._cut_levels)
             spread = 1.25 * statistics.fmean([abs(level - middle) for level in levels])

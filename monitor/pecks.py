@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -14,7 +14,17 @@ from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
-from monitor.schedule import DATED_S, HeardPeck, Schedule, difference
+from monitor.schedule import (
+    APPROACH_MM,
+    CLEARANCE_MM,
+    DATED_S,
+    LONGEST_DWELL_S,
+    SLOWEST_RAPID_MM_S,
+    HeardPeck,
+    Schedule,
+    difference,
+    same,
+)
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 
@@ -41,6 +51,9 @@ SLOWEST_FEED = 2.0
 
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
+
+NEARLY = 0.85
+"""Share of the depth that counts as through after as many pecks as the job has: contacts are dated late."""
 
 POINT_DIAMETERS = 0.3
 """Height of a 118 degree point, in drill diameters."""
@@ -92,6 +105,7 @@ class Cycle:
         self._last_end_s = math.nan
         self._faulty = False
         self._compared = False
+        self._odd: list[HeardPeck] = []
         self._spot_speed = False
         self._started = False
         self.from_rest = False
@@ -118,7 +132,8 @@ class Cycle:
         if self.from_mm >= FULL_DEPTH * self.schedule.depth_mm:
             return True
         counted = self.peck - self.in_cut >= self.schedule.count
-        return counted and (self.schedule.learned or self.schedule.follows(self.heard[:-1]))
+        known = self.schedule.learned or self.from_mm >= NEARLY * self.schedule.depth_mm
+        return counted and (known or self.schedule.follows(self.heard[:-1]))
 
     @property
     def overrun(self) -> bool:
@@ -133,11 +148,21 @@ class Cycle:
         if drilled_mm <= (1 + OVERRUN) * expected_mm + late_mm:
             return False  # whichever peck it is: none that is longer is over either
         known = self.schedule.learned or len(self.heard) > 0
-        if not known or not self.schedule.follows(self.heard):  # whichever peck it is
+        slower = max(self._slowest(), 1.0)
+        if cut.from_mm + drilled_mm > (1 + OVERRUN) * slower * self.schedule.depth_mm + late_mm:
+            return True  # no program drills deeper than the hole
+        if not known or not self.schedule.keeps_step(self.heard):  # whichever peck it is
             lengths = [self.schedule.length_mm(k) for k in range(self.schedule.count)]
             expected_mm = max(*lengths, *(peck.length_mm for peck in self.heard))
             expected_mm *= 1 if known else SLOWEST_FEED
         return drilled_mm > (1 + OVERRUN) * expected_mm + late_mm
+
+    def _slowest(self) -> float:
+        """How far the feed may be overridden down: as many times as long as expected every peck took."""
+        if self.schedule.learned:
+            return 1.0
+        took = (peck.length_mm / self.schedule.length_mm(k) for k, peck in enumerate(self.heard))
+        return min(took, default=SLOWEST_FEED)
 
     @property
     def in_cut(self) -> bool:
@@ -170,7 +195,7 @@ class Cycle:
                 self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
                 self._cut.turns = rotation.reference_hz * missed_s
-                if detector.load_tells:
+                if detector.load_shows:
                     self._cut.usual_sag_pct = 100 * detector.cut_sag
             self._continue(self._cut, hop, rotation)
             if not self._cut.told and self._is_contact(self._cut, hop, rotation, detector):
@@ -181,7 +206,9 @@ class Cycle:
         quiet = hop.t - self._quiet_since_s
         if self._cut is not None and quiet >= self._apart_s:
             yield from self._end_cut(hop.t)
-        if self._cut is None and self.in_blank and self.peck and quiet >= self._pause_s():
+        # A tap on the bench meanwhile is no peck: the pause is counted from the last one.
+        paused = self._cut is None and self.in_blank and self.peck > 0
+        if paused and hop.t - self._last_end_s >= self._pause_s():
             yield from self._end_blank(hop.t)
 
     @property
@@ -192,10 +219,23 @@ class Cycle:
 
     def _pause_s(self) -> float:
         """A pause this long ends the blank though the spindle turns on."""
-        longest = max((peck.gap_s for peck in self.heard if peck.gap_s == peck.gap_s), default=0.0)
+        longest = max((peck.gap_s for peck in self.heard[1:]), default=0.0)
+        longest = min(longest, self._longest_gap_s())  # a longer one was no gap: its pecks are of two blanks
         if self.through:
             return max(_THROUGH_GAP_S, _PAUSE_TIMES * longest)
         return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest) + self._missed_s()
+
+    def _longest_gap_s(self) -> float:
+        """The longest way out of the hole and back, as learned, or as small machines go."""
+        if self.schedule.learned:
+            gaps = (gap.middle for gap in self.schedule.gaps[1:])
+            return _PAUSE_TIMES * max(gaps, default=math.inf)
+        ways_s = 2 * (self.schedule.depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S
+        return ways_s + APPROACH_MM / self._feed_mm_s + LONGEST_DWELL_S
+
+    @property
+    def _feed_mm_s(self) -> float:
+        return self._job.feed_mm_per_rev * self._job.spindle_rpm / 60
 
     def _missed_s(self) -> float:
         """Time that the program feeds on after a peck that ended early, and in the one that should follow."""
@@ -203,8 +243,7 @@ class Cycle:
             return 0.0
         k = len(self.heard)
         left_mm = max(self.schedule.length_mm(k - 1) - self.heard[-1].length_mm, 0.0)
-        feed_mm_s = self._job.feed_mm_per_rev * self._job.spindle_rpm / 60
-        return (left_mm + self.schedule.length_mm(k)) / feed_mm_s
+        return (left_mm + self.schedule.length_mm(k)) / self._feed_mm_s
 
     def finish(self, t: float) -> Iterator[Event]:
         """End of the recording: close what is open."""
@@ -330,12 +369,26 @@ class Cycle:
             return
         again = self.schedule.learned and len(self.heard) == self.schedule.count
         again = again and self.schedule.follows(self.heard)
+        before, self._odd = self._odd, []
+        if self._is_odd():
+            if not _alike(before, self.heard):
+                self._odd = self.heard
+                return
+            self.schedule.learn(before)
+            again = True
         self.schedule.learn(self.heard)
         if again and not self._compared:
             self._compared = True
             message = difference(self._job.pecks_mm, self.heard, self._job.units)
             if message:
                 yield self._event(t, Kind.SCHEDULE, message, math.nan)
+
+    def _is_odd(self) -> bool:
+        """Whether what was heard is another cycle than is known: a sound of the workshop may have made pecks,
+        or hidden where they ended, so that it has to be heard twice running."""
+        depth_mm = sum(peck.length_mm for peck in self.heard) / sum(self._job.pecks_mm)
+        deep = not 1 / SLOWEST_FEED <= depth_mm <= SLOWEST_FEED
+        return deep or len(self.heard) != self.schedule.count
 
     def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
         removed = to_mm - cut.from_mm
@@ -417,3 +470,8 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     if slopes[best] <= 0 or gain <= 2 * math.log(independent):
         return math.nan
     return float(corners[best])
+
+
+def _alike(one: Sequence[HeardPeck], other: Sequence[HeardPeck]) -> bool:
+    """Whether two blanks were drilled by the same pecks."""
+    return len(one) == len(other) and all(same(a, b.length_mm) for a, b in zip(one, other, strict=True))

@@ -104,6 +104,14 @@ class Schedule:
             return False
         return all(self.alike(peck, k + i) for i, peck in enumerate(pecks))
 
+    def keeps_step(self, pecks: Sequence[HeardPeck]) -> bool:
+        """Whether none of these pecks was missed or made two: each has its length, or all together have."""
+        if self.follows(pecks):
+            return True
+        lengths = [self.length_mm(k) for k in range(self.count)]
+        apart_mm = sum(peck.length_mm for peck in pecks) - sum(lengths[: len(pecks)])
+        return len(pecks) <= self.count and abs(apart_mm) < min(lengths) / 2
+
     def alike(self, peck: HeardPeck, k: int) -> bool:
         """Whether a heard peck is peck ``k``, as far as its length tells."""
         expected_mm = self.length_mm(k)
@@ -118,11 +126,14 @@ class Schedule:
         counts = [len(blank) for blank in self._blanks]
         usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
         like = [blank for blank in self._blanks if len(blank) == usual]
-        self.lengths = [_typical([blank[k].length_mm for blank in like]) for k in range(usual)]
+        lengths = [[blank[k].length_mm for blank in like] for k in range(usual)]
+        self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
         heard = zip(pecks, self.job_mm, strict=False)
         self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
         self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
-        self.gaps = [_typical([blank[k].gap_s for blank in like]) for k in range(usual)]
+        gaps = [[blank[k].gap_s for blank in like] for k in range(usual)]
+        # what is misheard is cut short
+        self.gaps = [_typical(values, statistics.median_high(values)) for values in gaps]
 
     @property
     def blanks(self) -> int:
@@ -164,7 +175,6 @@ def _differs(peck: HeardPeck, length_mm: float) -> bool:
     return not same(peck._replace(length_mm=halfway), length_mm)
 
 
-def _typical(values: list[float]) -> Typical:
-    middle = statistics.median(values)
+def _typical(values: list[float], middle: float) -> Typical:
     spread = 1.48 * statistics.median([abs(value - middle) for value in values])
     return Typical(middle, spread)

@@ -107,7 +107,7 @@ class WorkJudge:
             if detector.cutting and (through or not over):
                 self._learn_usual(sag)
         elif sag == sag:
-            self._follow(hop, rotation, detector, cycle, through)
+            self._follow(hop, rotation, detector, cycle)
             self._seen_s = hop.t
         elif hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
             self._loaded = False
@@ -139,7 +139,9 @@ class WorkJudge:
 
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""
-        lately = list(self._strengths)[-_LATELY_HOPS // 2 :]
+        # half a second, so that the burst of a switch-off is outnumbered; less where the cut is younger
+        age_hops = round((hop.t - detector.onset_s) / hop.step_s)
+        lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
         if detector.rise_db > 2 * ON_DB_LEAST and statistics.median(lately) < 1:
             return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S
@@ -186,16 +188,16 @@ class WorkJudge:
         self._usual += _USUAL_STEP * (_USUAL_QUANTILE - (sag < self._usual))
         self._usual_hops += 1
 
-    def _follow(
-        self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle, through: bool
-    ) -> None:
+    def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:
         certain = hop.t - detector.since_s >= _CERTAIN_S
         built_up = detector.cutting and detector.onset_s <= self._onset_s + _TOGETHER_S
-        in_work = built_up and certain and self._believed and not cycle.spotting
+        # Its peck should be over: what falls fast then was switched off under other sound, some hundred times
+        # as often as a drill binds where the program should have drawn it out.
+        in_work = built_up and certain and self._believed and not (cycle.overrun or cycle.spotting)
         fall = -hop.rate_hz_s / rotation.reference_hz if hop.heard else 0.0
         slowed = _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
         slowed = slowed and cycle.in_blank and rotation.settled
-        slowed = slowed and not (rotation.elsewhere or cycle.spotting or through)
+        slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
         self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
         steady = cycle.in_blank and not rotation.elsewhere and rotation.sag < _SLIP

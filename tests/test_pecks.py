@@ -33,7 +33,7 @@ class Walk:
     def __init__(self, drilling=None):
         self.cycle = Cycle(drilling or job(), BULKING)
         self.detector = SimpleNamespace(
-            cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_tells=False, cut_sag=math.nan
+            cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_shows=False, cut_sag=math.nan
         )
         self.t = 0.0
         self.events = []
@@ -179,7 +179,9 @@ def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
 def test_a_blank_whose_pecks_another_sound_ran_together_is_not_learned():
     walk = Walk().rest(1).peck(30.0).stop()
     assert not walk.cycle.schedule.learned
-    assert walk.rest(1).peck(8.0).peck(5.0).stop().cycle.schedule.learned
+    for length_mm in (8.0, 5.0, 2.0, 2.0, 1.0):
+        walk.rest(1).peck(length_mm)
+    assert walk.stop().cycle.schedule.learned
 
 
 def test_the_end_of_the_recording_closes_what_is_open():
@@ -240,9 +242,58 @@ def test_spotting_until_the_first_peck_and_through_at_full_depth():
 
 def test_a_lull_shorter_than_half_a_gap_is_none_once_gaps_are_known():
     """An eccentric blank that turns slowly is silent for some of each turn."""
-    walk = Walk().rest(1).peck(8.0).peck(5.0).peck(5.0).stop().rest(1)
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1).peck(8.0).peck(5.0).peck(5.0).stop().rest(1)
     walk.cut(2.0).rest(APART_S + STEP_S).cut(2.0).rest(1.0)
     assert [peck.gap_s for peck in walk.cycle.heard] == pytest.approx([math.nan], nan_ok=True)
+
+
+def test_another_number_of_pecks_is_learned_when_it_was_heard_twice():
+    """A sound of the workshop may have made one of two pecks, or two of one."""
+    walk = Walk().rest(1).peck(8.0).peck(5.0).stop().rest(1)
+    assert not walk.cycle.schedule.learned
+    walk.peck(8.0).peck(7.0).stop().rest(1)
+    assert not walk.cycle.schedule.learned  # nor was that the same
+    walk.peck(8.0).peck(7.0).stop().rest(1)
+    assert (walk.cycle.schedule.count, walk.cycle.schedule.blanks) == (2, 2)
+
+
+def test_a_sound_between_blanks_does_not_teach_a_hole_of_one_short_peck():
+    walk = Walk()
+    for length_mm in (8.0, 5.0, 2.0, 2.0, 1.0):
+        walk.rest(1).peck(length_mm)
+    walk.stop().rest(1).peck(1.5).stop().rest(1).peck(0.8).stop().rest(1)
+    assert walk.cycle.schedule.count == 5
+
+
+def test_all_pecks_heard_is_through_though_their_lengths_are_misdated():
+    walk = Walk(job(pecks=(8.0, 2.0, 2.0, 2.0), depth=14.0)).rest(1).peck(7.0).peck(1.7).peck(1.5)
+    assert not walk.cycle.through
+    assert walk.peck(1.7).cycle.through
+
+
+def test_no_program_drills_deeper_than_the_hole():
+    """Two pecks ran together in other sound: the last one is over when the hole is through."""
+    walk = Walk(job(pecks=(6.0, 4.0, 4.0), depth=14.0)).rest(1).peck(6.0).peck(7.5)
+    walk.cut(4.3 / FEED_MM_S)
+    assert not walk.cycle.overrun
+    assert walk.cut(1.0 / FEED_MM_S).cycle.overrun
+
+
+def test_a_tap_after_the_last_peck_does_not_prolong_the_blank():
+    walk = Walk(job(pecks=(8.0, 5.0), depth=13.0)).rest(1).peck(8.0).peck(5.0).rest(0.5)
+    assert walk.cycle.in_blank
+    walk.cut(0.1).rest(1.0)
+    assert not walk.cycle.in_blank
+
+
+def test_a_gap_between_two_blanks_is_none_of_the_cycle():
+    """The end of a blank was missed once: the next one is over as soon as ever."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    walk.rest(1).peck(8.0).peck(5.0).peck(5.0).rest(20).peck(8.0).peck(5.0).peck(5.0).rest(1)
+    for _ in range(2):
+        walk.rest(9).peck(8.0).peck(5.0).peck(5.0)
+    walk.rest(9)
+    assert walk.cycle.blank == 4
 
 
 def test_a_drill_that_falls_silent_is_waited_for_as_long_as_it_would_feed_on():
@@ -255,7 +306,7 @@ def test_a_drill_that_falls_silent_is_waited_for_as_long_as_it_would_feed_on():
 
 def test_a_cut_without_the_load_of_cuts_is_not_sure_where_load_tells():
     walk = Walk()
-    walk.detector.load_tells, walk.detector.cut_sag = True, 0.01
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
     walk.rest(1).peck(8.0).cut(5.0 / FEED_MM_S, sag=0.001).rest(1.0)
     assert [peck.sure for peck in walk.cycle.heard] == [True, False]
 

@@ -39,7 +39,7 @@ def test_then_what_was_heard_is():
     schedule.learn(blank(6.1, 3.1, gap_s=1.1))
     assert (schedule.count, schedule.blanks) == (2, 2)
     assert schedule.length_mm(0) == pytest.approx(6.05)
-    assert schedule.gaps[1].middle == pytest.approx(1.0)
+    assert schedule.gaps[1].middle == pytest.approx(1.1)  # what is misheard is cut short
     assert schedule.gaps[1].spread == pytest.approx(1.48 * 0.1)
 
 
@@ -93,3 +93,11 @@ def test_a_difference_from_the_job_is_said_in_a_sentence(heard, said):
 
 def test_inches_are_given_back_in_inches():
     assert "0.35 in where the job says 0.25 in" in difference((6.35, 6.35), blank(8.89, 6.35), "in")
+
+
+def test_pecks_keep_step_though_each_is_misdated_but_not_where_one_was_missed():
+    schedule = Schedule((4.0, 1.0, 1.0, 1.0, 1.0))
+    assert schedule.keeps_step(blank(4.0, 1.3, 0.8, 1.2))
+    assert not schedule.keeps_step(blank(4.0, 1.3, 1.0 + 1.0))  # two run together
+    assert not schedule.keeps_step(blank(4.0, 0.5, 0.5, 1.0))  # one made two
+    assert not schedule.keeps_step(blank(4.0, 1.0, 1.0, 1.0, 1.0, 1.0))

@@ -162,6 +162,19 @@ def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
         assert walk.go(0.5, lambda s: 0.02 + 0.1 * s).work.loaded
 
 
+def test_what_falls_where_its_peck_should_be_over_was_switched_off():
+    """A vacuum cleaner goes on like a cut of a drive that hardly sags, as the program stops the spindle."""
+    for overrun in (False, True):
+        walk = Walk(usual_sag=0.001).go(2, 0.001)
+        walk.cycle.overrun = overrun
+        assert walk.go(0.5, lambda s: 0.4 * s, rate_hz_s=-6.0).work.loaded is not overrun
+
+
+def test_the_burst_of_a_switch_off_makes_a_faint_sound_no_peck():
+    walk = Walk(usual_sag=0.0).go(2, 0.0).go(1, 0.0, level_db=0.4 * CUTTING)
+    assert not walk.go(0.2, 0.0).work.sure
+
+
 def test_after_the_centre_drill_a_fall_is_the_programs():
     walk = Walk()
     walk.cycle.spotting = True

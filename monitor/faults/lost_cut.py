@@ -32,6 +32,7 @@ from monitor.schedule import (
     LEAST_CLEARANCE_MM,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
+    Typical,
     same,
 )
 from monitor.spindle import STOPPED, TURNING, UNKNOWN, Rotation
@@ -136,8 +137,10 @@ class LostCutRule:
         left_s = 0.0 if whole else left_mm / self.feed_mm_s
         if schedule.learned:
             # what is deeper is farther: a gap that is shorter than one before it was misheard
-            gap = max(schedule.gaps[1 : k + 1])
+            gap = max(schedule.gaps[1 : k + 1], key=_upper_s)
             if schedule.blanks < AGREED and schedule.count != len(schedule.job_mm):
+                return math.nan, 0.0
+            if schedule.blanks == 1 and not schedule.as_job:
                 return math.nan, 0.0
             if schedule.blanks == 1:
                 # One blank may have been misheard: then any of its gaps may be meant; where this blank's gaps
@@ -146,9 +149,7 @@ class LostCutRule:
                     return left_s + gap.middle, 2 * SURE * DATED_S
                 longest = max(g.middle for g in schedule.gaps[1:])
                 return left_s + longest, UNSURE * longest + SURE * DATED_S
-            # Gaps that scatter must be waited out, however short the coming peck is.
-            scatter_s = math.hypot(gap.spread, DATED_S) - DATED_S
-            return left_s + gap.middle + SURE * scatter_s, SURE * DATED_S
+            return left_s + _upper_s(gap), SURE * DATED_S
         # where a peck outlasted its length, another sound hid its end, and the gap is so much longer
         over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
         # (a length is the difference of two dates)
@@ -189,3 +190,8 @@ class LostCutRule:
         )
         waited = t - self._end_s
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, waited, self._allowed_s, "s", self._end_s)
+
+
+def _upper_s(gap: Typical) -> float:
+    """How long a gap may be: where gaps scatter they must be waited out, however short the coming peck is."""
+    return gap.middle + SURE * (math.hypot(gap.spread, DATED_S) - DATED_S)

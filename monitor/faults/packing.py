@@ -110,6 +110,9 @@ FREE_S = 0.4
 DATED_S = 0.1
 """Deviation of the dating of contact."""
 
+LATE_SHARE = 0.35
+"""Of the usual load, part by part: with less the drill is not in yet, whatever is heard."""
+
 END_S = 0.1
 """Before the end of a cut as dated: a frame."""
 
@@ -326,11 +329,14 @@ class PackingRule:
         )  # the program has no such peck
         if shallow or lost or len(peck.loads) < LEAST_PARTS:
             return
-        loads = np.asarray(peck.loads)
-        k = np.arange(loads.size)
+        loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
         good, variance, n, differ = self._expected(peck.number, loads.size)
         if good is None:
             return
+        late = self._late_parts(loads, good)
+        loads, sds = loads[late:], sds[late:]
+        k = np.arange(loads.size)
+        good, variance = good[: k.size], variance[: k.size]
         known = np.isfinite(loads) & np.isfinite(good)
         if n == 0:
             known &= (k + 0.5) * part_s > ANSWERED_S
@@ -349,7 +355,7 @@ class PackingRule:
         # contact may be dated early or late: a load that builds up then differs by so much
         builds_up = np.concatenate([np.zeros(free.size), np.gradient(good)[known] / part_s * DATED_S])
         covariance += np.outer(builds_up, builds_up)
-        unsure = (np.square(peck.sds) + variance)[known]
+        unsure = (np.square(sds) + variance)[known]
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
         begins = np.asarray(BEGINS)[:, None] * PARTS * part_s
@@ -367,6 +373,14 @@ class PackingRule:
         peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least else 0.0
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
             self._found = self._finding(peck, float(usual[-1]), part_s)
+
+    def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
+        """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
+        like it before was something else."""
+        heard = np.isfinite(loads) & np.isfinite(good)
+        so_far = np.cumsum(np.where(heard, loads - LATE_SHARE * good, 0.0))
+        empty = (so_far < 0) & (loads < 0.5 * good) & (good > self.wander.sd)
+        return int(np.flatnonzero(empty)[-1]) + 1 if empty.any() else 0
 
     def _expected(
         self, number: int, size: int

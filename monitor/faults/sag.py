@@ -194,7 +194,9 @@ class SagRule:
         # where no spindle could have gone from where it was, tones of another sound are taken for it
         if hop.heard:
             self._slipped = rotation.sag != rotation.sag
-        if hop.deaf or self._slipped or not (work.loaded or work.working) or not turning:
+        # where the peck should be over, what falls was switched off, unless the load is seen to build up
+        loads = work.loaded or (work.working and work.contact_s == work.contact_s)
+        if hop.deaf or self._slipped or not loads or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         deepest = (1 - DEEPEST) * rotation.reference_hz

@@ -144,6 +144,16 @@ def test_a_faint_cut_that_is_known_late_is_judged_from_its_contact_on(known_afte
     assert (warned <= 5, severity) == (True, Severity.WARNING)
 
 
+def test_a_load_that_begins_late_is_a_contact_dated_early():
+    """Rain began like a cut, six tenths of a second before the drill touched: the load does not climb."""
+    early_mm = 0.6 * MM_S
+    for blanks_before in (0, 2):
+        shop = Shop()
+        for n in range(blanks_before):
+            assert shop.blank(n + 1, good) == []
+        assert shop.blank(blanks_before + 1, lambda peck, into, depth: FREE if into > early_mm else 0.0) == []
+
+
 def test_pecks_that_the_program_does_not_have_are_not_judged():
     """Other sound was taken for pecks: the hole is reckoned done, and the drill may be anywhere."""
     shop = Shop()
