@@ -246,7 +246,8 @@ class Workshop:
                 os.kill(os.getpid(), signal.SIGINT)  # as a person ends it
 
     def _unplug(self) -> None:
-        self._shift.gone.append(self._now - self._begun)
+        at, binds = self._now - self._begun, self._shift.binds
+        self._shift.gone.append(at)
         self._away, self._take = True, None
         self._ended()
         for _ in range(round(GONE_S / 0.05)):  # the clock goes on, at five times its pace
@@ -256,6 +257,9 @@ class Workshop:
         while self._take is None and not self._closed:
             time.sleep(0.01)
             self._now += 0.05
+        # The batch under way went on where it was: what is still to come of it comes later.
+        later = self._now - self._begun - at
+        binds[:] = [bind + later if bind > at else bind for bind in binds]
 
     def _sound(self) -> Iterator[np.ndarray]:
         left = np.zeros(0, np.float32)
