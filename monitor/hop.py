@@ -25,7 +25,9 @@ class Hop:
     ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
-    a speed between the two. ``tones``: short spectra over their floor, see ``monitor.signal.tones``.
+    a speed between the two; ``evidence_between(low_hz, high_hz)``: the most that the lines of this hop give
+    for such a speed, nats against their absence. ``tones``: short spectra over their floor, see
+    ``monitor.signal.tones``.
     ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.
     """
 
@@ -53,6 +55,7 @@ class Hop:
     lower_db: float
     turn: Turn | None
     probability_between: Callable[[float, float], float]
+    evidence_between: Callable[[float, float], float]
     tones: Tones
 
     deaf: bool = field(init=False)

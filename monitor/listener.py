@@ -18,6 +18,7 @@ from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
 from monitor.faults.cause import FAULTS, only_warning, untangled
 from monitor.faults.chatter import ChatterRule
+from monitor.faults.departure import Departure
 from monitor.faults.episode import Episode, Finding
 from monitor.faults.loosening import LooseningRule
 from monitor.faults.lost_cut import LostCutRule
@@ -136,6 +137,7 @@ class Listener:
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)
+        self._departure = Departure()
         self._stall = StallRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
@@ -316,9 +318,11 @@ class Listener:
         first = self._n_hops
         between = self._tracker.probability_between
         chances = [partial(between, row) for row in speeds.posterior]
+        evidence = [partial(self._tracker.evidence_between, column) for column in speeds.scores.T]
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
         steps = [step_s] * len(chances)
-        return list(map(Hop, times, steps, *(column.tolist() for column in columns), turns, chances, tones))
+        columns_of_hops = (column.tolist() for column in columns)
+        return list(map(Hop, times, steps, *columns_of_hops, turns, chances, evidence, tones))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""
@@ -335,12 +339,14 @@ class Listener:
         self._cutting = self._cut_detector.step(hop, rotation)
         work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
         events: list[Event] = []
-        sag = self._sag.step(hop, rotation, work)
+        departure = self._departure
+        departure.step(hop, rotation, work)
+        sag = self._sag.step(hop, rotation, work, departure.in_place, departure.missing)
         sagging = sag is not None and sag.severity is Severity.HOLD
         returned = self._returned.step(hop, rotation, self._cutting, self._microphone.lost)
         findings = [
             self._microphone.step(hop, rotation) or returned,
-            self._stall.step(hop, rotation, work, sagging),
+            self._stall.step(hop, rotation, work, sagging, departure.left, departure.in_place),
             sag,
             self._chatter.step(hop, rotation, self._cut_detector, work),
             self._masking.step(hop, rotation, self._cycle.in_blank, self._microphone.lost),

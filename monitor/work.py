@@ -57,7 +57,8 @@ class Work:
     ``loud``: it sounds like cutting now; ``onset_s``: when the sag was last small; ``contact_s``: when the
     newest cut began to be heard, NaN where the hole should be through, or the drill be drawn out: the program
     then stops the spindle. ``sure``: it is a peck of the program, under way, and loads the spindle as cuts do
-    where that tells; ``idle_db``: level of the machine running free, on the scale of ``Hop.over_db``."""
+    where that tells; ``idle_db``: level of the machine running free, on the scale of ``Hop.over_db``.
+    ``cutting``: by sound and load, no centre drill; ``cut_s``: onset of the newest cut, whatever it is."""
 
     working: bool
     loaded: bool
@@ -66,6 +67,8 @@ class Work:
     contact_s: float
     sure: bool
     idle_db: float
+    cutting: bool
+    cut_s: float
 
 
 class WorkJudge:
@@ -121,6 +124,8 @@ class WorkJudge:
             math.nan if over else detector.onset_s,
             working and not over and self._is_peck(hop, detector),
             detector.idle_db + detector.gain_db,
+            detector.cutting and not cycle.spotting,
+            detector.onset_s,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:

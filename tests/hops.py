@@ -53,7 +53,14 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         values["probability_between"] = partial(
             _between, values["confidence"], values["spindle_hz"], values["sd_hz"]
         )
+    if "evidence_between" not in values:
+        values["evidence_between"] = partial(_evidence, values["audible"], values["spindle_hz"])
     return Hop(**values)
+
+
+def _evidence(audible: float, spindle_hz: float, low_hz: float, high_hz: float) -> float:
+    """What lines give where the spindle is, as in cuts of machines drawn, and where it is not."""
+    return 2.2 * audible if low_hz <= spindle_hz < high_hz else 1.0 - 0.35 * audible
 
 
 def _between(confidence: float, spindle_hz: float, sd_hz: float, low_hz: float, high_hz: float) -> float:
@@ -96,7 +103,7 @@ def rotation(**changes: object) -> Rotation:
 def work(**changes: Any) -> Work:
     """Nothing is worked on."""
     values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75, "contact_s": 0.5}
-    values |= {"sure": False, "idle_db": 0.0}
+    values |= {"sure": False, "idle_db": 0.0, "cutting": changes.get("working", False), "cut_s": 0.5}
     return Work(**(values | changes))
 
 

@@ -115,11 +115,17 @@ class SagRule:
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
 
-    def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
-        """Finding while a sag that built up in work is over a threshold."""
+    def step(
+        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool = False, missing: bool = True
+    ) -> Finding | None:
+        """Finding while a sag that built up in work is over a threshold.
+
+        ``in_place``: the lines give at the free speed what they give in cuts, though it cannot be followed;
+        ``missing``: they have not for some hops (`monitor.faults.departure`).
+        """
         sag = rotation.sag
         self._support += (hop.support - self._support) / SUPPORT_HOPS
-        slow = self._slow(hop, rotation, work)
+        slow = self._slow(hop, rotation, work, in_place, missing)
         if sag <= DEEPEST:
             self._followed_s = hop.t
         elif hop.t - self._followed_s > FOLLOWED_S:
@@ -177,7 +183,7 @@ class SagRule:
             Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
         )
 
-    def _slow(self, hop: Hop, rotation: Rotation, work: Work) -> list[bool]:
+    def _slow(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, missing: bool) -> list[bool]:
         """For each limit, whether the distribution of the speed lies beyond it.
 
         Only a spindle that turns cuts: what is asked is the speed given that it turns, even where its lines
@@ -191,12 +197,15 @@ class SagRule:
             told = by_the_cut and (hop.audible >= FAINT or hop.beat >= BEAT_TELLS)
             turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
-        # where no spindle could have gone from where it was, tones of another sound are taken for it
+        # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
+        # has gone, faster than its lines can be followed in the cut: they are in their places no more.
         if hop.heard:
             self._slipped = rotation.sag != rotation.sag
+        gone = self._slipped and missing and work.sure
+        astray = in_place or (self._slipped and not gone)
         # where the peck should be over, what falls was switched off, unless the load is seen to build up
         loads = work.loaded or (work.working and work.contact_s == work.contact_s)
-        if hop.deaf or self._slipped or not loads or not turning:
+        if hop.deaf or astray or not loads or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         deepest = (1 - DEEPEST) * rotation.reference_hz
@@ -205,10 +214,10 @@ class SagRule:
             if chance > _SURELY_NOT:  # what is not beyond the warning is not beyond the hold
                 beyond = (1 - limit / 100 - MACHINE_WANDER + fallen_on) * rotation.reference_hz
                 chance = min(hop.probability_between(deepest, beyond), 1.0)
-            slow = drowned and chance >= DROWNED_CHANCE * hop.running
+            slow = (drowned or gone) and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
             nats = -SLOW_MOST
-            if drowned:
+            if drowned or gone:
                 nats = 0.0
             elif chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)

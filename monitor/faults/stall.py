@@ -78,8 +78,20 @@ class StallRule:
     _stands_s: float = -math.inf
     _stalled: bool = False
 
-    def step(self, hop: Hop, rotation: Rotation, work: Work, sagging: bool) -> Finding | None:
-        """Finding while the spindle stands in the cut; ``sagging`` where `SagRule` finds a hold now."""
+    def step(
+        self,
+        hop: Hop,
+        rotation: Rotation,
+        work: Work,
+        sagging: bool,
+        left: bool = False,
+        in_place: bool = False,
+    ) -> Finding | None:
+        """Finding while the spindle stands in the cut.
+
+        ``sagging``: `SagRule` finds a hold now; ``left``: the lines are gone from the free speed;
+        ``in_place``: they give there what they give in cuts (`monitor.faults.departure`).
+        """
         collapsed = False
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if hop.heard and rotation.state is TURNING:
@@ -105,7 +117,7 @@ class StallRule:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        self._stalled = self._stalled or self._stands_in_peck(hop, rotation, work)
+        self._stalled = self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
@@ -116,14 +128,14 @@ class StallRule:
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
 
-    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool) -> bool:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
         if hop.t - self._sure_s > LATELY_S or hop.deaf:
             return False
         quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
-        if rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
+        if in_place or rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
             self._away, self._away_hops = 0.0, 0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible

@@ -48,7 +48,8 @@ class Speeds:
     masked. ``support``: the evidence found at the tracked speed over that expected there, near 1 on the
     right speed.
     ``line_db``: median over the lines of their level over the learned one. ``state``: index of the tracked
-    speed in the grid. ``posterior``, shape (n_hops, n_states): probability of each grid speed.
+    speed in the grid. ``posterior``, shape (n_hops, n_states): probability of each grid speed. ``scores``,
+    shape (n_states, n_hops): evidence of each grid speed against absence, nats.
     """
 
     spindle_hz: NDArray[np.float64]
@@ -61,6 +62,7 @@ class Speeds:
     line_db: NDArray[np.float64]
     state: NDArray[np.intp]
     posterior: NDArray[np.float64]
+    scores: NDArray[np.float32]
 
 
 class SpeedTracker:
@@ -161,12 +163,18 @@ class SpeedTracker:
             self._evidence.line_db(density_db, state),
             state,
             track.posterior,
+            scores,
         )
 
     def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
         """Probability of a speed between two, from a row of ``Speeds.posterior``."""
         low, high = bisect_left(self._speeds, low_hz), bisect_left(self._speeds, high_hz)
         return float(posterior[low:high].dot(self._ones[low:high]))  # their sum, in half the time
+
+    def evidence_between(self, scores: NDArray[np.float32], low_hz: float, high_hz: float) -> float:
+        """Most evidence of a speed between two, from a column of ``Speeds.scores``; none of none, 0."""
+        low, high = bisect_left(self._speeds, low_hz), bisect_left(self._speeds, high_hz)
+        return float(scores[low:high].max()) if low < high else 0.0
 
     def _localise(self, track: Track, steps: Steps) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
         """State and speed of each hop, placed on the plateau.

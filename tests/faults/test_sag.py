@@ -4,7 +4,15 @@ import math
 
 import pytest
 
-from monitor.faults.sag import ENOUGH_Z, LEAST_SUPPORT, MACHINE_WANDER, SLOW_MOST, SLOW_NATS, SagRule
+from monitor.faults.sag import (
+    DROWNED_HOPS,
+    ENOUGH_Z,
+    LEAST_SUPPORT,
+    MACHINE_WANDER,
+    SLOW_MOST,
+    SLOW_NATS,
+    SagRule,
+)
 from monitor.measurements import Kind, Severity
 from tests.hops import SPINDLE_HZ, hop, rotation, times, work
 
@@ -22,12 +30,12 @@ class Walk:
         self.t = 0.0
         self.found = []
 
-    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, **changes):
+    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, in_place=False, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
             spindle_hz = SPINDLE_HZ * (1 - now) if now == now else 0.6 * SPINDLE_HZ
             heard = hop(t, spindle_hz=spindle_hz, sd_hz=sag_sd * SPINDLE_HZ, **changes)
-            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at)))
+            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at, in_place)))
         self.t += seconds
         return self
 
@@ -127,15 +135,29 @@ def test_slow_wherever_it_may_be_counts_only_under_load_and_by_more_than_one_hop
     assert walk.first(Severity.HOLD)[1] is None
 
 
-def test_a_speed_to_which_no_spindle_could_have_gone_is_not_slow():
-    """Another sound's tones; the spindle says so by no sag for a speed that is heard."""
-    walk = Walk().go(1, 0.01).go(2, math.nan, confidence=0.8, probability_between=lambda low, high: 1.0)
+BEYOND = {"confidence": 0.8, "probability_between": lambda low, high: 1.0}
+
+
+@pytest.mark.parametrize("at", [LOADED, UNSURE])
+def test_a_speed_to_which_no_spindle_could_have_gone_is_not_slow(at):
+    """Another sound's tones: the spindle's own lines give at the free speed what they give in cuts."""
+    walk = Walk().go(1, 0.01).go(2, math.nan, at=at, in_place=True, **BEYOND)
     assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_nor_is_it_where_no_peck_is_sure():
+    walk = Walk().go(1, 0.01).go(2, math.nan, at=UNSURE, **BEYOND)
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_but_a_spindle_that_is_no_longer_there_went_faster_than_it_could_be_followed():
+    walk = Walk().go(1, 0.01).go(2, math.nan, **BEYOND)
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + DROWNED_HOPS * 0.05)
 
 
 def test_a_slip_lasts_while_no_speed_is_heard():
-    walk = Walk().go(1, 0.01).go(0.2, math.nan, confidence=0.8).go(2, math.nan, **slow(1.0))
-    assert walk.first(Severity.HOLD)[1] is None
+    walk = Walk().go(1, 0.01).go(0.2, math.nan, at=UNSURE, confidence=0.8)
+    assert walk.go(2, math.nan, at=UNSURE, **slow(1.0)).first(Severity.HOLD)[1] is None
 
 
 def test_where_no_peck_is_sure_the_odds_must_be_fifty_times_as_high():

@@ -109,6 +109,20 @@ def test_faint_lines_that_are_long_away_from_a_sure_peck_are_a_stall():
     assert not any(walk(short, 1, 0.2, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan))
 
 
+def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    astray = [silent(t, **LOUD) for t in times(2, 2.0)]
+    assert not any(rule.step(one, rotation(sag=math.nan), PECK, False, in_place=True) for one in astray)
+
+
+def test_lines_that_have_left_their_places_are_a_stall_at_once():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    found = rule.step(hop(2.05, audible=1.0, **LOUD), rotation(sag=math.nan), PECK, False, left=True)
+    assert (found.kind, found.severity) == (Kind.STALL, Severity.HOLD)
+
+
 def test_another_machine_that_is_followed_is_no_stall():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))

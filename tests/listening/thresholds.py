@@ -14,7 +14,7 @@ from types import ModuleType
 from unittest.mock import patch
 
 from monitor.baseline import Baseline
-from monitor.faults import chatter, loosening
+from monitor.faults import chatter, departure, loosening
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.listener import Listener
@@ -23,7 +23,11 @@ from monitor.signal.cusum import Cusum
 
 FACTORS = (0.5, 0.7, 1.4, 2.0)
 
-SUMS: tuple[tuple[ModuleType, str], ...] = ((chatter, "ENOUGH"), (loosening, "SURE_Z"))
+SUMS: tuple[tuple[ModuleType, str], ...] = (
+    (chatter, "ENOUGH"),
+    (departure, "DECIDES_NATS"),
+    (loosening, "SURE_Z"),
+)
 """Thresholds that are constants of their module."""
 
 

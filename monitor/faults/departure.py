@@ -1,0 +1,169 @@
+"""Whether the spindle has left its speed in a cut: its lines no longer give there what they give in cuts.
+
+What the lines say of each speed (`monitor.signal.line_likelihood`) allows for any machine and room: lines
+ten decibels weaker than learned, or missing. How much this machine's lines give in its own cuts is known
+better as soon as it was heard cutting: in proportion to what is to be expected under the present floor
+(``Hop.audible``), with a spread that is learned too. So a hop is of one of two distributions, taken as
+normal, of the most that the lines give near the free speed: that of cuts, or that of lines that are
+elsewhere or gone. A cumulative sum of the log likelihood ratio tells the change soonest
+(`monitor.signal.cusum`). Lines that the cut drowns give as little either way, and decide nothing.
+"""
+
+from __future__ import annotations
+
+import math
+from dataclasses import dataclass
+
+from monitor.hop import Hop
+from monitor.spindle import Rotation, SpindleState
+from monitor.work import Work
+
+NEAR, WITHIN = 0.08, 0.04
+"""Speeds so near the free one are its own: a spindle that is further off holds by its sag anyhow. And half of
+that, where the lines of one that has sagged so far are no longer heard."""
+
+DECIDES_NATS, HOPS = math.log(1000), 2
+"""Log odds that it has left, and for so many hops running the track of the speed doubts too, by ``DOUBT``,
+that it is there: lines that fade for some tenths in a cut leave the track where it is."""
+
+BY_ITSELF_MOST = 2 * DECIDES_NATS
+"""As high as the sum came before in cuts that then went on, so much more it has to reach, up to this: chips
+that crackle drown the lines of some machines for tenths of a second."""
+
+DOUBT = 0.1
+"""Chance, by the distribution of the speed, of another speed."""
+
+MOST_NATS, LEAST_NATS, SHARE = DECIDES_NATS / 2, 4.0, 0.6
+"""Of one hop, for and against, so that no hop decides alone; and the share that counts: frames overlap by
+half."""
+
+GIVES, WORTH_HOPS, MEMORY = 2.2, 30.0, 0.01
+"""What lines give in cuts, of what is expected (``Hop.audible``), before this machine was heard, as the
+median of machines drawn; it counts as so many hops. And the share of a new hop in what is learned: five
+seconds of cuts."""
+
+SPREAD, SPREAD_LEAST = 2.7, 2.0
+"""Deviation of what they give in a hop, nats, before it was learned, and the least."""
+
+GONE_GIVES, GONE_LESS = 3.0, 0.35
+"""Where the lines are not, the best speed of those near gives so much by chance, nats, less this share of
+what is expected (spectra of drawn machines that slow down and stand; deviation 2 to 3)."""
+
+WEAKER, APART = 0.9, 1.3
+"""Lines may be weaker in this cut than in others by so much; and where the two distributions lie apart by
+fewer deviations than this, the cut drowns the lines."""
+
+IN_PLACE, PLACED_HOPS, FRAME_S = 0.7, 3, 0.1
+"""So many hops of this cut, a frame after its onset, gave this share at least of what cuts give: a spindle
+that is switched off sounds like a cut as its lines sweep through the floor, but they are weaker from the
+start."""
+
+IN_PLACE_HOPS, SURE = 3, 0.9
+"""In one of so many hops, neighbours sharing half of their sound, lines that are there give as much; where
+the cut drowns them a speed tracked with this confidence tells where the spindle is."""
+
+YOUNG_S = 1.0
+"""A cut younger than this need not have shown its load: the motor may not have answered."""
+
+LATELY_S = 1.25
+"""It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later."""
+
+
+@dataclass(slots=True)
+class Departure:
+    """One `step` a hop.
+
+    ``nats``: log odds that the spindle has left its speed; ``left``: that is decided, of a spindle that was
+    surely cutting lately. ``in_place``: where its speed cannot be followed, the lines give at the free speed
+    what they give in cuts all the same; ``missing``: they did so, or it was followed there, in none of the
+    last hops.
+    """
+
+    nats: float = 0.0
+    left: bool = False
+    in_place: bool = False
+    missing: bool = False
+    _given: float = GIVES * WORTH_HOPS
+    _audible: float = WORTH_HOPS
+    _spread: float = SPREAD
+    _cut_s: float = math.nan
+    _placed_hops: int = 0
+    _free_hops: int = 0
+    _missed_hops: int = IN_PLACE_HOPS
+    _at_work_s: float = -math.inf
+    _doubt_hops: int = 0
+    _peak: float = 0.0
+    _by_itself: float = 0.0
+
+    def step(self, hop: Hop, rotation: Rotation, work: Work) -> None:
+        """Take one hop."""
+        self.left = self.in_place = self.missing = False
+        if not work.cutting and hop.t - self._at_work_s > LATELY_S:
+            self.nats, self._placed_hops, self._free_hops, self._missed_hops = 0.0, 0, 0, IN_PLACE_HOPS
+            return
+        near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
+        given = hop.evidence_between(*near_hz)
+        usual = self._given / self._audible * hop.audible
+        gone = GONE_GIVES - GONE_LESS * hop.audible
+        apart = WEAKER * usual - gone
+        tells = apart > APART * self._spread
+        tracked = not tells and hop.confidence >= SURE and abs(rotation.sag) < NEAR
+        placed = tracked or (tells and given >= IN_PLACE * usual)
+        self._follow_place(hop, rotation, IN_PLACE * usual if tells else math.inf)
+        self._follow_cut(hop, work, placed)
+        # a speed that is followed down to where it is now is a matter of the sag
+        judged = rotation.state is not SpindleState.STOPPED and not abs(rotation.sag) >= NEAR
+        if hop.deaf or not judged or hop.t - self._at_work_s > LATELY_S:
+            self.nats = self._peak = 0.0
+        elif tells:
+            nats = SHARE * apart / self._spread**2 * ((WEAKER * usual + gone) / 2 - given)
+            self._add(max(min(nats, MOST_NATS), -LEAST_NATS), placed)
+        home = hop.probability_between(*near_hz)
+        self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
+        self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
+        if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
+            self._learn(hop, given, usual)
+
+    def _follow_place(self, hop: Hop, rotation: Rotation, least: float) -> None:
+        """Whether the lines give so much at the free speed itself, where the speed cannot be followed."""
+        if rotation.sag == rotation.sag:
+            there = abs(rotation.sag) < WITHIN
+        else:
+            near_hz = (1 - WITHIN) * rotation.reference_hz, (1 + WITHIN) * rotation.reference_hz
+            self.in_place = there = hop.evidence_between(*near_hz) >= least
+        self._missed_hops = 0 if there else self._missed_hops + 1
+        self.missing = self._missed_hops >= IN_PLACE_HOPS
+
+    def _add(self, nats: float, placed: bool) -> None:
+        self.nats = max(0.0, self.nats + nats)
+        self._peak = max(self._peak, self.nats)
+        if placed and not self.nats:
+            self._by_itself = min(max(self._by_itself, self._peak), BY_ITSELF_MOST)
+            self._peak = 0.0
+
+    def _follow_cut(self, hop: Hop, work: Work, placed: bool) -> None:
+        """Until when a cut was under way for sure, the lines in their places."""
+        if work.cutting and work.cut_s != self._cut_s:
+            self._cut_s, self._placed_hops = work.cut_s, 0
+        if not placed:
+            self._free_hops = 0
+            return
+        self._placed_hops += work.cutting and hop.t - work.cut_s >= FRAME_S
+        # no time of contact: nothing is drilled any more
+        believed = work.sure or hop.t - work.contact_s <= YOUNG_S
+        if work.cutting and self._placed_hops >= PLACED_HOPS and believed:
+            self._at_work_s, self._free_hops = hop.t, 0
+            return
+        if not work.cutting:
+            self.nats = 0.0
+        self._free_hops += 1
+        if self._free_hops >= HOPS:
+            self._at_work_s = -math.inf
+
+    def _learn(self, hop: Hop, given: float, usual: float) -> None:
+        """What the lines give in cuts, and its spread: means that forget."""
+        off = 1.25 * min(abs(given - usual), 4 * SPREAD)
+        self._spread = max(self._spread + MEMORY * (off - self._spread), SPREAD_LEAST)
+        if hop.confidence >= SURE:
+            self._given += given - MEMORY * self._given
+            self._audible += hop.audible - MEMORY * self._audible

@@ -1,0 +1,147 @@
+"""`departure`: lines that no longer give at the free speed what they give in cuts."""
+
+import math
+from itertools import pairwise
+
+import numpy as np
+import pytest
+
+from monitor.faults.departure import (
+    DECIDES_NATS,
+    GIVES,
+    GONE_GIVES,
+    GONE_LESS,
+    LATELY_S,
+    MOST_NATS,
+    SPREAD,
+    Departure,
+)
+from tests.hops import hop, rotation, times, work
+
+PECK = work(working=True, loud=True, sure=True, cut_s=0.0, contact_s=0.0)
+AUDIBLE = 5.0  # nats, as in a cut ten decibels over the idle machine
+
+
+def heard(t, given, audible=AUDIBLE, home=1.0, **changes):
+    changes = {
+        "audible": audible,
+        "probability_between": lambda low, high: home,
+        "evidence_between": lambda low, high: given,
+    } | changes
+    return hop(t, **changes)
+
+
+def gone(t, audible=AUDIBLE, **changes):
+    return heard(t, GONE_GIVES - GONE_LESS * audible, audible, home=0.5, **changes)
+
+
+def step(rule, one, at=PECK, **turning):
+    rule.step(one, rotation(**turning), at)
+    return rule.left
+
+
+def cut(rule, seconds=2.0, begin=0.0, at=PECK, audible=AUDIBLE):
+    return [step(rule, heard(t, GIVES * audible, audible), at) for t in times(seconds, begin)]
+
+
+def leave(rule, seconds, begin=2.0, at=PECK, **changes):
+    return [step(rule, gone(t, **changes), at, sag=math.nan) for t in times(seconds, begin)]
+
+
+def test_lines_that_give_what_they_give_in_cuts_are_at_their_speed():
+    assert not any(cut(Departure(), 60))
+
+
+def test_lines_that_are_gone_from_a_cut_are_known_in_a_fifth_of_a_second():
+    rule = Departure()
+    cut(rule)
+    told = leave(rule, 0.5)
+    assert told.index(True) <= math.ceil(DECIDES_NATS / MOST_NATS) + 1
+
+
+def test_lines_that_the_cut_drowns_tell_nothing():
+    rule = Departure()
+    cut(rule, audible=1.0)
+    assert not any(leave(rule, 1.0, audible=1.0))
+
+
+def test_where_the_track_is_sure_that_it_is_there_the_lines_have_only_faded():
+    rule = Departure()
+    cut(rule)
+    faded = [step(rule, heard(t, 0.0, home=0.99), PECK) for t in times(1.0, 2.0)]
+    assert not any(faded)
+
+
+def test_a_spindle_that_is_switched_off_after_the_cut_has_not_left_it():
+    rule = Departure()
+    cut(rule)
+    cut(rule, 0.3, 2.0, at=work(cut_s=0.0))
+    assert not any(leave(rule, 1.0, 2.3, at=work(cut_s=0.0)))
+
+
+def test_lines_that_sweep_through_the_floor_as_it_is_switched_off_are_no_cut():
+    """They raise the floor like a cut, and are weaker from its onset on."""
+    rule = Departure()
+    cut(rule, 5.0, at=work(cut_s=-9.0))
+    sweep = work(working=True, loud=True, cut_s=5.0, contact_s=5.0)
+    for t, share in zip(times(0.3, 5.0), np.linspace(0.65, 0.2, 6), strict=True):
+        assert not step(rule, heard(t, share * GIVES * AUDIBLE), sweep)
+    assert not any(leave(rule, 1.0, 5.3, at=sweep))
+
+
+def test_a_cut_that_does_not_show_its_load_is_none():
+    """A radio, and the spindle switched off under it."""
+    rule = Departure()
+    cut(rule, 5.0, at=work(working=True, loud=True, cut_s=0.0, contact_s=0.0))
+    assert not any(leave(rule, 1.0, 5.0 + LATELY_S))
+
+
+def test_after_the_hole_nothing_is_drilled_any_more():
+    rule = Departure()
+    over = work(working=True, loud=True, cut_s=0.0, contact_s=math.nan)
+    cut(rule, 5.0, at=over)
+    assert not any(leave(rule, 1.0, 5.0, at=over))
+
+
+def test_while_the_microphone_gives_no_sound_nothing_is_known():
+    rule = Departure()
+    cut(rule)
+    assert not any(leave(rule, 1.0, stuck=1.0))
+
+
+@pytest.mark.parametrize("spread", [2.0, SPREAD, 5.0])
+def test_cuts_of_an_hour_decide_no_more_often_than_the_threshold_says(spread):
+    """Mean time between false alarms of such a sum is at least exp(threshold) (Lorden 1971, from memory).
+
+    Normal, neighbouring hops share half of their sound; the track is taken as doubting all the while, which
+    it does not do where the spindle is at its speed.
+    """
+    rng = np.random.default_rng(5)
+    noise = rng.normal(size=36_001)
+    given = GIVES * AUDIBLE + spread * (noise[1:] + noise[:-1]) / math.sqrt(2)
+    rule = Departure()
+    cut(rule)
+    for i, x in enumerate(given[:1000]):  # the spread is learned
+        step(rule, heard(2 + i / 20, x), PECK)
+    told = [step(rule, heard(52 + i / 20, x, home=0.89), PECK) for i, x in enumerate(given[1000:])]
+    begins = sum(now and not before for before, now in pairwise(told))
+    assert begins <= len(told) / math.exp(DECIDES_NATS)
+
+
+def test_lines_that_give_as_in_cuts_at_the_free_speed_are_in_place_wherever_the_ear_is():
+    rule = Departure()
+    cut(rule)
+    step(rule, heard(2.0, GIVES * AUDIBLE, home=0.0), sag=math.nan)
+    assert rule.in_place
+    assert not rule.missing
+    for t in times(0.2, 2.05):
+        step(rule, gone(t), sag=math.nan)
+    assert rule.missing
+    assert not rule.in_place
+
+
+def test_a_speed_that_is_followed_down_has_left_by_its_sag_alone():
+    """A job that lets a spindle sag by a fifth lets it."""
+    rule = Departure()
+    cut(rule)
+    assert not any(step(rule, gone(t), sag=0.2) for t in times(1.0, 2.0))
