@@ -340,7 +340,7 @@ class Listener:
         work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
         events: list[Event] = []
         departure = self._departure
-        departure.step(hop, rotation, work)
+        departure.step(hop, rotation, work, self._microphone.lost)
         sag = self._sag.step(hop, rotation, work, departure.in_place, departure.missing)
         sagging = sag is not None and sag.severity is Severity.HOLD
         returned = self._returned.step(hop, rotation, self._cutting, self._microphone.lost)

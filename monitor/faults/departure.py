@@ -62,8 +62,14 @@ IN_PLACE_HOPS, SURE = 3, 0.9
 """In one of so many hops, neighbours sharing half of their sound, lines that are there give as much; where
 the cut drowns them a speed tracked with this confidence tells where the spindle is."""
 
-YOUNG_S = 1.0
-"""A cut younger than this need not have shown its load: the motor may not have answered."""
+YOUNG_S, SURE_HOPS = 1.0, 6
+"""A cut younger than this need not have shown its load: the motor may not have answered. An older one has, in
+so many hops, the lines in their places: what is switched off under another sound seems loaded as it begins
+to slow."""
+
+TURNED_DB, TURNED_S = 6.0, 0.2
+"""All sound that falls by so much so soon after the lines were in their places is the microphone's gain turned
+down, which takes as much of them: a cut dies away in some tenths after they have gone."""
 
 LATELY_S = 1.25
 """It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later."""
@@ -88,15 +94,19 @@ class Departure:
     _spread: float = SPREAD
     _cut_s: float = math.nan
     _placed_hops: int = 0
+    _sure_hops: int = 0
     _free_hops: int = 0
+    _placed_s: float = -math.inf
+    _placed_db: float = 0.0
+    _turned: bool = False
     _missed_hops: int = IN_PLACE_HOPS
     _at_work_s: float = -math.inf
     _doubt_hops: int = 0
     _peak: float = 0.0
     _by_itself: float = 0.0
 
-    def step(self, hop: Hop, rotation: Rotation, work: Work) -> None:
-        """Take one hop."""
+    def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False) -> None:
+        """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before."""
         self.left = self.in_place = self.missing = False
         if not work.cutting and hop.t - self._at_work_s > LATELY_S:
             self.nats, self._placed_hops, self._free_hops, self._missed_hops = 0.0, 0, 0, IN_PLACE_HOPS
@@ -113,7 +123,8 @@ class Departure:
         self._follow_cut(hop, work, placed)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not SpindleState.STOPPED and not abs(rotation.sag) >= NEAR
-        if hop.deaf or not judged or hop.t - self._at_work_s > LATELY_S:
+        lost = lost or hop.deaf or self._is_turned_down(hop, placed)
+        if lost or not judged or hop.t - self._at_work_s > LATELY_S:
             self.nats = self._peak = 0.0
         elif tells:
             nats = SHARE * apart / self._spread**2 * ((WEAKER * usual + gone) / 2 - given)
@@ -134,6 +145,14 @@ class Departure:
         self._missed_hops = 0 if there else self._missed_hops + 1
         self.missing = self._missed_hops >= IN_PLACE_HOPS
 
+    def _is_turned_down(self, hop: Hop, placed: bool) -> bool:
+        """Whether all sound fell at once with the lines, which are not heard in their places since."""
+        if placed:
+            self._placed_s, self._placed_db, self._turned = hop.t, hop.over_db, False
+        elif hop.over_db < self._placed_db - TURNED_DB and hop.t - self._placed_s <= TURNED_S:
+            self._turned = True
+        return self._turned
+
     def _add(self, nats: float, placed: bool) -> None:
         self.nats = max(0.0, self.nats + nats)
         self._peak = max(self._peak, self.nats)
@@ -149,8 +168,9 @@ class Departure:
             self._free_hops = 0
             return
         self._placed_hops += work.cutting and hop.t - work.cut_s >= FRAME_S
+        self._sure_hops = self._sure_hops + 1 if work.sure else 0
         # no time of contact: nothing is drilled any more
-        believed = work.sure or hop.t - work.contact_s <= YOUNG_S
+        believed = self._sure_hops >= SURE_HOPS or hop.t - work.contact_s <= YOUNG_S
         if work.cutting and self._placed_hops >= PLACED_HOPS and believed:
             self._at_work_s, self._free_hops = hop.t, 0
             return

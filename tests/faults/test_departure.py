@@ -109,6 +109,29 @@ def test_while_the_microphone_gives_no_sound_nothing_is_known():
     assert not any(leave(rule, 1.0, stuck=1.0))
 
 
+def test_a_microphone_that_is_turned_down_takes_the_lines_along():
+    rule = Departure()
+    loud = [heard(t, GIVES * AUDIBLE, over_db=9.0) for t in times(2.0)]
+    assert not any(step(rule, one) for one in loud)
+    assert not any(leave(rule, 1.0, over_db=-1.0))
+
+
+def test_a_cut_that_dies_away_after_the_lines_have_gone_does_not():
+    rule = Departure()
+    loud = [heard(t, GIVES * AUDIBLE, over_db=9.0) for t in times(2.0)]
+    assert not any(step(rule, one) for one in loud)
+    leave(rule, 0.25, over_db=9.0, audible=1.0)  # drowned
+    assert any(leave(rule, 0.3, 2.25, over_db=-1.0))
+
+
+def test_nor_while_it_hears_nothing():
+    rule = Departure()
+    cut(rule)
+    for t in times(1.0, 2.0):
+        rule.step(gone(t), rotation(sag=math.nan), PECK, lost=True)
+        assert not rule.left
+
+
 @pytest.mark.parametrize("spread", [2.0, SPREAD, 5.0])
 def test_cuts_of_an_hour_decide_no_more_often_than_the_threshold_says(spread):
     """Mean time between false alarms of such a sum is at least exp(threshold) (Lorden 1971, from memory).
