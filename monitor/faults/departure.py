@@ -12,7 +12,8 @@ elsewhere or gone. A cumulative sum of the log likelihood ratio tells the change
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 from monitor.hop import Hop
 from monitor.spindle import Rotation, SpindleState
@@ -67,9 +68,9 @@ YOUNG_S, SURE_HOPS = 1.0, 6
 so many hops, the lines in their places: what is switched off under another sound seems loaded as it begins
 to slow."""
 
-TURNED_DB, TURNED_S = 6.0, 0.2
-"""All sound that falls by so much so soon after the lines were in their places is the microphone's gain turned
-down, which takes as much of them: a cut dies away in some tenths after they have gone."""
+TURNED_DB, TURNED_HOPS = 6.0, 4
+"""All sound that falls by so much within so many hops, while the track does not doubt yet, is the gain of a
+microphone turned down, which takes as much of the lines: a cut dies away after they have gone."""
 
 LATELY_S = 1.25
 """It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later."""
@@ -96,8 +97,7 @@ class Departure:
     _placed_hops: int = 0
     _sure_hops: int = 0
     _free_hops: int = 0
-    _placed_s: float = -math.inf
-    _placed_db: float = 0.0
+    _levels: deque[float] = field(default_factory=lambda: deque(maxlen=TURNED_HOPS))
     _turned: bool = False
     _missed_hops: int = IN_PLACE_HOPS
     _at_work_s: float = -math.inf
@@ -110,6 +110,7 @@ class Departure:
         self.left = self.in_place = self.missing = False
         if not work.cutting and hop.t - self._at_work_s > LATELY_S:
             self.nats, self._placed_hops, self._free_hops, self._missed_hops = 0.0, 0, 0, IN_PLACE_HOPS
+            self._levels.clear()
             return
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
         given = hop.evidence_between(*near_hz)
@@ -123,14 +124,14 @@ class Departure:
         self._follow_cut(hop, work, placed)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not SpindleState.STOPPED and not abs(rotation.sag) >= NEAR
+        home = hop.probability_between(*near_hz)
+        self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
         lost = lost or hop.deaf or self._is_turned_down(hop, placed)
         if lost or not judged or hop.t - self._at_work_s > LATELY_S:
             self.nats = self._peak = 0.0
         elif tells:
             nats = SHARE * apart / self._spread**2 * ((WEAKER * usual + gone) / 2 - given)
             self._add(max(min(nats, MOST_NATS), -LEAST_NATS), placed)
-        home = hop.probability_between(*near_hz)
-        self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
             self._learn(hop, given, usual)
@@ -146,11 +147,10 @@ class Departure:
         self.missing = self._missed_hops >= IN_PLACE_HOPS
 
     def _is_turned_down(self, hop: Hop, placed: bool) -> bool:
-        """Whether all sound fell at once with the lines, which are not heard in their places since."""
-        if placed:
-            self._placed_s, self._placed_db, self._turned = hop.t, hop.over_db, False
-        elif hop.over_db < self._placed_db - TURNED_DB and hop.t - self._placed_s <= TURNED_S:
-            self._turned = True
+        """Whether all sound fell at once with the lines, not heard in their places since."""
+        self._levels.append(hop.over_db)
+        fell = hop.over_db < max(self._levels) - TURNED_DB and not self._doubt_hops
+        self._turned = not placed and (fell or self._turned)
         return self._turned
 
     def _add(self, nats: float, placed: bool) -> None:

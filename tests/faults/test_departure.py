@@ -113,7 +113,9 @@ def test_a_microphone_that_is_turned_down_takes_the_lines_along():
     rule = Departure()
     loud = [heard(t, GIVES * AUDIBLE, over_db=9.0) for t in times(2.0)]
     assert not any(step(rule, one) for one in loud)
-    assert not any(leave(rule, 1.0, over_db=-1.0))
+    turned = [gone(t, over_db=-1.0) for t in times(1.0, 2.1)]
+    assert not step(rule, heard(2.0, 0.0, over_db=-1.0))  # the track has not doubted yet
+    assert not any(step(rule, one, sag=math.nan) for one in turned)
 
 
 def test_a_cut_that_dies_away_after_the_lines_have_gone_does_not():
