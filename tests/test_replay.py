@@ -20,8 +20,8 @@ from monitor.commands.replay import Tally, off_speed, strange
 from monitor.evidence.archive import Archive
 from monitor.evidence.past_recordings import recording_of
 from monitor.job import default_job, parse_job
-from monitor.measurements import Event, Kind, Severity
-from tests.scripted import NAN, ScriptedListener, event, peck
+from monitor.measurements import Event, Heard, Kind, Severity
+from tests.scripted import NAN, ScriptedListener, event, peck, row
 
 JOB = """
 [job]
@@ -91,6 +91,15 @@ def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
     assert bool(strange(tally)) is said
     assert not said or "heard in 10 % of the recording only" in strange(tally)[0]
     assert strange(Tally(rows=100)) == []  # a piece between two blanks
+
+
+def test_what_is_counted_does_not_grow_with_the_length():
+    """`listen` counts too, and runs for days: a list of speeds took 2 MB an hour."""
+    tally = Tally()
+    for t in range(3000):
+        tally.add(Heard(trace=[row(float(t))]))
+    assert (tally.rows, tally.rows_at_rpm.total()) == (3000, 3000)
+    assert len(tally.rows_at_rpm) == 3
 
 
 @pytest.mark.parametrize(("rpm", "said"), [(900.0, False), (870.0, False), (2000.0, False), (1130.0, True)])
