@@ -180,8 +180,10 @@ class CuttingDetector:
 
     @staticmethod
     def _threshold_db(cut_db: float) -> float:
-        half = 0.5 * cut_db if cut_db == cut_db else 0.0
-        return min(max(half, ON_DB_LEAST), ON_DB_MOST)
+        half = 0.5 * cut_db
+        if not half > ON_DB_LEAST:  # NaN included
+            return ON_DB_LEAST
+        return half if half < ON_DB_MOST else ON_DB_MOST
 
     @property
     def suspects_load(self) -> bool:
@@ -226,7 +228,7 @@ class CuttingDetector:
         """Take one hop, and say whether the drill cuts."""
         settled = rotation.settled
         now = hop.t - _FRAME_LAG_S
-        if rotation.state not in (TURNING, MASKED):
+        if rotation.state is not TURNING and rotation.state is not MASKED:
             self._stand(now, hop)
             return False
         if hop.deaf:
@@ -297,9 +299,9 @@ class CuttingDetector:
         if stays and hop.confidence >= _SURE_SPEED and abs(hop.rate_hz_s) < _STEADY * hop.spindle_hz:
             # Before the idle level is learned, the gain is not followed but taken as it is.
             share = hop.step_s / _GAIN_S if self._settling_s else 1.0
-            self._line_db += share * (max(min(hop.line_db, 30.0), -30.0) - self._line_db)
-        beyond = max(abs(self._line_db) - _GAIN_FREE_DB, 0.0)
-        self.gain_db = math.copysign(beyond, self._line_db)
+            self._line_db += share * (_bounded(hop.line_db, 30.0, 30.0) - self._line_db)
+        beyond = abs(self._line_db) - _GAIN_FREE_DB
+        self.gain_db = math.copysign(beyond, self._line_db) if beyond > 0 else 0.0
         return hop.over_db - self.gain_db
 
     def _sag_ahead(self, hop: Hop, rotation: Rotation) -> float:
@@ -319,13 +321,14 @@ class CuttingDetector:
     def _sound(self, rise: float, cut_db: float) -> float:
         """Evidence of the level, in nats a hop, where cuts rise by ``cut_db``."""
         idle = (1 - _ODD) * _normal(rise, 0.0, self.idle_spread_db) + _ODD / _ODD_DB
-        full = min(max((rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB), 0.0), 1.0)
+        full = (rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB)
         most = _MOST_RISE_DB
-        cut = full / most
+        cut = _bounded(full, 0.0, 1.0) / most
         if cut_db == cut_db:
             like = _normal(rise, cut_db, self.cut_spread_db)
             cut = _LIKE_OTHERS * like + (1 - _LIKE_OTHERS) * cut
-            most = max(most, cut_db + 10)
+            if cut_db + 10 > most:
+                most = cut_db + 10
         if rise > most:
             cut *= math.exp(most - rise)
         cut = (1 - _ODD) * cut + _ODD / _ODD_DB
@@ -340,24 +343,29 @@ class CuttingDetector:
             return 0.0
         if self.cutting:
             self._shown += _SHOWN_SHARE * (sag - self._shown)
-            self._most_shown = max(self._most_shown, self._shown)
+            if self._shown > self._most_shown:
+                self._most_shown = self._shown
         known = self.cut_sag if self.cut_sag == self.cut_sag else self._most_shown
         tells = known > _TELLS_SDS * self._idle_sag_sd
         middle = known if tells else _USUAL_SAG
-        spread = max(_LOAD_VARIES * middle, _SAG_LEAST)
+        spread = _LOAD_VARIES * middle
+        if spread < _SAG_LEAST:
+            spread = _SAG_LEAST
         # A spindle that is loaded more than usual is loaded.
         idle = _normal(sag, 0.0, self._idle_sag_sd) + _ODD_SAG
-        cut = _normal(min(sag, middle), middle, spread) + _ODD_SAG
+        cut = _normal(sag if sag < middle else middle, middle, spread) + _ODD_SAG
         ratio = _SHARE * math.log(cut / idle)
-        if self.cutting and now - self.onset_s < _ANSWERED_S:
-            ratio = max(ratio, 0.0)
+        if ratio < 0 and self.cutting and now - self.onset_s < _ANSWERED_S:
+            ratio = 0.0
         return _bounded(ratio, LOAD_NO, LOAD_YES) if tells else _bounded(ratio, _UNSURE_LOAD, _UNSURE_LOAD)
 
     def _follow_unheard(self, hop: Hop, rotation: Rotation, sag: float) -> None:
         """Whether a steady load has stood for `UNHEARD_S`, whatever is heard."""
         if sag != sag:
             return
-        least = max(_UNHEARD_SDS * self._idle_sag_sd, _UNHEARD_SAG)
+        least = _UNHEARD_SDS * self._idle_sag_sd
+        if least < _UNHEARD_SAG:
+            least = _UNHEARD_SAG
         self._falls = hop.rate_hz_s < -_COASTS * rotation.reference_hz
         if sag > least:
             self._loaded_s += hop.step_s
@@ -397,7 +405,8 @@ class CuttingDetector:
 
     def _learn(self, now: float, hop: Hop, level: float, sag: float) -> None:
         if self.cutting:
-            self._lowest_db = min(self._lowest_db, level)
+            if level < self._lowest_db:
+                self._lowest_db = level
             age = now - self.onset_s
             loaded = sag == sag and sag > _TELLS_SDS * self._idle_sag_sd
             if age > self._too_long_s and not loaded:
@@ -467,6 +476,7 @@ def _normal(x: float, middle: float, sd: float) -> float:
 
 
 def _bounded(x: float, down: float, up: float) -> float:
+    """Bounded by ``-down`` and ``up``, by conditions: what runs at every hop goes without `min` and `max`."""
     if -down <= x <= up:
         return x
     return up if x > up else -down

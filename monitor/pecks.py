@@ -98,6 +98,7 @@ class Cycle:
 
     def __init__(self, job: Job, bulking: float) -> None:
         self._job = job
+        self._feed_mm = job.feed_mm_per_rev
         self._bulking = bulking
         self._cut: _Cut | None = None
         self._quiet_since_s = math.nan
@@ -142,8 +143,8 @@ class Cycle:
         cut = self._cut
         if cut is None or not cut.told or cut.spot:
             return False
-        drilled_mm = cut.turns * self._job.feed_mm_per_rev
-        late_mm = OVERRUN_S * cut.hz * self._job.feed_mm_per_rev
+        drilled_mm = cut.turns * self._feed_mm
+        late_mm = OVERRUN_S * cut.hz * self._feed_mm
         expected_mm = self.schedule.length_mm(self.peck - 1)
         if drilled_mm <= (1 + OVERRUN) * expected_mm + late_mm:
             return False  # whichever peck it is: none that is longer is over either
@@ -288,8 +289,10 @@ class Cycle:
     def _depth_mm(self) -> float:
         if self._cut is None or self._cut.spot:
             return self._deepest_mm
-        depth = self._cut.from_mm + self._cut.turns * self._job.feed_mm_per_rev
-        return min(depth, max(self.schedule.depth_mm, self._cut.from_mm))
+        from_mm = self._cut.from_mm
+        depth = from_mm + self._cut.turns * self._feed_mm
+        most = self.schedule.depth_mm if self.schedule.depth_mm > from_mm else from_mm
+        return depth if depth < most else most
 
     def _continue(self, cut: _Cut, hop: Hop, rotation: Rotation) -> None:
         # Drowned, it turns about as it did before: the feed goes on.
@@ -300,7 +303,7 @@ class Cycle:
         cut.settled_hops += rotation.settled
         if rotation.sag == rotation.sag:
             cut.sags.append(100 * rotation.sag)
-            cut.depths.append(cut.turns * self._job.feed_mm_per_rev)
+            cut.depths.append(cut.turns * self._feed_mm)
 
     def _tell_contact(self, t: float, cut: _Cut) -> Iterator[Event]:
         cut.told = True

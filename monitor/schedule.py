@@ -95,8 +95,8 @@ class Schedule:
     def length_mm(self, k: int) -> float:
         """Length at which peck ``k`` will be heard; what comes after the last is like the last."""
         if self.lengths:
-            return self.lengths[min(k, self.count - 1)].middle
-        return self.job_mm[min(k, self.count - 1)]
+            return self.lengths[k if k < len(self.lengths) else -1].middle
+        return self.job_mm[k if k < len(self.job_mm) else -1]
 
     def follows(self, pecks: Sequence[HeardPeck], k: int = 0) -> bool:
         """Whether each of these pecks, the first being peck ``k``, has the expected length."""

@@ -182,15 +182,14 @@ class LooseningRule:
             state.begin()
         self._last = cutting
         normal = state.most
-        beyond = 2 * max(0.0, normal.location - _NOISE) * self._scale
+        beyond = 2 * (normal.location - _NOISE) * self._scale if normal.location > _NOISE else 0.0
         deviations = turn.stands_out_db / np.float32(state.sector_db)
         np.fmin(np.fmax(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
         self._learn_sectors(state, turn)
-        moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
-        moved -= state.means
+        moved = deviations.take(self._sectors(turn.turns, self._creep)) - state.means
         moved *= self._share
         state.means += moved
-        most = float(state.means.item(state.means.argmax())) / self._scale
+        most = state.means.item(state.means.argmax()) / self._scale
         if len(state.first) < self._first_turns:
             self._take_first(state, most)
             return None
@@ -212,8 +211,8 @@ class LooseningRule:
     def _learn_sectors(self, state: _State, turn: Turn) -> None:
         state.turns += 1
         share = max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns))
-        state.sector_db += share * (1.25 * turn.mean_db - state.sector_db)
-        state.sector_db = max(state.sector_db, _LEAST_DB)
+        sector_db = state.sector_db + share * (1.25 * turn.mean_db - state.sector_db)
+        state.sector_db = sector_db if sector_db > _LEAST_DB else _LEAST_DB
 
     def _take_first(self, state: _State, most: float) -> None:
         """Another turn of the first of this state; complete, they say what is normal there."""

@@ -221,7 +221,8 @@ class MeltingRule:
             if not hop.t < detector.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
                 self._idle_mean = None
-            self._outside_db = max(hop.chatter_db, self._outside_db - FORGETS_DB * hop.step_s)
+            forgotten_db = self._outside_db - FORGETS_DB * hop.step_s
+            self._outside_db = forgotten_db if forgotten_db > hop.chatter_db else hop.chatter_db
             if self._cuts:
                 self._take(min(detector.end_s - END_S, self._until_s))
             while len(self._pending) > ONSET_HOPS:
@@ -234,9 +235,10 @@ class MeltingRule:
             self._pending.popleft()
         if cycle.place.depth_mm < self.point_mm:
             self._pending.clear()
-        planned_s = cycle.schedule.length_mm(max(cycle.peck - 1, 0)) / self.feed_mm_s
+        planned_s = cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
         self._until_s = detector.onset_s + planned_s + LONGER_S
-        self._take(min(hop.t - TAIL_HOPS * hop.step_s, self._until_s))
+        tail_s = hop.t - TAIL_HOPS * hop.step_s
+        self._take(tail_s if tail_s < self._until_s else self._until_s)
         return self._finding() if self._sum.value >= self._sum.threshold else None
 
     def _goes_on(self, hop: Hop, rotation: Rotation) -> bool:

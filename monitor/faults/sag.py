@@ -148,7 +148,7 @@ class SagRule:
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
         jumped = bool(self._before) and sag - max(self._before) > JUMP
-        self._jump_hops = JUMP_HOPS if jumped else max(0, self._jump_hops - 1)
+        self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
         self._before.append(sag)
         if not work.loaded:
             self._sums = [0.0, 0.0]
@@ -213,20 +213,21 @@ class SagRule:
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             if chance > _SURELY_NOT:  # what is not beyond the warning is not beyond the hold
                 beyond = (1 - limit / 100 - MACHINE_WANDER + fallen_on) * rotation.reference_hz
-                chance = min(hop.probability_between(deepest, beyond), 1.0)
-            slow = (drowned or gone) and chance >= DROWNED_CHANCE * hop.running
-            self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
-            nats = -SLOW_MOST
+                chance = hop.probability_between(deepest, beyond)
+                chance = chance if chance < 1 else 1.0
             if drowned or gone:
-                nats = 0.0
-            elif chance > _SURELY_NOT:
+                slow = chance >= DROWNED_CHANCE * hop.running
+                self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
+                continue
+            self._slow_hops[i] = 0
+            nats = -SLOW_MOST
+            if chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)
-            self._slow_sums[i] = min(max(0.0, self._slow_sums[i] + nats), 2 * SLOW_NATS)
+            nats += self._slow_sums[i]
+            self._slow_sums[i] = min(nats, 2 * SLOW_NATS) if nats > 0 else 0.0
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
-        return [
-            hops >= DROWNED_HOPS or nats >= enough
-            for hops, nats in zip(self._slow_hops, self._slow_sums, strict=True)
-        ]
+        hops, sums = self._slow_hops, self._slow_sums
+        return [hops[i] >= DROWNED_HOPS or sums[i] >= enough for i in (0, 1)]
 
     def _trend(self, hop: Hop, rotation: Rotation) -> float:
         """Fall per second, over the free speed: median over pairs of hops (Theil 1950, from memory)."""

@@ -154,11 +154,15 @@ class Normal:
             return
         value = self._waiting.popleft()
         self.n += 1
-        share = 1 / min(self.prior + self.n, self.memory)
+        # conditions, not min and max: this is asked at every hop
+        worth = self.prior + self.n
+        share = 1 / (worth if worth < self.memory else self.memory)
         limit = WINSOR * self.spread
-        error = min(max(value - self.location, -limit), limit)
+        error = value - self.location
+        error = limit if error > limit else -limit if error < -limit else error
         self.location += share * error
-        self.spread = max(self.spread + share * (_MEAN_ABSOLUTE * abs(error) - self.spread), self.least)
+        spread = self.spread + share * (_MEAN_ABSOLUTE * abs(error) - self.spread)
+        self.spread = spread if spread > self.least else self.least
 
     def reject(self) -> None:
         """Drop what waits: it may be of a fault."""
