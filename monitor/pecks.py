@@ -175,7 +175,7 @@ class Cycle:
         """Where the drill is; zeros outside a blank."""
         if not self.in_blank:
             return Place()
-        return Place(self.blank, self.peck, self._depth_mm())
+        return Place(self.blank, self.peck, self.depth_mm)
 
     @property
     def from_mm(self) -> float:
@@ -286,7 +286,9 @@ class Cycle:
         confirmed = CONFIRM_S if hop.heard and not self.through else CONFIRM_THROUGH_S
         return cut.sure_s >= confirmed - 1e-6
 
-    def _depth_mm(self) -> float:
+    @property
+    def depth_mm(self) -> float:
+        """Depth of the hole that the drill is in, as far as it is drilled."""
         if self._cut is None or self._cut.spot:
             return self._deepest_mm
         from_mm = self._cut.from_mm

@@ -193,7 +193,7 @@ class Spindle:
         somebody else's.
         """
         if self._off_commanded(hop) < 2 * _COMMANDED_WITHIN or self._is_back(hop):
-            return hop.over_db > min(hop.line_db, 0.0) - _QUIETER_DB
+            return hop.over_db > (hop.line_db if hop.line_db < 0 else 0.0) - _QUIETER_DB
         if self._state is MASKED:  # the other sound makes noise enough
             return hop.line_db > -_QUIETER_DB / 2
         return min(hop.over_db, hop.line_db) > -_QUIETER_DB
@@ -225,7 +225,8 @@ class Spindle:
         """
         apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
         # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
-        unheard = hop.t - max(self._last_s, self._slipped_s) if hop.audible >= _FAR_AUDIBLE else 0.0
+        last_s = self._slipped_s if self._slipped_s > self._last_s else self._last_s
+        unheard = hop.t - last_s if hop.audible >= _FAR_AUDIBLE else 0.0
         # in a cut a spindle falls; what jumps above the free speed there is another machine's
         most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)
         faster = loud and hop.spindle_hz > (1 + _DRIFT) * most
@@ -254,7 +255,12 @@ class Spindle:
 
     def _off_commanded(self, hop: Hop) -> float:
         """How far, as a fraction, the speed is off the nearest commanded one."""
-        return min([abs(hop.spindle_hz / hz - 1) for hz in self._commanded_hz])
+        least = math.inf
+        for hz in self._commanded_hz:
+            off = abs(hop.spindle_hz / hz - 1)
+            if off < least:
+                least = off
+        return least
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = self._nearest(spindle_hz)

@@ -161,7 +161,7 @@ class WorkJudge:
         self._beats.append(hop.beat)
         if len(self._beats) < _BEAT_HOPS or not self._believed:
             return
-        beat = math.log(max(hop.beat, 1e-3))
+        beat = math.log(hop.beat if hop.beat > 1e-3 else 1e-3)
         if self._beat_hops == 0:
             self._log_beat = beat
         # quickly at first: the mean of few, then the median

@@ -233,7 +233,7 @@ class MeltingRule:
         entered_s = detector.onset_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
         while self._pending and self._pending[0][0] < entered_s:
             self._pending.popleft()
-        if cycle.place.depth_mm < self.point_mm:
+        if cycle.in_blank and cycle.depth_mm < self.point_mm:
             self._pending.clear()
         planned_s = cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
         self._until_s = detector.onset_s + planned_s + LONGER_S

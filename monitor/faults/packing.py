@@ -28,7 +28,6 @@ import math
 import statistics
 from collections import deque
 from dataclasses import dataclass, field
-from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -162,7 +161,8 @@ class Wander:
         return self.sd**2 * np.exp(-apart / self.length_s)
 
 
-class _Sag(NamedTuple):
+@dataclass(slots=True)  # not frozen: made at every hop
+class _Sag:
     """The sag of a hop, NaN where not known."""
 
     t: float
@@ -182,13 +182,18 @@ def _load(part: list[_Sag]) -> tuple[float, float]:
 
 @dataclass(slots=True)
 class _Peck:
-    """A peck so far: mean loads of its parts (NaN where not known), and how far it is from good ones."""
+    """A peck so far: mean loads of its parts (NaN where not known), and how far it is from good ones.
+
+    ``part_s``: time of a part, ``planned_s``: of the peck.
+    """
 
     blank: int
     number: int
     from_mm: float
     contact_s: float
     free: tuple[float, ...]
+    part_s: float
+    planned_s: float
     hops: list[_Sag] = field(default_factory=list)
     loads: list[float] = field(default_factory=list)
     sds: list[float] = field(default_factory=list)
@@ -259,17 +264,16 @@ class PackingRule:
             self._idle(sag, rotation, detector)
             self._end_s = detector.end_s
             return None
-        place = cycle.place
-        if place.peck == 0:
+        if not cycle.in_blank or cycle.peck == 0:
             return None
         peck = self._peck
-        if peck is None or (place.blank, place.peck) != (peck.blank, peck.number):
-            self._peck = peck = self._begin(place.blank, place.peck, cycle.from_mm, detector.onset_s)
+        if peck is None or cycle.peck != peck.number or cycle.blank != peck.blank:
+            self._peck = peck = self._begin(cycle.blank, cycle.peck, cycle.from_mm, detector.onset_s)
             for earlier in list(self._lately)[:-1]:
                 if earlier.t > peck.contact_s:
-                    self._follow(peck, earlier, place.depth_mm)
-        if hop.t <= peck.contact_s + self._planned_mm(peck.number) / self._mm_s():
-            self._follow(peck, sag, place.depth_mm)
+                    self._follow(peck, earlier, cycle)
+        if hop.t <= peck.contact_s + peck.planned_s:
+            self._follow(peck, sag, cycle)
         return self._found
 
     def _idle(self, sag: _Sag, rotation: Rotation, detector: CuttingDetector) -> None:
@@ -304,25 +308,27 @@ class PackingRule:
         half = len(free) // 2
         means = tuple(sum(part) / len(part) for part in (free[:half], free[half:]) if part)
         self._free.clear()
-        return _Peck(blank, number, from_mm, contact_s, means)
+        planned_s = self._planned_mm(number) / self._mm_s()
+        part_s = max(planned_s / PARTS, LEAST_HOPS * HOP_S)
+        return _Peck(blank, number, from_mm, contact_s, means, part_s, planned_s)
 
-    def _follow(self, peck: _Peck, sag: _Sag, depth_mm: float) -> None:
-        part_s = self._part_s(peck.number)
+    def _follow(self, peck: _Peck, sag: _Sag, cycle: Cycle) -> None:
         if sag.of == sag.of:
             self._block.append(sag)
             if sag.sure:
                 peck.hops.append(sag)
-        due = int((sag.t - peck.contact_s + 1e-6) / part_s)
+        due = int((sag.t - peck.contact_s + 1e-6) / peck.part_s)
         while len(peck.loads) < due:
             mean, sd = _load(self._block) if len(peck.loads) == due - 1 else (math.nan, 0.0)
             peck.loads.append(mean)
             peck.sds.append(sd)
             if len(peck.loads) == due:
                 self._block.clear()
-                peck.depth_mm = depth_mm
-                self._judge(peck, part_s)
+                peck.depth_mm = cycle.depth_mm
+                self._judge(peck)
 
-    def _judge(self, peck: _Peck, part_s: float) -> None:
+    def _judge(self, peck: _Peck) -> None:
+        part_s = peck.part_s
         shallow = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
         lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(
             peck.number
@@ -372,7 +378,7 @@ class PackingRule:
         least = LEAST_EXCESS * float(usual[-1])
         peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least else 0.0
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
-            self._found = self._finding(peck, float(usual[-1]), part_s)
+            self._found = self._finding(peck, float(usual[-1]))
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
         """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
@@ -409,20 +415,17 @@ class PackingRule:
         schedule = self.job.pecks_mm
         return schedule[min(number, len(schedule)) - 1]
 
-    def _part_s(self, number: int) -> float:
-        return max(self._planned_mm(number) / self._mm_s() / PARTS, LEAST_HOPS * HOP_S)
-
     def _mm_s(self) -> float:
         return self.job.feed_mm_per_rev * self.job.spindle_rpm / 60
 
     def _end(self, peck: _Peck) -> None:
         self._block.clear()
-        part_s = self._part_s(peck.number)
+        part_s = peck.part_s
         peck.hops = [sag for sag in peck.hops if sag.t <= self._end_s - END_S]
         if self._end_s > peck.contact_s:  # what came after the end, as dated, is not of the peck
             whole = max(int((self._end_s - END_S - peck.contact_s) / part_s), 0)
             del peck.loads[whole:], peck.sds[whole:]
-            self._judge(peck, part_s)
+            self._judge(peck)
         self._sum.step(peck.z)
         self._sum.value = min(self._sum.value, self._sum.threshold + DRIFT)
         if self._sum.value < self._sum.threshold:
@@ -443,12 +446,12 @@ class PackingRule:
         _take(self._places, peck.number, scaled, variance, most)  # what every blank does there is no fault
         if peck.z >= DRIFT:
             return
-        self._learn_in(peck, part_s)
+        self._learn_in(peck)
         _take(self._kinds, self._kind(peck.number), scaled, variance, most)
         if late == late:
             self._before = late / self._dull
 
-    def _learn_in(self, peck: _Peck, part_s: float) -> None:
+    def _learn_in(self, peck: _Peck) -> None:
         """Wander in a good peck, about what such pecks cost part by part where that is known."""
         good, _, _, _ = self._expected(peck.number, PARTS)
         if good is None or not np.isfinite(good).any():
@@ -456,7 +459,7 @@ class PackingRule:
         known = np.flatnonzero(np.isfinite(good))
         latest = peck.hops[-1].t - ANSWERED_S / 2 if peck.hops else 0.0
         inside = [sag for sag in peck.hops if peck.contact_s + ANSWERED_S <= sag.t <= latest]
-        at = [(sag.t - peck.contact_s) / part_s - 0.5 for sag in inside]
+        at = [(sag.t - peck.contact_s) / peck.part_s - 0.5 for sag in inside]
         expected = self._dull * np.interp(at, known, good[known])
         self.wander.learn([sag.of - usual for sag, usual in zip(inside, expected.tolist(), strict=True)])
 
@@ -476,9 +479,9 @@ class PackingRule:
         ):
             self._dull = late / usual
 
-    def _finding(self, peck: _Peck, usual: float, part_s: float) -> Finding:
+    def _finding(self, peck: _Peck, usual: float) -> Finding:
         load = peck.loads[-1]
-        ahead = self._ahead(peck, part_s)
+        ahead = self._ahead(peck)
         holds = 100 * load >= self.job.sag_warning_pct and 100 * ahead >= self.job.sag_hold_pct
         what = (
             f"Drawn on, it reaches {100 * ahead:.0f} % in this peck or the next: retract and clear them."
@@ -492,10 +495,10 @@ class PackingRule:
         severity = Severity.HOLD if holds else Severity.WARNING
         return Finding(Kind.PACKING, severity, message, 100 * load, 100 * usual, "%")
 
-    def _ahead(self, peck: _Peck, part_s: float) -> float:
+    def _ahead(self, peck: _Peck) -> float:
         """Load foreseen: along the slope of the last parts to this peck's end, and once more so much
         growth as since the end of the peck before."""
-        back = max(1, round(0.5 / part_s))
+        back = max(1, round(0.5 / peck.part_s))
         load = peck.loads[-1]
         before = peck.loads[-1 - back] if len(peck.loads) > back else math.nan
         slope = (load - before) / back if before == before else 0.0

@@ -105,7 +105,7 @@ class StallRule:
             if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
-                self._cut_db = min(hop.over_db, most_db)
+                self._cut_db = hop.over_db if hop.over_db < most_db else most_db
                 sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
                 self._sure_hops = (
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
@@ -140,7 +140,7 @@ class StallRule:
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             self._away += SHARE * hop.audible
             self._away_hops += 1
-        left = min(self._away_hops, self._sure_hops) >= LEFT_HOPS and self._away >= LEFT_NATS
+        left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= LEFT_NATS
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return gone or self._quiet_hops >= QUIET_HOPS
 
