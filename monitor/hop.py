@@ -3,9 +3,8 @@
 from __future__ import annotations
 
 from collections.abc import Callable
-from dataclasses import dataclass, field
+from dataclasses import dataclass
 
-from monitor.signal.level import LOST_SHARE
 from monitor.signal.revolutions import Turn
 from monitor.signal.tones import Tones
 
@@ -53,14 +52,9 @@ class Hop:
     crackle_db: float
     upper_db: float
     lower_db: float
+    deaf: bool
+    heard: bool
     turn: Turn | None
     probability_between: Callable[[float, float], float]
     evidence_between: Callable[[float, float], float]
     tones: Tones
-
-    deaf: bool = field(init=False)
-    heard: bool = field(init=False)
-
-    def __post_init__(self) -> None:
-        self.deaf = self.stuck >= LOST_SHARE or self.broken >= LOST_SHARE
-        self.heard = self.spindle_hz == self.spindle_hz and self.confidence >= HEARD

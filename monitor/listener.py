@@ -10,6 +10,7 @@ from __future__ import annotations
 import math
 from collections.abc import Iterator
 from functools import partial
+from itertools import repeat
 
 import numpy as np
 from numpy.typing import NDArray
@@ -313,16 +314,17 @@ class Listener:
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
             upper,
             lower,
+            deaf,
+            ~np.isnan(known_hz),
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
         between = self._tracker.probability_between
-        chances = [partial(between, row) for row in speeds.posterior]
-        evidence = [partial(self._tracker.evidence_between, column) for column in speeds.scores.T]
-        times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(chances))]
-        steps = [step_s] * len(chances)
-        columns_of_hops = (column.tolist() for column in columns)
-        return list(map(Hop, times, steps, *columns_of_hops, turns, chances, evidence, tones))
+        chances = map(partial, repeat(between), speeds.posterior)
+        evidence = map(partial, repeat(self._tracker.evidence_between), speeds.scores.T)
+        times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
+        values = (column.tolist() for column in columns)
+        return list(map(Hop, times, repeat(step_s), *values, turns, chances, evidence, tones))
 
     def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
         """Walk one hop through the rules, in the order in which they depend on each other."""

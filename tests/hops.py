@@ -9,7 +9,8 @@ from typing import Any
 
 import numpy as np
 
-from monitor.hop import Hop
+from monitor.hop import HEARD, Hop
+from monitor.signal.level import LOST_SHARE
 from monitor.signal.tones import tones_of
 from monitor.spindle import Rotation, SpindleState
 from monitor.work import Work
@@ -49,6 +50,8 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "tones": NOISE_ONLY,
     }
     values |= changes
+    values["deaf"] = max(values["stuck"], values["broken"]) >= LOST_SHARE
+    values["heard"] = values["spindle_hz"] == values["spindle_hz"] and values["confidence"] >= HEARD
     if "probability_between" not in values:
         values["probability_between"] = partial(
             _between, values["confidence"], values["spindle_hz"], values["sd_hz"]

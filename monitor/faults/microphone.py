@@ -51,8 +51,9 @@ room and capsule noise leave 45 (levels of the trade, no published source)."""
 
 @dataclass(slots=True)
 class MicrophoneRule:
-    """One `step` a hop."""
+    """One `step` a hop. ``lost``: the sound has fallen to what only a lost microphone gives."""
 
+    lost: bool = field(init=False, default=False)
     _bad_since_s: float = math.nan
     _clipped_since_s: float = math.nan
     _last_clip_s: float = -math.inf
@@ -65,11 +66,6 @@ class MicrophoneRule:
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
 
-    @property
-    def lost(self) -> bool:
-        """Whether the sound has fallen to what only a lost microphone gives."""
-        return self._fell or self._nothing_since_s == self._nothing_since_s
-
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
         self._hear_room(hop, rotation)
@@ -77,7 +73,9 @@ class MicrophoneRule:
         if self._room_db < math.inf:
             quiet_db = min(-FALL_DB, self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db))
         fallen = self._fallen(hop, rotation, quiet_db)
-        return self._lost(hop) or fallen or self._nothing(hop) or self._clipping(hop)
+        found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop)
+        self.lost = self._fell or self._nothing_since_s == self._nothing_since_s
+        return found
 
     def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
         """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
@@ -103,7 +101,7 @@ class MicrophoneRule:
         onset = self._nothing_since_s
         return Finding(Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, NOTHING_DB, "dB", onset)
 
-    def _lost(self, hop: Hop) -> Finding | None:
+    def _deaf(self, hop: Hop) -> Finding | None:
         if not hop.deaf:
             self._bad_since_s = math.nan
             return None

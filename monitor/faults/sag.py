@@ -226,8 +226,8 @@ class SagRule:
             nats += self._slow_sums[i]
             self._slow_sums[i] = min(nats, 2 * SLOW_NATS) if nats > 0 else 0.0
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
-        hops, sums = self._slow_hops, self._slow_sums
-        return [hops[i] >= DROWNED_HOPS or sums[i] >= enough for i in (0, 1)]
+        (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
+        return [hops >= DROWNED_HOPS or nats >= enough, more_hops >= DROWNED_HOPS or more_nats >= enough]
 
     def _trend(self, hop: Hop, rotation: Rotation) -> float:
         """Fall per second, over the free speed: median over pairs of hops (Theil 1950, from memory)."""
