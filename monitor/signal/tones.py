@@ -164,13 +164,17 @@ class ToneMemory:
 
     def __init__(self, lines: NDArray[np.float32], grid_hz: NDArray[np.float64], hop_s: float) -> None:
         self._lines = lines
+        # a spindle keeps to a few speeds
+        self._most_shown = lru_cache(maxsize=64)(
+            lambda low, high: np.fmax.reduce(lines[low : high + 1], axis=0, initial=_NO_LINE)
+        )
         self._low_hz, self._states = float(grid_hz[0]), grid_hz.size
         self._step = math.log(grid_hz[-1] / grid_hz[0]) / max(1, grid_hz.size - 1)
         n_bins = lines.shape[1]
         # rows: at their frequency, and at what it would be at the free speed
         self._outside = np.zeros(n_bins, np.float32)
         self._good = np.zeros((2, n_bins), np.float32)
-        self._peck = np.zeros((2, n_bins), np.float32)
+        self._peck: dict[int, NDArray[np.float32]] = {}  # the most heard at each speed; see `_key`
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
         self._here = lines[0]  # the learned lines at the present speed
         self._shown = np.fmax(lines[0], _NO_LINE)  # the most of them at the speeds in the average
@@ -212,7 +216,7 @@ class ToneMemory:
         if state != self._state:
             self._here = self._lines[state]
         if (low, high) != (self._low, self._high):
-            self._shown = np.fmax.reduce(self._lines[low : high + 1], axis=0, initial=_NO_LINE)
+            self._shown = self._most_shown(low, high)
         self._state, self._low, self._high, self._raised = state, low, high, raised
         self._turn()
 
@@ -260,18 +264,23 @@ class ToneMemory:
 
     def hear_peck(self, tones: Tones) -> None:
         """Take a hop of the peck under way."""
-        here, moved = self._peck
-        np.fmax(here, tones.heard, out=here)
-        np.fmax(moved, self._moved(tones.heard, self._key), out=moved)
+        most = self._peck.get(self._key)
+        if most is None:
+            self._peck[self._key] = tones.heard.copy()
+        else:
+            np.fmax(most, tones.heard, out=most)
 
     def begin_peck(self) -> None:
         """Forget the peck that was under way."""
-        self._peck[:] = 0.0
+        self._peck.clear()
 
     def end_peck(self) -> None:
         """The peck was good."""
         self._good *= np.float32(self._GOOD_FORGETS)
-        np.fmax(self._good, self._peck, out=self._good)
+        here, moved = self._good
+        for key, most in self._peck.items():
+            np.fmax(here, most, out=here)
+            np.fmax(moved, self._moved(most, key), out=moved)
         self._know()
 
     def _know(self) -> None:
