@@ -59,8 +59,9 @@ def spectrum_steps(density_db: NDArray[np.float32], floor_db: NDArray[np.float32
     power = np.empty((n_bins + 1, n_hops), np.int16)
     power[:-1] = over.astype(np.int16).T
     power[-1] = POWER_COUNT
-    floor = np.zeros((n_bins + 1, n_hops), np.int16)
+    floor = np.empty((n_bins + 1, n_hops), np.int16)
     floor[:-1] = (floor_db * np.float32(1 / SNR_STEP_DB)).astype(np.int16).T
+    floor[-1] = 0
     return Steps(power, floor)
 
 

@@ -71,16 +71,23 @@ class SpeedFilter:
         # The prior of the next hop is a weighted sum of these rows: three moving averages, entry from rest.
         self._rows = np.zeros((len(halves) + 1, n))
         self._rows[-1] = _entry(grid_hz, speeds_rpm)
-        mixed, at = self._mixed, widest + 1
-        self._averages = [
-            (mixed[at + half : at + half + n], mixed[at - half - 1 : at - half - 1 + n], row)
-            for half, row in zip(halves, self._rows, strict=False)
-        ]
-        alive = (1 - _STOP_CHANCE) / 2  # the running sum is taken twice: as it is and moved on
-        self._weights, self._drowned_weights = (
-            np.array([alive * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0])
-            for shares in (_SHARES, _DROWNED_SHARES)
+        at = widest + 1
+        # of the running sum as it is and moved on; and where it is not moved, of the sum itself
+        self._moved, self._still = (
+            [
+                (sums[at + half : at + half + n], sums[at - half - 1 : at - half - 1 + n], row)
+                for half, row in zip(halves, self._rows, strict=False)
+            ]
+            for sums in (self._mixed, self._stayed)
         )
+        alive = 1 - _STOP_CHANCE
+        self._weights = {
+            (still, drowned): np.array(
+                [alive / (2 - still) * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0]
+            )
+            for still in (False, True)
+            for drowned, shares in ((False, _SHARES), (True, _DROWNED_SHARES))
+        }
         self._prior = np.zeros(n)
         self._silent = 1.0
         self._best = (0, 0, 0)  # most likely state, the last three hops
@@ -147,11 +154,12 @@ class SpeedFilter:
         bound, sums = self._bound, self._sums
         drift = max(-bound, min(bound, round((best - earlier) / 2)))
         np.add.accumulate(self._padded, out=sums)
-        np.add(self._stayed, self._drifted[bound + drift], out=self._mixed)
-        for high, low, row in self._averages:
+        if drift:
+            np.add(self._stayed, self._drifted[bound + drift], out=self._mixed)
+        for high, low, row in self._moved if drift else self._still:
             np.subtract(high, low, out=row)
         starts = self._silent * _START_CHANCE * 0.5
-        weights = self._drowned_weights if drowned else self._weights
+        weights = self._weights[not drift, drowned]
         weights[-1] = starts
         prior: NDArray[np.float64] = weights.dot(self._rows, self._prior)
         np.abs(prior, out=prior)  # rounding may leave it a little under zero
