@@ -379,7 +379,7 @@ class ChatterRule:
         if track.slow_db > track.slow_best_db:
             track.slow_best_db = track.slow_db
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
-        now = 10 * math.log10(max(*tones.newest[max(0, k - 1) : k + 2].tolist(), 1e-20))
+        now = 10 * math.log10(max(*tones.newest[k - 1 : k + 2].tolist(), 1e-20))
         track.pitches.append(self._peak_hz(tones.newest, k))
         track.past_db.append(db)
         was = track.before.pop(0)

@@ -183,10 +183,11 @@ class LooseningRule:
         self._last = cutting
         normal = state.most
         beyond = 2 * (normal.location - _NOISE) * self._scale if normal.location > _NOISE else 0.0
-        deviations = turn.stands_out_db / np.float32(state.sector_db)
+        deviations = turn.stands_out_db / state.sector_db
         np.fmin(np.fmax(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
         self._learn_sectors(state, turn)
-        moved = deviations.take(self._sectors(turn.turns, self._creep)) - state.means
+        moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
+        moved -= state.means
         moved *= self._share
         state.means += moved
         most = state.means.item(state.means.argmax()) / self._scale

@@ -161,8 +161,9 @@ class SagRule:
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             z = (sag - limit / 100) / sd
             # Persistence: falls back as fast as it rose, so a single outlier leaves nothing behind.
-            self._sums[i] = max(0.0, self._sums[i] + weight * max(min(z, ENOUGH_Z), -ENOUGH_Z))
-            self._sums[i] = min(self._sums[i], 2 * ENOUGH_Z)
+            bounded = ENOUGH_Z if z > ENOUGH_Z else -ENOUGH_Z if z < -ENOUGH_Z else z
+            total = self._sums[i] + weight * bounded
+            self._sums[i] = min(total, 2 * ENOUGH_Z) if total > 0 else 0.0
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD

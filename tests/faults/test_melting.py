@@ -63,7 +63,8 @@ class Shop:
             blank=blank,
             peck=self.peck,
             spotting=False,
-            place=SimpleNamespace(depth_mm=9.0),
+            in_blank=True,
+            depth_mm=9.0,
             schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s),
         )
         jitter = self.rng.standard_normal(5)

@@ -64,8 +64,9 @@ class Shop:
         return found
 
     def _hop(self, blank, peck, depth, start, sag, detector):
-        place = SimpleNamespace(blank=blank, peck=peck, depth_mm=depth)
-        cycle = SimpleNamespace(place=place, spotting=False, from_mm=start)
+        cycle = SimpleNamespace(
+            in_blank=True, blank=blank, peck=peck, depth_mm=depth, spotting=False, from_mm=start
+        )
         return self.rule.step(hop(self.t), rotation(sag=sag), detector, cycle)
 
 
