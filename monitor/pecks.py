@@ -107,6 +107,7 @@ class Cycle:
         self._faulty = False
         self._compared = False
         self._odd: list[HeardPeck] = []
+        self._stops = self._pauses = 0  # blanks that ended as the spindle stopped, and while it turned on
         self._spot_speed = False
         self._started = False
         self.from_rest = False
@@ -189,6 +190,7 @@ class Cycle:
         if rotation.vanished:
             yield from self._end_cut(hop.t)
             if self.peck:  # a stop after the centre drill is to change the tool
+                self._stops += self.in_blank
                 yield from self._end_blank(hop.t)
         if detector.cutting:
             self._quiet_since_s = math.nan
@@ -210,6 +212,7 @@ class Cycle:
         # A tap on the bench meanwhile is no peck: the pause is counted from the last one.
         paused = self._cut is None and self.in_blank and self.peck > 0
         if paused and hop.t - self._last_end_s >= self._pause_s():
+            self._pauses += 1
             yield from self._end_blank(hop.t)
 
     @property
@@ -222,7 +225,7 @@ class Cycle:
         """A pause this long ends the blank though the spindle turns on."""
         longest = max((peck.gap_s for peck in self.heard[1:]), default=0.0)
         longest = min(longest, self._longest_gap_s())  # a longer one was no gap: its pecks are of two blanks
-        if self.through:
+        if self.through and self._stops <= self._pauses:  # else a blank mostly ends when the spindle stops
             return max(_THROUGH_GAP_S, _PAUSE_TIMES * longest)
         return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest) + self._missed_s()
 

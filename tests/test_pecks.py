@@ -286,6 +286,16 @@ def test_a_tap_after_the_last_peck_does_not_prolong_the_blank():
     assert not walk.cycle.in_blank
 
 
+def test_where_blanks_end_with_the_spindle_a_pause_ends_none():
+    """Pecks that ran together in other sound have reached the depth before the last one comes."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for _ in range(2):
+        walk.rest(1).peck(8.0).peck(5.0).peck(5.0).stop()
+    walk.rest(1).peck(8.0).peck(11.0).rest(2.5)
+    assert walk.cycle.in_blank
+    assert walk.peck(5.0).stop().cycle.blank == 3
+
+
 def test_a_gap_between_two_blanks_is_none_of_the_cycle():
     """The end of a blank was missed once: the next one is over as soon as ever."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0)))

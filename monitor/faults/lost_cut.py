@@ -81,6 +81,7 @@ class LostCutRule:
     _allowed_s: float = math.nan
     _hidden_s: float = 0.0
     _missing: bool = False
+    _heard: tuple[int, int] = (0, 0)
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
@@ -92,6 +93,10 @@ class LostCutRule:
         if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
             self._allowed_s = self._allowed(cycle, detector.load_tells)
+            heard = (cycle.blank, len(cycle.heard))
+            if heard == self._heard and heard[1] == cycle.schedule.count - 1:
+                self._allowed_s = math.nan  # something touched since: a last peck may be as faint and short
+            self._heard = heard
         if self._missing:
             return self._finding(hop.t, cycle)
         self._hidden_s = self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector) else 0.0
@@ -117,7 +122,7 @@ class LostCutRule:
         """
         expected_s, unsure_s = self._expected_s(cycle, load_tells)
         peck_s = cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
-        most_s = max(MOST_SHARE * peck_s, SURE * DATED_S)
+        most_s = max(MOST_SHARE * peck_s, SURE * DATED_S + DECIDED_S)
         return expected_s + min(unsure_s + SPARE_SHARE * peck_s + DECIDED_S, most_s)
 
     def _expected_s(self, cycle: Cycle, load_tells: bool) -> tuple[float, float]:

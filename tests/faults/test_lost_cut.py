@@ -29,7 +29,7 @@ class Wait:
         for _ in range(blanks):
             schedule.learn(pecks(*PECKS_MM))
         self.cycle = SimpleNamespace(
-            schedule=schedule, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
+            schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, through=len(heard_mm) >= schedule.count,
         )  # fmt: skip
         self.detector = SimpleNamespace(
@@ -132,6 +132,12 @@ def test_a_lull_within_a_peck_begins_no_wait():
     wait.go(0.2, cutting=False, log_odds=0.5)
     wait.cycle.heard, wait.cycle.in_cut, wait.cycle.through = pecks(*PECKS_MM), False, True
     assert wait.go(10, log_odds=-6.0, end_s=wait.t).found == []
+
+
+def test_a_touch_that_is_no_peck_may_be_a_last_faint_one():
+    for heard_mm, held in ((PECKS_MM[:2], False), (PECKS_MM[:1], True)):
+        wait = Wait(*heard_mm).go(GAP_S).go(0.2, cutting=True).go(0.1, cutting=False, log_odds=-6.0)
+        assert bool(wait.go(10, end_s=wait.t - 0.1).found) is held
 
 
 def test_idling_as_loud_as_a_cut_may_hide_a_contact():
