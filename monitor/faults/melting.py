@@ -122,6 +122,11 @@ FRESH_BLOCKS = 2
 FRESH_DIFFERS = 3.0
 """Deviations by which they must lie under what was normal to move it: less is chance, or the blank."""
 
+FRESH_S, FRESH_SOFT = 1.0, 2 * DRIFT
+"""A large drill at a low speed takes seconds until its point is in, and the work may have softened by then:
+later than this after contact, what is by so much like softened work in each of them, by all signs, is no
+room."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -184,6 +189,7 @@ class MeltingRule:
     _idle: deque[_Heard] = field(default_factory=lambda: deque(maxlen=IDLE_HOPS))
     _idle_mean: _Heard | None = None
     _fresh: list[_Heard] = field(default_factory=list)
+    _contact_s: float = math.nan
     _blank: int = 0
     _first_blank: int = 0
     _cuts: bool = False
@@ -203,6 +209,7 @@ class MeltingRule:
             self._block.clear()
             self._sum.clear()
             self._fresh.clear()
+            self._contact_s = math.nan
         if hop.deaf or rotation.state is not TURNING or not rotation.settled or cycle.spotting:
             self._pending.clear()
             self._cuts = False
@@ -230,6 +237,8 @@ class MeltingRule:
             ended, self._cuts = self._cuts, False
             return self._finding() if ended and self._sum.value >= self._sum.threshold else None
         self._cuts = True
+        if self._contact_s != self._contact_s:
+            self._contact_s = detector.onset_s
         entered_s = detector.onset_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
         while self._pending and self._pending[0][0] < entered_s:
             self._pending.popleft()
@@ -271,7 +280,7 @@ class MeltingRule:
         if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
             self._fresh.append(heard)
             if len(self._fresh) == FRESH_BLOCKS:
-                self._follow_the_room()
+                self._take_fresh(t)
             return
         signs = self._signs(heard)
         if self._loaded(heard):
@@ -331,6 +340,16 @@ class MeltingRule:
         share = min(max((_power(heard.upper_db) - idle_upper) / cut_upper, 0.0), 1.0)
         lower = idle_lower + share * (good_lower - idle_lower)
         return min(heard.upper_db - 10 * math.log10(lower), tilt.location)
+
+    def _take_fresh(self, t: float) -> None:
+        """The room is followed, unless the work has softened already."""
+        signs = [self._usual.z(self._signs(heard)) for heard in self._fresh]
+        if t - self._contact_s <= FRESH_S or min(signs) < FRESH_SOFT:
+            self._follow_the_room()
+            return
+        for z, heard in zip(signs, self._fresh, strict=True):
+            if self._loaded(heard):
+                self._sum.step(min(z, DRIFT + self._sum.threshold / LEAST_BLOCKS))
 
     def _follow_the_room(self) -> None:
         """What is heard as a blank is entered, where it is clearly less than normal, is normal."""

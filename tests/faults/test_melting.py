@@ -29,6 +29,7 @@ class Shop:
         self.peck = 0
         self.planned_s = 2.0
         self.end_s = -math.inf
+        self.depth_mm = 9.0
 
     def rest(self, heard):
         """A second out of the work."""
@@ -64,7 +65,7 @@ class Shop:
             peck=self.peck,
             spotting=False,
             in_blank=True,
-            depth_mm=9.0,
+            depth_mm=self.depth_mm,
             schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s),
         )
         jitter = self.rng.standard_normal(5)
@@ -169,6 +170,16 @@ def test_a_cut_that_fades_into_a_low_machine_is_not_duller_than_that(faintness_d
         shop.rest(machine)
         shop.drill(4, idle=machine, **GOOD)
         assert bool(shop.drill(6, idle=machine, **heard)) is told
+
+
+def test_a_later_blank_that_has_softened_before_it_is_judged_is_no_other_room():
+    """The point of a large drill at a low speed is in after two seconds."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.depth_mm = 1.0
+    assert not shop.drill(1, blank=2, **SOFT)
+    shop.depth_mm = 9.0
+    assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
 
 
 def test_what_a_later_blank_sounds_like_from_its_beginning_is_the_room():
