@@ -16,7 +16,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.hop import Hop
-from monitor.spindle import Rotation, SpindleState
+from monitor.spindle import STOPPED, Rotation
 from monitor.work import Work
 
 NEAR, WITHIN = 0.08, 0.04
@@ -123,7 +123,7 @@ class Departure:
         self._follow_place(hop, rotation, IN_PLACE * usual if tells else math.inf)
         self._follow_cut(hop, work, placed)
         # a speed that is followed down to where it is now is a matter of the sag
-        judged = rotation.state is not SpindleState.STOPPED and not abs(rotation.sag) >= NEAR
+        judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
         home = hop.probability_between(*near_hz)
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
         lost = lost or hop.deaf or self._is_turned_down(hop, placed)
@@ -154,8 +154,10 @@ class Departure:
         return self._turned
 
     def _add(self, nats: float, placed: bool) -> None:
-        self.nats = max(0.0, self.nats + nats)
-        self._peak = max(self._peak, self.nats)
+        nats += self.nats
+        self.nats = nats if nats > 0 else 0.0
+        if self.nats > self._peak:
+            self._peak = self.nats
         if placed and not self.nats:
             self._by_itself = min(max(self._by_itself, self._peak), BY_ITSELF_MOST)
             self._peak = 0.0
