@@ -341,7 +341,9 @@ class Spindle:
                 self._reference = statistics.median(islice(self._free, used))
             return
         self._other.append(hop.spindle_hz)
+        # near another commanded speed than before: near the same one it is a slip of the ear, mostly
         known_speed = self._off_commanded(hop) <= _COMMANDED_WITHIN
+        known_speed = known_speed and self._nearest(hop.spindle_hz) != self._nearest(base)
         need = _OTHER_SPEED_HOPS_IN_BLANK if in_blank else _OTHER_SPEED_HOPS
         need = _REFERENCE_LEAST if known_speed else need
         if len(self._other) >= need:

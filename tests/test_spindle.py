@@ -119,6 +119,13 @@ def test_one_bad_frame_does_not_move_the_reference():
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
 
 
+def test_a_slip_to_a_nearby_speed_does_not_move_the_reference():
+    """A quarter second at the tones of something else: then the spindle would seem to sag by so much."""
+    walk = Walk().go(3).go(0.3, spindle_hz=1.05 * SPINDLE_HZ).go(0.2)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    assert walk.go(1.5, spindle_hz=1.05 * SPINDLE_HZ).now.reference_hz > 1.04 * SPINDLE_HZ  # not a slip
+
+
 def test_an_unsure_speed_is_no_reference():
     walk = Walk().go(2).go(5, spindle_hz=0.97 * SPINDLE_HZ, confidence=0.7)
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
