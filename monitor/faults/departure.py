@@ -179,7 +179,8 @@ class Departure:
         if not work.cutting:
             self.nats = 0.0
         self._free_hops += 1
-        if self._free_hops >= HOPS:
+        # a cut that goes on is doubted no sooner than it was believed: its load wavers
+        if self._free_hops >= (SURE_HOPS if work.cutting else HOPS):
             self._at_work_s = -math.inf
 
     def _learn(self, hop: Hop, given: float, usual: float) -> None:

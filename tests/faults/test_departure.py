@@ -96,6 +96,16 @@ def test_a_cut_that_does_not_show_its_load_is_none():
     assert not any(leave(rule, 1.0, 5.0 + LATELY_S))
 
 
+def test_a_load_that_wavers_for_a_moment_does_not_make_a_cut_none():
+    """Three hops under half of the usual load, just before the drill jams: six were needed to believe it."""
+    for unsure_s, told in ((0.15, True), (0.6, False)):
+        rule = Departure()
+        cut(rule)
+        cut(rule, unsure_s, 2.0, work(working=True, loud=True, sure=False, cut_s=0.0, contact_s=-2.0))
+        late = work(working=True, loud=True, sure=False, cut_s=0.0, contact_s=-2.0)
+        assert any(leave(rule, 0.5, 2.0 + unsure_s, late)) is told
+
+
 def test_after_the_hole_nothing_is_drilled_any_more():
     rule = Departure()
     over = work(working=True, loud=True, cut_s=0.0, contact_s=math.nan)
