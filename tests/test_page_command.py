@@ -43,13 +43,17 @@ def test_it_serves_past_work_until_ctrl_c(tmp_path: Path) -> None:
         text=True,
         env=os.environ | {"PYTHONUNBUFFERED": "1"},
     ) as process:
-        assert process.stdout is not None
-        address = process.stdout.readline().split()[1]
-        assert process.stdout.readline() == f"Batches in {tmp_path}: 1. Ctrl-C ends the page.\n"
-        with urllib.request.urlopen(f"{address}api/session") as answer:
-            assert json.load(answer) == {"right": "operate", "until": None, "live": False, "past": True}
-        process.send_signal(signal.SIGINT)
-        assert process.wait(timeout=10) == 0
+        try:
+            assert process.stdout is not None
+            address = process.stdout.readline().split()[1]
+            assert "--host 0.0.0.0" in process.stdout.readline()
+            assert process.stdout.readline() == f"Batches in {tmp_path}: 1. Ctrl-C ends the page.\n"
+            with urllib.request.urlopen(f"{address}api/session") as answer:
+                assert json.load(answer) == {"right": "operate", "until": None, "live": False, "past": True}
+            process.send_signal(signal.SIGINT)
+            assert process.wait(timeout=10) == 0
+        finally:
+            process.kill()
 
 
 def test_a_report_is_made_and_a_refusal_is_told(tmp_path: Path) -> None:
