@@ -46,7 +46,7 @@ class JobOut(BaseModel):
 
 
 class BatchOut(BaseModel):
-    """One batch in a list; times in UTC, ISO 8601."""
+    """One batch in a list; times in UTC, ISO 8601. ``continues``: the batch it goes on with, or 0."""
 
     number: int
     started: str
@@ -54,6 +54,7 @@ class BatchOut(BaseModel):
     state: str
     duration_s: float | None
     note: str
+    continues: int
     blanks: int
     pecks: int
     holds: int
@@ -172,6 +173,7 @@ def _batch(batch: Batch) -> dict[str, Any]:
         "state": batch.state,
         "duration_s": finite(batch.duration_s),
         "note": batch.note,
+        "continues": batch.continues,
         "blanks": batch.blanks,
         "pecks": batch.pecks,
         "holds": batch.holds,

@@ -68,6 +68,8 @@ class LiveState:
         The sound by orders; whoever brings the sound gives it to `SoundMemory` too.
     batch : int
         Number of the batch in the evidence, 0 where none is kept.
+    blanks_before : int
+        Blanks of the batch that were drilled before this run.
     clock : callable
         Wall clock, seconds since the epoch; replaced in tests.
     """
@@ -79,6 +81,7 @@ class LiveState:
         synthetic: bool = False,
         picture: OrderSpectrogram | None = None,
         batch: int = 0,
+        blanks_before: int = 0,
         clock: Callable[[], float] = time.time,
     ) -> None:
         self.on_change: list[Callable[[], None]] = []
@@ -102,7 +105,7 @@ class LiveState:
         self._speed_known_t = -math.inf
         self._blank = 0
         self._peck = 0
-        self._blanks_done = 0
+        self._blanks_done = blanks_before
         self._board = AlarmBoard()
         self._hold_id: int | None = None
         self._hold_count = 0

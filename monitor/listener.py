@@ -75,6 +75,8 @@ class Listener:
         Sample rate of the samples, 8000 to 192000 Hz.
     live : bool
         The sound comes from a microphone now: it has to be the one that learned the baseline.
+    blanks_before : int
+        Blanks of the batch that were drilled before: the first one heard is numbered after them.
 
     Notes
     -----
@@ -89,7 +91,9 @@ class Listener:
         No line of the baseline can be heard at the job's speed, or the material is not known.
     """
 
-    def __init__(self, baseline: Baseline, job: Job, fs: float, live: bool = False) -> None:
+    def __init__(
+        self, baseline: Baseline, job: Job, fs: float, live: bool = False, blanks_before: int = 0
+    ) -> None:
         self._job = job
         self._g = frame_geometry(fs, job.spindle_rpm)
         self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
@@ -134,7 +138,7 @@ class Listener:
         expected_rpm = heard_speeds(baseline, speeds)
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
-        self._cycle = Cycle(job, job.properties.bulking)
+        self._cycle = Cycle(job, job.properties.bulking, blanks_before)
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)

@@ -93,10 +93,11 @@ class Cycle:
     """Follows blanks and pecks, one `step` a hop.
 
     Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
-    ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one.
+    ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one;
+    ``blanks_before``: blanks of the batch that were drilled before it listens, from which it counts on.
     """
 
-    def __init__(self, job: Job, bulking: float) -> None:
+    def __init__(self, job: Job, bulking: float, blanks_before: int = 0) -> None:
         self._job = job
         self._feed_mm = job.feed_mm_per_rev
         self._bulking = bulking
@@ -113,7 +114,7 @@ class Cycle:
         self.from_rest = False
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
-        self.blank = 0
+        self.blank = blanks_before
         self.peck = 0
         self.in_blank = False
         self.rows: list[PeckRow] = []

@@ -7,7 +7,7 @@ import os
 import threading
 import time
 from collections.abc import Iterator
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime
 from pathlib import Path
 
@@ -17,13 +17,18 @@ import pytest
 import hardware.microphone
 from monitor import cli
 from monitor.alarm import AlarmBoard
+from monitor.baseline import load_baseline
 from monitor.commands import listen
 from monitor.errors import DeviceError
+from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.space import Room
 from monitor.evidence.store import BatchInfo
+from monitor.job import load_job
+from monitor.listener import Listener
 from monitor.measurements import Heard, Kind, Severity
 from monitor.ports import Block
+from monitor.recordings import read_recording
 from monitor.session import Session
 from monitor.station import MicrophoneChoice
 from tests.evidence.test_store import asked
@@ -295,3 +300,53 @@ def test_a_store_that_cannot_be_tidied_is_said_and_the_monitor_goes_on(
         for _ in range(3):
             assert looked.acquire(timeout=10.0)
     assert said == ["The evidence cannot be kept within its limit: no such disk."]
+
+
+# Going on with a batch that was cut off.
+
+
+def drilled(directory: Path, *blanks: int, continues: int = 0) -> None:
+    """A batch of the scene's job in which these blanks were begun, and that was then cut off."""
+    job = Path(JOB).read_text("utf-8")
+    with Evidence(directory, replace(INFO, job=job, continues=continues)) as evidence:
+        told = [replace(event(1.0 + n, Kind.BLANK_START, Severity.INFO), blank=n) for n in blanks]
+        evidence.record(np.zeros(FS, np.float32), Heard(events=told))
+
+
+def test_it_goes_on_after_the_last_blank_that_was_begun(tmp_path: Path) -> None:
+    job = load_job(JOB)
+    drilled(tmp_path, 1, 2, 3)
+    earlier = listen.earlier_blanks(tmp_path, job, JOB)
+    assert earlier == listen.Earlier(1, 3)
+    assert earlier.told(job) == [f"Goes on with batch 1: the next blank is 4 of {job.blanks}."]
+    drilled(tmp_path, continues=1)  # cut off again before a blank was begun
+    assert listen.earlier_blanks(tmp_path, job, JOB) == listen.Earlier(2, 3)
+    drilled(tmp_path, 4, 5, continues=2)
+    assert listen.earlier_blanks(tmp_path, job, JOB) == listen.Earlier(3, 5)
+
+
+def test_the_blanks_heard_are_numbered_on(baseline: str) -> None:
+    x, fs = read_recording(ROOT / "recordings_synthetic" / "bind.flac")
+    numbers = []
+    for before in (0, 7):
+        heard = Listener(load_baseline(baseline), load_job(JOB), fs, blanks_before=before).feed(x)
+        numbers.append([one.blank for one in heard.events if one.kind is Kind.BLANK_START])
+    assert numbers[0]
+    assert numbers[1] == [number + 7 for number in numbers[0]]
+
+
+def test_there_has_to_be_a_batch_of_this_job_to_go_on_with(
+    tmp_path: Path, baseline: str, capsys: pytest.CaptureFixture[str]
+) -> None:
+    words = ["listen", "--continue", "--baseline", baseline, "--port", "0"]
+    out = tmp_path / "none"
+    assert cli.main([*words, "--job", JOB, "--out", str(out)]) == 2
+    assert "there is no evidence.db" in capsys.readouterr().err
+    assert not out.exists()
+    drilled(tmp_path, 1)
+    other = str(ROOT / "recordings_synthetic" / "melting.toml")
+    assert cli.main([*words, "--job", other, "--out", str(tmp_path)]) == 2
+    told = capsys.readouterr().err
+    assert "leave --continue away" in told
+    assert told.count("\n") == 1
+    assert [batch.number for batch in Archive(tmp_path).batches()] == [1]

@@ -49,7 +49,7 @@ function batchRow(batch, running, choose) {
     el("input", { type: "checkbox", "aria-label": `Choose batch ${batch.number} to compare`, onchange: (e) => choose(batch.number, e.target.checked) }),
     el("a", { href: `#/batch/${batch.number}` }, el("strong", {}, `${batch.number}: ${batchName(batch)}`)),
     el("span", { class: "quiet" }, `${date(batch.started)}, ${batch.duration_s ? `${sessionTime(batch.duration_s)} of sound, ` : ""}${stateWord(batch, running)}`),
-    el("span", {}, `${plural(batch.blanks, "blank")}, ${plural(batch.pecks, "peck")}`),
+    el("span", {}, `${plural(batch.blanks, "blank")}, ${plural(batch.pecks, "peck")}${batch.continues ? `, goes on with batch ${batch.continues}` : ""}`),
     el("span", { class: batch.holds ? "hold" : "" }, batch.holds ? severitySign("hold") : null, plural(batch.holds, "hold")),
     el("span", { class: batch.warnings ? "warning" : "" }, batch.warnings ? severitySign("warning") : null, plural(batch.warnings, "warning")));
 }
@@ -81,6 +81,7 @@ function build(box, batch, curve) {
     el("p", {}, [date(batch.started), batch.duration_s ? `${sessionTime(batch.duration_s)} of sound` : "", batch.source, batch.state].filter(Boolean).join(", ")),
     job ? el("p", { class: "quiet" }, `${job.material}, ${job.spindle_rpm} rpm, drill ${length(job.drill_diameter_mm)}, hole ${length(job.depth_mm)}, pecks ${schedule(job.pecks_mm)}; sag warning ${job.sag_warning_pct} %, hold ${job.sag_hold_pct} %`) : null,
     batch.note ? el("p", {}, batch.note) : null,
+    batch.continues ? el("p", {}, "Goes on with ", el("a", { href: `#/batch/${batch.continues}` }, `batch ${batch.continues}`), ", and numbers its blanks from there.") : null,
     el("p", {}, `${plural(batch.blanks, "blank")} drilled${job ? ` of ${job.blanks}` : ""}, ${plural(batch.pecks, "peck")}, ${plural(batch.holds, "hold")}, ${plural(batch.warnings, "warning")}.`),
     el("figure", { class: "card" }, el("figcaption", {}, "Sag in %, the most in each piece of time"), whole),
     el("section", { class: "card" }, el("h3", {}, "Every blank and peck"), el("p", { class: "quiet" }, "Mean sag of each peck in %; the signs mark what went wrong in it. More of each in the table below."), blanksTable(batch)),

@@ -15,7 +15,7 @@ import threading
 import time
 from collections.abc import Callable, Iterator
 from contextlib import ExitStack, closing, contextmanager
-from dataclasses import replace
+from dataclasses import dataclass, replace
 from datetime import UTC, datetime, timedelta
 from pathlib import Path
 from types import FrameType
@@ -71,6 +71,10 @@ MANUAL = Manual(
             "--out evidence",
             "With the microphone, lines and page of a station file:",
         ),
+        (
+            "spindlebell listen --continue --job job.toml --baseline baseline.json --out evidence",
+            "After a power cut in the middle of a batch:",
+        ),
     ],
     files={
         "DIR/events.jsonl": "one event a line, as it happens",
@@ -103,6 +107,13 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
         "--out", required=True, metavar="DIR", help="evidence directory; earlier runs are kept"
     )
     add_station_arguments(parser)
+    parser.add_argument(
+        "--continue",
+        dest="goes_on",
+        action="store_true",
+        help="go on with the newest batch in DIR, which was cut off or ended: its blanks are counted on; the "
+        "one that was under way counts as drilled",
+    )
     parser.add_argument("--host", help="address of the page (default: the station's, or this computer only)")
     parser.add_argument("--port", type=int, help="port of the page (default: the station's, or 8765; 0: any)")
 
@@ -158,13 +169,14 @@ def run(args: argparse.Namespace) -> int:
     if station.broker:
         check_broker(station.broker)
     job_text = with_material(written, job)
+    before = earlier_blanks(Path(args.out), job, args.job) if args.goes_on else Earlier()
     entry = entry_for(host)
     stop, service = threading.Event(), Service()
     with ExitStack() as opened:
         listening = opened.enter_context(closing(listen(host, port)))
         wires = opened.enter_context(wired(station.lines)) if station.lines else unwired()
         microphone = opened.enter_context(live_microphone(station.microphone))
-        listener = Listener(baseline, job, microphone.fs, live=True)
+        listener = Listener(baseline, job, microphone.fs, live=True, blanks_before=before.blanks)
         opened.enter_context(asked_to_stop(stop))
         blocks = microphone.blocks()
         first = next(blocks)
@@ -177,11 +189,12 @@ def run(args: argparse.Namespace) -> int:
             baseline=describe(baseline),
             version=__version__,
             orders=learned_orders(baseline),
+            continues=before.batch,
         )
         evidence = opened.enter_context(Evidence(args.out, info))
         session = Session(listener, evidence, wires.hold, wires.spindle_stop, STARTED)
         picture = OrderSpectrogram(baseline, job.spindle_rpm, microphone.fs)
-        live = LiveState(job, picture=picture, batch=evidence.batch)
+        live = LiveState(job, picture=picture, batch=evidence.batch, blanks_before=before.blanks)
         sound, tally = SoundMemory(microphone.fs, picture), Tally()
         session.on_heard += [
             tally.add,
@@ -214,7 +227,11 @@ def run(args: argparse.Namespace) -> int:
         )
         with serving(app, listening):
             ways_in = invitation(url, entry, qr=sys.stdout.isatty())
-            warned = [*only_warned(job), *(cautions(station.broker) if station.broker else [])]
+            warned = [
+                *before.told(job),
+                *only_warned(job),
+                *(cautions(station.broker) if station.broker else []),
+            ]
             print("\n".join([*foreword(ways_in, station, info.source, microphone.fs), *warned]), flush=True)
             service.ready()
 
@@ -237,7 +254,7 @@ def run(args: argparse.Namespace) -> int:
             wires.hold.open()
             live.finish("The monitor was stopped.")
             teller.finish(session.t, session.board, "stopped by a person")
-    print("\n".join(summary(tally, session.t, job, evidence, str(microphone.losses))), flush=True)
+    print("\n".join(summary(tally, session.t, job, evidence, str(microphone.losses), before)), flush=True)
     return EXIT_HELD if tally.holds else EXIT_DONE
 
 
@@ -445,10 +462,42 @@ def only_warned(job: Job) -> list[str]:
     return [f"Caution: {', '.join(job.warn_only)} will only warn and hold nothing, as the job file says."]
 
 
-def summary(tally: Tally, heard_s: float, job: Job, evidence: Evidence, losses: str) -> list[str]:
+@dataclass(frozen=True)
+class Earlier:
+    """What was drilled before: the number of the batch in the evidence, and that of its last blank."""
+
+    batch: int = 0
+    blanks: int = 0
+
+    def told(self, job: Job) -> list[str]:
+        """What the person is told where a batch goes on."""
+        if not self.batch:
+            return []
+        return [f"Goes on with batch {self.batch}: the next blank is {self.blanks + 1} of {job.blanks}."]
+
+
+def earlier_blanks(directory: Path, job: Job, file: str) -> Earlier:
+    """What is gone on with: the newest batch of a directory, if it is of this job. Raises InputError."""
+    archive = Archive(directory)
+    newest = next(iter(archive.batches()), None)
+    if newest is None:
+        raise InputError(f"--continue: {directory} holds no batch to go on with; leave --continue away")
+    before = parse_job(newest.job, f"{directory}, batch {newest.number}")
+    if before.name != job.name:
+        raise InputError(
+            f'--continue: batch {newest.number} in {directory} is of the job "{before.name}", and {file} is '
+            f'"{job.name}"; leave --continue away to begin a new batch, or give the job file of that one'
+        )
+    return Earlier(newest.number, archive.last_blank(newest.number))
+
+
+def summary(
+    tally: Tally, heard_s: float, job: Job, evidence: Evidence, losses: str, before: Earlier
+) -> list[str]:
     """Lines in plain words: what was heard, every hold and warning, what was lost, where the evidence is."""
+    earlier = f" after {before.blanks} in batch {before.batch}" if before.batch else ""
     return [
-        f"Listened for {clock_text(heard_s)}: {tally.blanks} of {job.blanks} blanks, "
+        f"Listened for {clock_text(heard_s)}: {tally.blanks} of {job.blanks} blanks{earlier}, "
         f"{format_count(tally.pecks, 'peck')}.",
         *off_speed(tally, job),
         *told("hold", tally.holds, job),

@@ -95,6 +95,7 @@ def batch_page(archive: Archive, batch: Batch) -> BatchPage:
         state=batch.state,
         note=batch.note,
         version=batch.version,
+        continues=batch.continues,
         synthetic="synthetic" in batch.source.lower() or "# Synthetic" in batch.job,
         duration_s=duration,
         pecks=pecks,

@@ -46,7 +46,8 @@ class Batch:
     """One batch; ``started`` in UTC, ``duration_s`` NaN while it runs or where it was cut off.
 
     ``state``: 'running', 'finished' or 'stopped'; ``job``: the job file as it stood; ``note``: what was
-    said of it at its end. The rest counts what stands in the store.
+    said of it at its end; ``continues``: the batch whose blanks it went on to drill, 0 for none. The rest
+    counts what stands in the store.
     """
 
     number: int
@@ -58,6 +59,7 @@ class Batch:
     duration_s: float
     note: str
     version: str
+    continues: int
     blanks: int
     pecks: int
     holds: int
@@ -121,13 +123,24 @@ class Archive:
     def batches(self) -> list[Batch]:
         """Every batch, the newest first."""
         with self._reading() as db:
-            return [_batch(row) for row in db.execute(f"{_BATCHES} ORDER BY id DESC")]
+            return [_batch(row) for row in db.execute(f"{_batches(db)} ORDER BY id DESC")]
 
     def batch(self, number: int) -> Batch | None:
         """One batch; None where there is none of that number."""
         with self._reading() as db:
-            row = db.execute(f"{_BATCHES} WHERE id = ?", (number,)).fetchone()
+            row = db.execute(f"{_batches(db)} WHERE id = ?", (number,)).fetchone()
             return None if row is None else _batch(row)
+
+    def last_blank(self, batch: int) -> int:
+        """Number of the last blank that was begun in it; where none was, the last of what it continues."""
+        continues = {each.number: each.continues for each in self.batches()}
+        while batch in continues:
+            with self._reading() as db:
+                found = db.execute("SELECT max(blank) FROM events WHERE batch = ?", (batch,)).fetchone()[0]
+            if found:
+                return _count_of(found)
+            batch = continues.pop(batch)  # no batch twice, whatever the store says
+        return 0
 
     def events(self, batch: int) -> list[PastEvent]:
         """Its events in time order, with the newest verdict on each."""
@@ -366,18 +379,25 @@ def _count(what: str) -> str:
     return f"(SELECT count(*) FROM {what})"
 
 
-_BATCHES = (
-    "SELECT id, started_at, source, sample_rate_hz, job, state, duration_s, note, version, "
-    + ", ".join(
-        (
-            _count("events WHERE batch = batches.id AND kind = 'blank_end'"),
-            _count("pecks WHERE batch = batches.id"),
-            _count("events WHERE batch = batches.id AND severity = 'hold'"),
-            _count("events WHERE batch = batches.id AND severity = 'warning'"),
-        )
+_COUNTS = ", ".join(
+    (
+        _count("events WHERE batch = batches.id AND kind = 'blank_end'"),
+        _count("pecks WHERE batch = batches.id"),
+        _count("events WHERE batch = batches.id AND severity = 'hold'"),
+        _count("events WHERE batch = batches.id AND severity = 'warning'"),
     )
-    + " FROM batches"
 )
+
+
+def _batches(db: sqlite3.Connection) -> str:
+    """The query for what a `Batch` is made of; a store of before version 4 knows none that goes on."""
+    continues = "continues" if db.execute("PRAGMA user_version").fetchone()[0] >= 4 else "0"
+    return (
+        "SELECT id, started_at, source, sample_rate_hz, job, state, duration_s, note, version, "
+        f"{continues}, {_COUNTS} FROM batches"
+    )
+
+
 _EVENTS = (
     'SELECT events.id, events.batch, events.at, t, kind, severity, message, value, "limit", unit, blank,'
     " peck, depth_mm, onset_t, clip, v.verdict, v.note, v.by, v.at FROM events LEFT JOIN verdicts v"
@@ -441,7 +461,7 @@ def _time_of_day(written: Any) -> datetime:
 
 
 def _batch(row: Sequence[Any]) -> Batch:
-    number, started, source, fs, job, state, duration_s, note, version, *counts = row
+    number, started, source, fs, job, state, duration_s, note, version, continues, *counts = row
     return Batch(
         _count_of(number),
         _time_of_day(started),
@@ -452,6 +472,7 @@ def _batch(row: Sequence[Any]) -> Batch:
         _number(duration_s, _LATEST_S),
         _text(note),
         _text(version),
+        _count_of(continues),
         *counts,
     )
 

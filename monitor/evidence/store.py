@@ -30,7 +30,7 @@ from monitor.evidence.clips import WrittenClip
 from monitor.measurements import Event, PeckRow, Severity, TraceRow
 from monitor.whole_file import sync
 
-SCHEMA_VERSION = 3  # 1 had other words for the verdicts, 2 no learned orders
+SCHEMA_VERSION = 4  # 1 had other words for the verdicts, 2 no learned orders, 3 no batches that go on
 VERDICTS = ("real", "false", "unsure")  # what a person can say of a warning or a hold
 ROWS_PER_COMMIT = 100  # 5 s of trace: what a killed process loses at most
 BUSY_TIMEOUT_S = 10.0  # longer than any reader's query takes; a checkpoint waits for readers
@@ -51,6 +51,7 @@ CREATE TABLE batches (
     baseline TEXT NOT NULL,          -- what the baseline said, in words
     orders TEXT NOT NULL DEFAULT '', -- learned lines of what turns, comma between, the strongest first
     version TEXT NOT NULL,           -- of the program
+    continues INTEGER NOT NULL DEFAULT 0,  -- the batch whose blanks this one goes on to drill; 0: none
     state TEXT NOT NULL DEFAULT 'running' CHECK (state IN ('running', 'finished', 'stopped')),
     duration_s REAL,                 -- signal heard, once the batch is over
     note TEXT NOT NULL DEFAULT ''
@@ -112,6 +113,7 @@ INSERT INTO verdicts SELECT id, event, at, by, {_TRANSLATED}, note FROM old_verd
 DROP TABLE old_verdicts;
 """
 _FROM_VERSION_2 = "ALTER TABLE batches ADD COLUMN orders TEXT NOT NULL DEFAULT '';"
+_FROM_VERSION_3 = "ALTER TABLE batches ADD COLUMN continues INTEGER NOT NULL DEFAULT 0;"
 
 _peck_values = attrgetter(*PECK_COLUMNS)
 
@@ -121,7 +123,8 @@ class BatchInfo:
     """What is known when a batch begins.
 
     ``started`` is the UTC time of sample 0; ``started_from`` says how it is known; ``fs`` is the
-    sample rate of the sound in Hz; ``orders`` the learned lines of what turns, the strongest first.
+    sample rate of the sound in Hz; ``orders`` the learned lines of what turns, the strongest first;
+    ``continues`` the batch whose blanks it goes on to drill, 0 for none.
     """
 
     started: datetime
@@ -132,6 +135,7 @@ class BatchInfo:
     baseline: str
     version: str
     orders: tuple[float, ...] = ()
+    continues: int = 0
 
 
 def utc_text(started: datetime, t: float) -> str:
@@ -191,8 +195,8 @@ class Store:
         self._db.execute("UPDATE batches SET state = 'stopped' WHERE state = 'running'")
         self._db.execute(
             "INSERT INTO batches (id, started_at, started_from, source, sample_rate_hz, job, baseline,"
-            " version, orders) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?)",
-            (*values, info.job, info.baseline, info.version, ",".join(map(str, info.orders))),
+            " version, orders, continues) VALUES (?, ?, ?, ?, ?, ?, ?, ?, ?, ?)",
+            (*values, info.job, info.baseline, info.version, ",".join(map(str, info.orders)), info.continues),
         )
 
     def add(
@@ -336,6 +340,6 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     db.execute("PRAGMA synchronous = NORMAL")
     db.execute("PRAGMA foreign_keys = ON")
     if version < SCHEMA_VERSION:
-        scripts = (_SCHEMA + _VERDICTS_SCHEMA, _FROM_VERSION_1 + _FROM_VERSION_2, _FROM_VERSION_2)
-        script = scripts[version]
+        steps = (_FROM_VERSION_1, _FROM_VERSION_2, _FROM_VERSION_3)
+        script = "".join(steps[version - 1 :]) if version else _SCHEMA + _VERDICTS_SCHEMA
         db.executescript(f"BEGIN IMMEDIATE; {script} PRAGMA user_version = {SCHEMA_VERSION}; COMMIT;")

@@ -70,6 +70,7 @@ class BatchPage:
     state: str
     note: str
     version: str
+    continues: int
     synthetic: bool
     duration_s: float
     pecks: Sequence[PeckRow]
@@ -135,6 +136,7 @@ def _summary(page: BatchPage) -> str:
     pecks = ", ".join(length(mm) for mm in job.pecks_mm[:4]) + (" ..." if len(job.pecks_mm) > 4 else "")
     rows = [
         ("Begun", page.started),
+        *([("Goes on with", f"batch {page.continues}")] if page.continues else []),
         ("Material", job.properties.name),
         ("Drill", f"{length(job.drill_diameter_mm)}, {job.flutes} flutes {length(job.flute_length_mm)} long"),
         ("Spindle, feed", f"{format_speed(job.spindle_rpm)}, {format_feed(job.feed_mm_per_rev, job.units)}"),

@@ -17,7 +17,7 @@ from monitor.errors import NoEvidence
 from monitor.evidence.archive import Archive, PastEvent
 from monitor.evidence.clips import is_whole
 from monitor.evidence.exports import FILES
-from monitor.measurements import Severity
+from monitor.measurements import Kind, Severity
 from tests.crash.listening import Told
 
 LOST_S = 5.05  # of the curves: what the store gathers before it writes
@@ -79,6 +79,16 @@ def look_after_power_cut(directory: Path, batch: int, told: Told) -> None:
             check(clip is not None and is_whole(clip.path), f"{past.clip} of a hold is not whole")
     archive.trace(batch)
     archive.pecks(batch)
+
+
+def goes_on(directory: Path, before: int) -> None:
+    """The newest batch goes on with the one before, and its first blank is numbered after that one's last."""
+    archive = Archive(directory)
+    batch = archive.batches()[0]
+    check(batch.continues == before, f"batch {batch.number} goes on with {batch.continues}, not {before}")
+    begun = [past.event.blank for past in archive.events(batch.number) if past.event.kind is Kind.BLANK_START]
+    expected = archive.last_blank(before) + 1
+    check(begun[:1] == [expected], f"the first blank of batch {batch.number} is {begun[:1]}, not {expected}")
 
 
 def _store_is_sound(directory: Path, batch: int, told: Told) -> None:

@@ -42,7 +42,7 @@ RUNS_A_DIRECTORY = 10  # killed one after the other into the same directory
 MOST_S = 5.0  # of listening: some minutes of sound
 STARTING = 0.25  # share of the random moments that lie in its start
 MOST_CALLS = 400
-SHORT_S = 3.0  # of sound for the run that goes on in the directory
+SHORT_S = 20.0  # of sound for the run that goes on with the batch: in it a blank begins
 
 
 @dataclass
@@ -120,16 +120,18 @@ def after(directory: Path, before: int, told: Told, result: Result) -> None:
 
 
 def go_on(directory: Path, baseline: Path, x: np.ndarray) -> None:
-    """A new run into the directory goes to its end, and completes what the killed one left."""
+    """A new run goes on with the killed batch, counts its blanks on, and completes what was left."""
     before = kept.newest(directory)
-    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)])
+    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)], goes_on=before > 0)
     kept.set_aside_whole(directory, before)
     kept.read_by_commands(directory, before + 1)
+    if before:
+        kept.goes_on(directory, before)
 
 
-def run_to_its_end(directory: Path, baseline: Path, x: np.ndarray) -> None:
+def run_to_its_end(directory: Path, baseline: Path, x: np.ndarray, goes_on: bool) -> None:
     """Listen to a short sound and stop in good order."""
-    running = start(directory, baseline, x, once=True)
+    running = start(directory, baseline, x, once=True, goes_on=goes_on)
     os.close(running.release)
     until = time.monotonic() + 60
     while running.read(0.5):

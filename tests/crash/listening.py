@@ -165,9 +165,15 @@ class Running:
 
 
 def start(
-    out: Path, baseline_file: Path, x: np.ndarray, once: bool = False, held_back: bool = False
+    out: Path,
+    baseline_file: Path,
+    x: np.ndarray,
+    once: bool = False,
+    held_back: bool = False,
+    goes_on: bool = False,
 ) -> Running:
-    """Fork a `listen` that writes into ``out``; ``held_back``: it waits to be let go."""
+    """Fork a `listen` that writes into ``out``; ``held_back``: it waits to be let go; ``goes_on``: with the
+    batch before."""
     read_end, write_end = os.pipe()
     gate_out, gate_in = os.pipe()
     sys.stdout.flush()
@@ -185,6 +191,7 @@ def start(
                 os.read(gate_out, 1)
             hardware.microphone.live_microphone = lambda choice: _played(choice, x, once)
             words = ["--job", str(SCENES / "bind.toml"), "--baseline", str(baseline_file), "--out", str(out)]
+            words += ["--continue"] if goes_on else []
             status = cli.main(["listen", *words, "--port", "0"])
         finally:
             os._exit(status)

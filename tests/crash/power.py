@@ -135,9 +135,10 @@ def look(directory: Path, told: Told, baseline: Path, x: np.ndarray, counts: Cou
         kept.read_by_commands(directory, batch)
     else:
         kept.check(not (told.events or told.acknowledged or told.verdicts), "told, and no batch is there")
-    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)])
+    run_to_its_end(directory, baseline, x[: int(SHORT_S * 48_000)], goes_on=batch > 0)
     if batch:
         kept.set_aside_whole(directory, batch, power_cut=True)
+        kept.goes_on(directory, batch)
     for clip in (directory / "clips").glob("*.flac"):
         kept.check(kept.is_whole(clip), f"{clip.name} is not whole, and keeps its name")
 

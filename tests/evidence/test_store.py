@@ -123,6 +123,7 @@ def test_a_store_of_the_first_version_keeps_its_verdicts_in_the_words_of_now(tmp
         INSERT INTO verdicts VALUES (1, 1, 'then', 'Ann', 'wrong', 'a door');
         INSERT INTO verdicts VALUES (5, 1, 'then', '', 'unclear', '');
         ALTER TABLE batches DROP COLUMN orders;
+        ALTER TABLE batches DROP COLUMN continues;
         PRAGMA user_version = 1;
     """)
     db.close()
@@ -142,11 +143,27 @@ def test_a_store_without_learned_orders_is_taken_over(tmp_path):
     assert Archive(tmp_path).orders(1) == [66.5, 7.0]
     path = tmp_path / "evidence.db"
     with closing(sqlite3.connect(path)) as db:
-        db.executescript("ALTER TABLE batches DROP COLUMN orders; PRAGMA user_version = 2;")
+        db.executescript("""
+            ALTER TABLE batches DROP COLUMN orders;
+            ALTER TABLE batches DROP COLUMN continues;
+            PRAGMA user_version = 2;
+        """)
     assert Archive(tmp_path).orders(1) == []
     with Evidence(tmp_path, info) as evidence:
         evidence.finish()
     assert [Archive(tmp_path).orders(n) for n in (1, 2, 3)] == [[], [66.5, 7.0], []]
+
+
+def test_a_store_whose_batches_go_on_with_none_is_taken_over(tmp_path):
+    with Evidence(tmp_path, INFO) as evidence:
+        evidence.finish()
+    path = tmp_path / "evidence.db"
+    with closing(sqlite3.connect(path)) as db:
+        db.executescript("ALTER TABLE batches DROP COLUMN continues; PRAGMA user_version = 3;")
+    assert Archive(tmp_path).batch(1).continues == 0
+    with Evidence(tmp_path, replace(INFO, continues=1)) as evidence:
+        evidence.finish()
+    assert [batch.continues for batch in Archive(tmp_path).batches()] == [1, 0]
 
 
 def test_a_file_that_is_no_store_is_left_alone(tmp_path):
