@@ -325,7 +325,7 @@ class Listener:
         first = self._n_hops
         between = self._tracker.probability_between
         chances = map(partial, repeat(between), speeds.posterior)
-        evidence = map(partial, repeat(self._tracker.evidence_between), speeds.scores.T)
+        evidence = map(partial, repeat(self._tracker.evidence_between), speeds.scores)
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(map(Hop, times, repeat(step_s), *values, turns, chances, evidence, tones))

@@ -49,7 +49,7 @@ class Speeds:
     right speed.
     ``line_db``: median over the lines of their level over the learned one. ``state``: index of the tracked
     speed in the grid. ``posterior``, shape (n_hops, n_states): probability of each grid speed. ``scores``,
-    shape (n_states, n_hops): evidence of each grid speed against absence, nats.
+    shape (n_hops, n_states): evidence of each grid speed against absence, nats.
     """
 
     spindle_hz: NDArray[np.float64]
@@ -163,7 +163,7 @@ class SpeedTracker:
             self._evidence.line_db(density_db, state),
             state,
             track.posterior,
-            scores,
+            np.ascontiguousarray(scores.T),
         )
 
     def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
@@ -172,7 +172,7 @@ class SpeedTracker:
         return float(posterior[low:high].dot(self._ones[low:high]))  # their sum, in half the time
 
     def evidence_between(self, scores: NDArray[np.float32], low_hz: float, high_hz: float) -> float:
-        """Most evidence of a speed between two, from a column of ``Speeds.scores``; none of none, 0."""
+        """Most evidence of a speed between two, from a row of ``Speeds.scores``; none of none, 0."""
         low, high = bisect_left(self._speeds, low_hz), bisect_left(self._speeds, high_hz)
         if low >= high:
             return 0.0

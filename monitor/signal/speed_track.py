@@ -25,6 +25,10 @@ _FALLEN = 0.5  # in log speed: to 60 %
 _SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
+# Called at every hop on a few hundred numbers: looking these up would take a tenth as long as they do.
+_add, _subtract, _multiply, _absolute = np.add, np.subtract, np.multiply, np.absolute
+_sum, _running_sum = np.add.reduce, np.add.accumulate
+
 
 @dataclass(frozen=True, slots=True)
 class Track:
@@ -88,7 +92,7 @@ class SpeedFilter:
             for still in (False, True)
             for drowned, shares in ((False, _SHARES), (True, _DROWNED_SHARES))
         }
-        self._prior = np.zeros(n)
+        self._prior, self._each = np.zeros(n), np.empty(())
         self._silent = 1.0
         self._best = (0, 0, 0)  # most likely state, the last three hops
 
@@ -111,8 +115,8 @@ class SpeedFilter:
         likelihood *= np.float32(1 - _DEAF)
         likelihood += np.float32(_DEAF) * none
         likelihoods = np.ascontiguousarray(likelihood.T, np.float64)
-        states = np.empty(n_hops, np.intp)
-        running = np.empty(n_hops)
+        states: list[int] = []
+        running: list[float] = []
         padded = np.zeros((n_hops, self._padded.size))
         posteriors = padded[:, self._margin : self._margin + n]
         drowned, said = np.zeros(n_hops, np.bool_), iter(np.empty((0, n), np.float32))
@@ -121,28 +125,34 @@ class SpeedFilter:
             asked = drowned.nonzero()[0]
             if asked.size:
                 said = iter(np.exp(beats.said(asked)))
-        hops = zip(none.tolist(), drowned.tolist(), likelihoods, posteriors, strict=True)
-        for i, (nothing, unheard, likelihood, posterior) in enumerate(hops):
+        share = np.empty(())  # an array, since numpy takes longer to make one of a number than to use it
+        silent = self._silent
+        for nothing, unheard, likelihood, posterior, row in zip(
+            none.tolist(), drowned.tolist(), likelihoods, posteriors, padded, strict=True
+        ):
             prior = self._predict(unheard)
             if unheard:
-                turning = float(np.add.reduce(prior))
+                turning = float(_sum(prior))
                 prior *= next(said)
                 # it says which speed, never whether it turns
-                prior *= turning / float(np.add.reduce(prior))
-            silent = (self._silent * (1 - _START_CHANCE) + (1 - self._silent) * _STOP_CHANCE) * nothing
+                prior *= turning / float(_sum(prior))
+            silent = (silent * (1 - _START_CHANCE) + (1 - silent) * _STOP_CHANCE) * nothing
             total = float(prior.dot(likelihood)) + silent
-            np.multiply(prior, likelihood, out=posterior)
-            posterior *= 1 / total
-            self._padded = padded[i]
-            self._silent = silent / total
+            share[()] = 1 / total
+            _multiply(prior, likelihood, posterior)
+            _multiply(posterior, share, posterior)
+            self._padded = row
+            self._silent = silent = silent / total
             best = int(posterior.argmax())
-            self._best = (self._best[1], self._best[2], best)
-            states[i] = best
-            running[i] = 1 - self._silent
+            _, before, last = self._best
+            self._best = (before, last, best)
+            states.append(best)
+            running.append(1 - silent)
         self._padded = self._padded.copy()  # rather than keep all rows alive
-        first = np.arange(n_hops) * padded.shape[1] + states
+        found = np.array(states, np.intp)
+        first = np.arange(n_hops) * padded.shape[1] + found
         confidence = np.add.reduce(padded.ravel().take(first[:, None] + self._around), axis=1)
-        return Track(states, confidence, running, posteriors)
+        return Track(found, confidence, np.array(running), posteriors)
 
     def _predict(self, drowned: bool) -> NDArray[np.float64]:
         """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
@@ -151,23 +161,27 @@ class SpeedFilter:
         Moving averages of three widths, all differences of one running sum.
         """
         earlier, _, best = self._best
-        bound, sums = self._bound, self._sums
-        drift = max(-bound, min(bound, round((best - earlier) / 2)))
-        np.add.accumulate(self._padded, out=sums)
+        sums = self._sums
+        _running_sum(self._padded, 0, None, sums)
+        drift = round((best - earlier) / 2) if best != earlier else 0
         if drift:
-            np.add(self._stayed, self._drifted[bound + drift], out=self._mixed)
+            bound = self._bound
+            drift = bound if drift > bound else -bound if drift < -bound else drift
+            _add(self._stayed, self._drifted[bound + drift], self._mixed)
         for high, low, row in self._moved if drift else self._still:
-            np.subtract(high, low, out=row)
+            _subtract(high, low, row)
         starts = self._silent * _START_CHANCE * 0.5
         weights = self._weights[not drift, drowned]
         weights[-1] = starts
         prior: NDArray[np.float64] = weights.dot(self._rows, self._prior)
-        np.abs(prior, out=prior)  # rounding may leave it a little under zero
+        _absolute(prior, prior)  # rounding may leave it a little under zero
         if starts > 1e-18:  # less is lost in that rounding
             # Lines that were drowned come back where they were, or below: a spindle lost while it was
             # loaded has fallen.
-            near = prior[max(0, best - self._fallen) : best + bound + 1]
-            near += starts / near.size
+            lowest = best - self._fallen
+            near = prior[lowest if lowest > 0 else 0 : best + self._bound + 1]
+            self._each[()] = starts / near.size
+            _add(near, self._each, near)
         return prior
 
 
