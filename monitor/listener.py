@@ -151,7 +151,7 @@ class Listener:
         )
         self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = job.properties.softens_c is not None
-        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s)
+        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)
         self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}

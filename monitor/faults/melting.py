@@ -15,6 +15,11 @@ cut, since rubbing is low; less crackle, or a squeal. And the load must stay. Th
 agree, is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not
 judged.
 
+Where a blank was heard whole, another witness needs neither colour nor crackle, which a room or the machine
+may cover: a cut that is much quieter than cuts were at that depth, and loads the spindle clearly more. What
+is cut is heard; what only rubs takes the work and is not. Depth alone muffles and loads too, so both are judged
+against their course over it (`monitor.signal.course`).
+
 A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
 seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
 one heard. Where the machine covers the low sound of the cut, dullness cannot be told, and nothing is held.
@@ -40,6 +45,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks import Cycle
+from monitor.signal.course import Course, Place
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import TURNING, Rotation
@@ -127,6 +133,17 @@ FRESH_S, FRESH_SOFT = 1.0, 2 * DRIFT
 later than this after contact, what is by so much like softened work in each of them, by all signs, is no
 room."""
 
+MUFFLED_DB = 6.0
+"""By which a good cut's hiss may change over the whole hole, before cuts have shown how much: to a quarter of
+its power (judged)."""
+
+LEAST_GRIP = 0.001
+"""Sag, as a fraction: what machines wander by at least, so that less says nothing of the load."""
+
+PECKS_DB, PECKS_LOAD = 1.5, 0.15
+"""By which one good peck differs from another of its depth for as long as it lasts, in dB of its sound and as
+a share of its load: a deviation, beside the scatter within a peck (judged)."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -167,18 +184,28 @@ class _Heard(NamedTuple):
     tone_db: float
     sag: float
     strength: float
+    deep: float
+    into: float
+
+    @property
+    def place(self) -> Place:
+        """Where along the hole."""
+        return self.deep, self.into
 
 
 @dataclass(slots=True)
 class MeltingRule:
     """One `step` a hop; ``softens``: whether the material of the job does at all; ``point_mm``: height of the
-    drill's point; ``feed_mm_s``: rate of the feed."""
+    drill's point; ``feed_mm_s``: rate of the feed; ``hole_mm``: depth of the hole."""
 
     softens: bool
     point_mm: float
     feed_mm_s: float
+    hole_mm: float
     _first: list[_Heard] = field(default_factory=list)
     _good: list[Normal] = field(default_factory=list)
+    _hiss: Course = field(default_factory=lambda: Course(0.0, 1.0, MUFFLED_DB))
+    _grip: Course = field(default_factory=lambda: Course(0.0, 1.0, 1.0))
     _usual: Normal = field(default_factory=lambda: Normal(SIGNS_MEAN, SIGNS_SD, 40, _MEMORY, _LAG, SIGNS_SD))
     _sum: Cusum = field(
         default_factory=lambda: Cusum(DRIFT, threshold_for(WARNING_EVERY_S / (BLOCK_HOPS * HOP_S), DRIFT))
@@ -221,6 +248,8 @@ class MeltingRule:
             hop.chatter_db,
             rotation.sag if hop.confidence >= SURE else math.nan,
             detector.strength,
+            cycle.depth_mm / self.hole_mm,
+            (hop.t - detector.onset_s) * self.feed_mm_s / self.hole_mm if detector.cutting else 0.0,
         )
         self._usual_sag = detector.cut_sag
         self._pending.append((hop.t, heard))
@@ -271,6 +300,14 @@ class MeltingRule:
                 self._first_blank = self._blank
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
+                uppers = [one.upper_db for one in self._first]
+                sags = [one.sag for one in self._first if one.sag == one.sag] or [0.0]
+                start, least = statistics.fmean(uppers), _LEAST[1]
+                self._hiss = Course(start, self._good[1].spread, MUFFLED_DB, least, ALIKE, _MEMORY, _LAG)
+                start, least = statistics.fmean(sags), LEAST_GRIP
+                self._grip = Course(
+                    start, max(0.2 * start, least), max(start, least), least, ALIKE, _MEMORY, _LAG
+                )
                 self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
             return
         _, upper, tilt, _ = self._good
@@ -292,12 +329,17 @@ class MeltingRule:
             self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
             for normal in (*self._good, self._low, self._usual):
                 normal.reject()
+            self._hiss.reject()
+            self._grip.reject()
             return
         self._usual.step(signs)
         for normal, value in zip(self._good, heard, strict=False):
             if value == value:
                 normal.step(value)
         self._low.step(heard.upper_db - heard.tilt_db)
+        self._hiss.step(heard.upper_db, heard.place)
+        if heard.sag == heard.sag:
+            self._grip.step(heard.sag, heard.place)
 
     @property
     def _load_tells(self) -> bool:
@@ -322,9 +364,18 @@ class MeltingRule:
         hiss, dull = hiss / muffled, dull / muffled
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
-        least, *others = sorted((hiss, dull, max(steady, squeal)))
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        return (least + sum(min(sign, least + AGREE) for sign in others)) / known
+        return max(_agreed(hiss, dull, max(steady, squeal)) / known, self._gripped(heard))
+
+    def _gripped(self, heard: _Heard) -> float:
+        """Less hiss at more load than where the same depth was drilled before; two signs count as three."""
+        if self._blank <= self._first_blank or not self._load_tells or heard.sag != heard.sag:
+            return -math.inf
+        quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
+        besides = PECKS_LOAD * self._usual_sag
+        harder = self._grip.z(heard.sag, heard.place, besides)
+        over_usual = (heard.sag - self._usual_sag) / math.hypot(self._grip.spread, besides)
+        return 1.5 * _agreed(quieter, min(harder, over_usual))
 
     def _expected_tilt_db(self, heard: _Heard) -> float:
         """Colour of a good cut as faint as what is heard: the machine alone, plus a share of a good cut."""
@@ -357,6 +408,8 @@ class MeltingRule:
         for normal, values in zip(self._good, zip(*signs, strict=True), strict=False):
             middle = statistics.median(values)
             if normal.z(middle) < -FRESH_DIFFERS:
+                if normal is self._good[1]:
+                    self._hiss.start += middle - normal.location
                 normal.location = middle
 
     def _finding(self) -> Finding:
@@ -375,6 +428,12 @@ class MeltingRule:
         return Finding(Kind.MELTING, severity, message, self._sum.value, limit, "", self._since_s)
 
 
+def _agreed(*signs: float) -> float:
+    """Sum of signs as far as they agree."""
+    least = min(signs)
+    return sum(min(sign, least + AGREE) for sign in signs)
+
+
 def _power(db: float) -> float:
     return math.pow(10, db / 10)
 
@@ -382,10 +441,12 @@ def _power(db: float) -> float:
 def _mean(block: Sequence[_Heard]) -> _Heard:
     """Mean of a block; of crackle the cube root, which makes it normal (Wilson and Hilferty 1931)."""
     n = len(block)
-    crackle, upper, tilt, tone, _, strength = (sum(signs) / n for signs in zip(*block, strict=True))
+    crackle, upper, tilt, tone, _, strength, deep, into = (
+        sum(signs) / n for signs in zip(*block, strict=True)
+    )
     sags = [heard.sag for heard in block if heard.sag == heard.sag]
     sag = statistics.median(sags) if sags else math.nan
-    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength)
+    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into)
 
 
 def _normal(values: Sequence[float], least: float) -> Normal:

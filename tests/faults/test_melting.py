@@ -23,7 +23,7 @@ class Shop:
     """Pecks of two seconds with a second between them, in one blank."""
 
     def __init__(self, softens=True):
-        self.rule = MeltingRule(softens, point_mm=1.8, feed_mm_s=2.0)
+        self.rule = MeltingRule(softens, point_mm=1.8, feed_mm_s=2.0, hole_mm=40.0)
         self.rng = np.random.default_rng(7)
         self.t = 0.0
         self.peck = 0
@@ -111,6 +111,31 @@ def test_no_sign_alone_is_melting(change):
     shop = Shop()
     shop.drill(4, **GOOD)
     assert not shop.drill(6, **(GOOD | change))
+
+
+FLAT = GOOD | {"upper_db": -86.0, "lower_db": -83.0}  # 8 dB quieter, crackling and coloured as before
+
+
+def test_a_cut_that_is_quieter_and_loads_more_than_at_that_depth_before_rubs():
+    shop = Shop()
+    assert not shop.drill(6, **GOOD)
+    assert not shop.drill(3, blank=2, **GOOD)
+    found = shop.drill(2, blank=2, **(FLAT | {"sag": 0.025}))
+    assert Severity.WARNING in found
+
+
+def test_a_quieter_cut_or_a_heavier_one_alone_is_not_told():
+    shop = Shop()
+    shop.drill(6, **GOOD)
+    shop.drill(3, blank=2, **GOOD)
+    assert not shop.drill(3, blank=2, **FLAT)
+    assert not shop.drill(3, blank=3, **(GOOD | {"sag": 0.025}))
+
+
+def test_nothing_is_told_by_load_and_loudness_before_a_blank_was_heard():
+    shop = Shop()
+    shop.drill(3, **GOOD)
+    assert not shop.drill(3, **(FLAT | {"sag": 0.025}))
 
 
 def test_squeal_stands_for_the_crackle_it_covers():
