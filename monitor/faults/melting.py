@@ -17,8 +17,8 @@ judged.
 
 Where a blank was heard whole, another witness needs neither colour nor crackle, which a room or the machine
 may cover: a cut that is much quieter than cuts were at that depth, and loads the spindle clearly more. What
-is cut is heard; what only rubs takes the work and is not. Depth alone muffles and loads too, so both are judged
-against their course over it (`monitor.signal.course`).
+is cut is heard; what only rubs takes the work and is not. Depth alone muffles and loads too, so both are
+judged against their course over it (`monitor.signal.course`).
 
 A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
 seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
