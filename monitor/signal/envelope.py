@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signal.filters import band_taps
-from monitor.signal.frames import FrameGeometry
+from monitor.signal.frames import FrameGeometry, in_turns
 
 FINE_HZ = 480.0
 """Rate aimed at: 20 flute passages of a two-flute drill at 720 rpm, and short against the ring of a chip."""
@@ -56,11 +56,14 @@ class FineEnvelope:
         rows = np.lib.stride_tricks.as_strided(
             frames[:, begin:], (n_hops, self.n_fine, width), (frames.strides[0], per * item, item)
         )
-        bands = np.matmul(np.ascontiguousarray(rows), self.toeplitz)
-        np.square(bands, out=bands)
-        # means of each band's pieces, as a product, which is quicker than many short sums
-        power = np.matmul(bands.reshape(n_hops, 2 * self.n_fine, per), np.full(per, 1 / per, np.float32))
-        return np.ascontiguousarray(power.reshape(n_hops, self.n_fine, 2).transpose(0, 2, 1))
+        power = np.empty((n_hops, 2, self.n_fine), np.float32)
+        for some, told in in_turns(rows, power):
+            bands = np.matmul(np.ascontiguousarray(some), self.toeplitz)
+            np.square(bands, out=bands)
+            # means of each band's pieces, as a product, which is quicker than many short sums
+            means = np.matmul(bands.reshape(-1, 2 * self.n_fine, per), np.full(per, 1 / per, np.float32))
+            told[:] = means.reshape(-1, self.n_fine, 2).transpose(0, 2, 1)
+        return power
 
 
 def fine_envelope(geometry: FrameGeometry) -> FineEnvelope:

@@ -9,6 +9,7 @@ round differently; a stack of products of one shape does not).
 from __future__ import annotations
 
 import math
+from collections.abc import Iterator
 from dataclasses import dataclass
 
 import numpy as np
@@ -25,6 +26,10 @@ what a phone-grade microphone hears above that is its own noise."""
 
 SLOW_RPM = 800.0
 """Below, 0.1 s is not much more than one turn."""
+
+AT_ONCE = 40
+"""Hops measured in one go where much lies between sound and measure: it then stays in the processor's nearer
+memory."""
 
 _TAPS_PER_PHASE = 16
 _ALIASES_DB = 70.0
@@ -177,3 +182,11 @@ def every(flat: NDArray[np.float32], n: int, step: int) -> NDArray[np.float32]:
     """Windows of ``n`` samples, one every ``step``, as a view of ``flat``, shape (n_windows, n)."""
     item = flat.itemsize
     return np.ndarray(((flat.size - n) // step + 1, n), np.float32, flat, 0, (step * item, item))
+
+
+def in_turns(
+    frames: NDArray[np.float32], measures: NDArray[np.float32]
+) -> Iterator[tuple[NDArray[np.float32], NDArray[np.float32]]]:
+    """Frames and the places for their measures, `AT_ONCE` of them at a time, as views."""
+    for begin in range(0, frames.shape[0], AT_ONCE):
+        yield frames[begin : begin + AT_ONCE], measures[begin : begin + AT_ONCE]

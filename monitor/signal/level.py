@@ -8,6 +8,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.signal.frames import in_turns
+
 CLIP_AT = 0.999
 """Full scale but for rounding: the top code of a 16-bit converter is 0.99997."""
 
@@ -53,8 +55,11 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
         Fraction of samples that had to be replaced because they were not numbers.
     """
     n_hops, n = x.shape
-    centred = x - np.add.reduce(x, axis=1, keepdims=True) / np.float32(n)
-    power = np.matmul(centred[:, None, :], centred[:, :, None])[:, 0, 0].astype(np.float64) / n
+    squares = np.empty((n_hops, 1, 1), np.float32)
+    for some, told in in_turns(x, squares):
+        centred = some - np.add.reduce(some, axis=1, keepdims=True) / np.float32(n)
+        np.matmul(centred[:, None, :], centred[:, :, None], out=told)
+    power = squares[:, 0, 0].astype(np.float64) / n
     level_db = 10 * np.log10(np.maximum(power, 10 ** (SILENCE_DB / 10)))
     clipped, stuck = np.zeros((2, n_hops))
     if np.maximum.reduce(peak) >= CLIP_AT:

@@ -9,6 +9,8 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
+from monitor.signal.frames import AT_ONCE, in_turns
+
 FLOOR_QUANTILE = 0.3
 """The floor is read at this quantile of a band, so that up to two thirds of its bins may hold lines."""
 
@@ -79,11 +81,15 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     2 v / fs; a sinusoid of power P peaks at P / enbw_hz.
     """
     n = geometry.n
-    padded = np.zeros((frames.shape[0], 2 * n), np.float32)
-    np.multiply(frames, _density_window(n, geometry.fs), out=padded[:, :n])
-    parts = _transformed(padded).view(np.float32)[:, : 2 * geometry.n_bins]
-    np.square(parts, out=parts)
-    density: NDArray[np.float32] = parts[:, ::2] + parts[:, 1::2]
+    window = _density_window(n, geometry.fs)
+    density = np.empty((frames.shape[0], geometry.n_bins), np.float32)
+    padded = np.zeros((min(AT_ONCE, frames.shape[0]), 2 * n), np.float32)
+    for some, told in in_turns(frames, density):
+        rows = padded[: some.shape[0]]
+        np.multiply(some, window, out=rows[:, :n])
+        parts = _transformed(rows).view(np.float32)[:, : 2 * geometry.n_bins]
+        np.square(parts, out=parts)
+        np.add(parts[:, ::2], parts[:, 1::2], out=told)
     return density
 
 

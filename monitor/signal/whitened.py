@@ -13,7 +13,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.signal.envelope import LOW_HZ, SPLIT_HZ
-from monitor.signal.frames import FrameGeometry
+from monitor.signal.frames import FrameGeometry, in_turns
 
 _TURN_SHARE = 0.25  # of a turn that a piece may last: it must be blown through and fall silent again in it
 _LEAST_S, _MOST_S = 0.005, 0.012  # as long as the ring of a chuck or headstock: longer adds only noise
@@ -50,12 +50,14 @@ class WhitenedLevel:
         rows = np.lib.stride_tricks.as_strided(
             frames[:, begin:], (n_hops, self.n_pieces, length), (frames.strides[0], step * item, item)
         )
-        parts = np.matmul(np.ascontiguousarray(rows), self.bands)
-        np.square(parts, out=parts)
-        power = parts[:, :, : width // 2] + parts[:, :, width // 2 :]
-        power += _SILENCE
         share = np.full(width // 2, 20 / width, np.float32)
-        level: NDArray[np.float32] = np.matmul(np.log10(power, out=power), share)
+        level = np.empty((n_hops, self.n_pieces), np.float32)
+        for some, told in in_turns(rows, level):
+            parts = np.matmul(np.ascontiguousarray(some), self.bands)
+            np.square(parts, out=parts)
+            power = parts[:, :, : width // 2] + parts[:, :, width // 2 :]
+            power += _SILENCE
+            np.matmul(np.log10(power, out=power), share, out=told)
         return level
 
 
