@@ -159,8 +159,9 @@ class Spindle:
             if self._state is TURNING:
                 self._state = MASKED
             return False, False
-        astray = not loud and self._astray(hop)
-        present = hop.running > _PRESENT and hop.heard and self._noisy(hop) and not astray
+        noisy = hop.heard and self._noisy(hop)
+        astray = not loud and hop.heard and self._astray(hop, noisy)
+        present = noisy and hop.running > _PRESENT and not astray
         self._present_hops = self._present_hops + 1 if present else 0
         if hop.audible < _FAINT_AUDIBLE:
             self._deaf_s = hop.t
@@ -203,15 +204,15 @@ class Spindle:
         masked = self._state is MASKED and self._last_hz > 0 and hop.heard
         return masked and abs(math.log(hop.spindle_hz / self._last_hz)) < _BACK
 
-    def _astray(self, hop: Hop) -> bool:
+    def _astray(self, hop: Hop, noisy: bool) -> bool:
         """Whether the speed heard is none of a spindle: nobody commanded it, and its lines are far too weak.
 
         Tones of the room happen to agree with it; where the spindle could be its lines are missing.
         """
         # a gain that fell takes as much of the floor as of the lines
         thin = hop.line_db < -_QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
-        thin = thin and hop.heard and self._off_commanded(hop) > _COMMANDED_WITHIN
-        if not hop.heard or (self._noisy(hop) and not thin):
+        thin = thin and self._off_commanded(hop) > _COMMANDED_WITHIN
+        if noisy and not thin:
             return False
         if abs(hop.rate_hz_s) > _SETTLED_RATE * hop.spindle_hz:
             return False  # tones of a room stay; between its speeds a spindle's lines are weaker by resonance
@@ -255,17 +256,17 @@ class Spindle:
 
     def _off_commanded(self, hop: Hop) -> float:
         """How far, as a fraction, the speed is off the nearest commanded one."""
-        least = math.inf
+        spindle_hz, least = hop.spindle_hz, math.inf
         for hz in self._commanded_hz:
-            off = abs(hop.spindle_hz / hz - 1)
+            off = abs(spindle_hz / hz - 1)
             if off < least:
                 least = off
         return least
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = self._nearest(spindle_hz)
-        there = abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
-        return there and abs(math.log(reference / near)) > _COMMANDED_WITHIN
+        left = abs(math.log(reference / near)) > _COMMANDED_WITHIN
+        return left and abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
 
     def _hops_to_start(self, hop: Hop) -> int:
         if self._is_back(hop):

@@ -332,7 +332,7 @@ class ChatterRule:
     @staticmethod
     def _stronger(over: NDArray[np.float32], track: _Track) -> bool:
         """Whether another line departs much farther."""
-        return over.item(over.argmax()) > 10 ** ((track.db + STRONGER_DB) / 10)
+        return over.item(over.argmax()) / NOISE_SHOWS > 10 ** ((track.db + STRONGER_DB) / 10)
 
     def _slipped(self, tones: Tones, k: int) -> bool:
         """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""
@@ -348,7 +348,7 @@ class ChatterRule:
         k = int(over.argmax())
         if self._slipped(tones, k):
             return
-        db = _db(over.item(k))
+        db = _db(over.item(k) / NOISE_SHOWS)
         if self._cutting:
             self._mean_db += 0.01 * (db - self._mean_db)
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
@@ -365,7 +365,7 @@ class ChatterRule:
         k = bins.start + int(over[bins].argmax())
         track.n = n = track.n + 1
         track.hz += (self._peak_hz(tones.average, k) - track.hz) / (n if n < 10 else 10)
-        track.db = db = _db(over.item(k))
+        track.db = db = _db(over.item(k) / NOISE_SHOWS)
         mean_db = self._mean_db if self._mean_db > 0 else 0.0
         z = (db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
         track.enough = min(track.enough + (z if z < self._most else self._most), 2 * ENOUGH)
@@ -418,11 +418,12 @@ class ChatterRule:
         first, last = (round(track.hz * (1 + sign * GLIDE_SHARE) / self._bin_hz) for sign in (-1, 1))
         below, above = before[first : max(first, bins.start - gap)], before[bins.stop + gap : last]
         beside = max(float(below.max(initial=0.0)), float(above.max(initial=0.0)))
-        return beside > here and 10 * math.log10(max(beside, 1.0)) > max(track.db - GLIDE_DB, GLIDE_LEAST_DB)
+        beside_db = 10 * math.log10(max(beside / NOISE_SHOWS, 1.0))
+        return beside > here and beside_db > max(track.db - GLIDE_DB, GLIDE_LEAST_DB)
 
     def _beside(self, over: NDArray[np.float32], k: int, hz: float, spindle_hz: float) -> int:
         """Number of other tones that are no multiples or sidebands of the line."""
-        least = max(BESIDE_LEAST, float(over[k]) * 10 ** (-BESIDE_DB / 10))
+        least = NOISE_SHOWS * max(BESIDE_LEAST, over.item(k) / NOISE_SHOWS * 10 ** (-BESIDE_DB / 10))
         rotation = spindle_hz if spindle_hz == spindle_hz else 0.0
         near = SIDEBANDS * rotation + self._lobe * self._bin_hz
         others, last = 0, -math.inf

@@ -131,7 +131,7 @@ class Departure:
             self.nats = self._peak = 0.0
         elif tells:
             nats = SHARE * apart / self._spread**2 * ((WEAKER * usual + gone) / 2 - given)
-            self._add(max(min(nats, MOST_NATS), -LEAST_NATS), placed)
+            self._add(MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats, placed)
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
             self._learn(hop, given, usual)
@@ -149,7 +149,7 @@ class Departure:
     def _is_turned_down(self, hop: Hop, placed: bool) -> bool:
         """Whether all sound fell at once with the lines, not heard in their places since."""
         self._levels.append(hop.over_db)
-        fell = hop.over_db < max(self._levels) - TURNED_DB and not self._doubt_hops
+        fell = not self._doubt_hops and hop.over_db < max(self._levels) - TURNED_DB
         self._turned = not placed and (fell or self._turned)
         return self._turned
 
@@ -158,7 +158,7 @@ class Departure:
         self.nats = nats if nats > 0 else 0.0
         if self.nats > self._peak:
             self._peak = self.nats
-        if placed and not self.nats:
+        if placed and not self.nats and self._peak:
             self._by_itself = min(max(self._by_itself, self._peak), BY_ITSELF_MOST)
             self._peak = 0.0
 
@@ -185,8 +185,10 @@ class Departure:
 
     def _learn(self, hop: Hop, given: float, usual: float) -> None:
         """What the lines give in cuts, and its spread: means that forget."""
-        off = 1.25 * min(abs(given - usual), 4 * SPREAD)
-        self._spread = max(self._spread + MEMORY * (off - self._spread), SPREAD_LEAST)
+        off = abs(given - usual)
+        off = 1.25 * (off if off < 4 * SPREAD else 4 * SPREAD)
+        spread = self._spread + MEMORY * (off - self._spread)
+        self._spread = spread if spread > SPREAD_LEAST else SPREAD_LEAST
         if hop.confidence >= SURE:
             self._given += given - MEMORY * self._given
             self._audible += hop.audible - MEMORY * self._audible

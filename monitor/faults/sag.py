@@ -225,7 +225,7 @@ class SagRule:
             if chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)
             nats += self._slow_sums[i]
-            self._slow_sums[i] = min(nats, 2 * SLOW_NATS) if nats > 0 else 0.0
+            self._slow_sums[i] = 0.0 if nats <= 0 else nats if nats < 2 * SLOW_NATS else 2 * SLOW_NATS
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
         (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
         return [hops >= DROWNED_HOPS or nats >= enough, more_hops >= DROWNED_HOPS or more_nats >= enough]
@@ -235,7 +235,8 @@ class SagRule:
         sag = 1 - hop.spindle_hz / rotation.reference_hz
         if sag == sag:
             self._track.append((hop.t, sag))
-        if not self._track or self._track[-1][1] * 100 < self.warning_pct / 2:
+        track = self._track
+        if not track or track[-1][1] * 100 < self.warning_pct / 2:
             return 0.0
         known = [(t, sag) for t, sag in self._track if hop.t - t < TREND_HOPS * hop.step_s]
         if len(known) < TREND_HOPS // 2 + 1:

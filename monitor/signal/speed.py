@@ -99,7 +99,8 @@ class SpeedTracker:
         n_states = int(np.ceil(np.log(high / low) / self._step)) + 1
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._speeds: list[float] = self.grid_hz.tolist()
-        self._ones = np.ones(n_states)
+        ones = np.ones(n_states)
+        self._ones = [ones[:n] for n in range(n_states + 1)]  # so many
         self._evidence = LineEvidence(baseline, self.lines, speeds_rpm, self.grid_hz, geometry)
         self._filter = SpeedFilter(self.grid_hz, speeds_rpm, self._short_hops)
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
@@ -169,7 +170,9 @@ class SpeedTracker:
     def probability_between(self, posterior: NDArray[np.float64], low_hz: float, high_hz: float) -> float:
         """Probability of a speed between two, from a row of ``Speeds.posterior``."""
         low, high = bisect_left(self._speeds, low_hz), bisect_left(self._speeds, high_hz)
-        return float(posterior[low:high].dot(self._ones[low:high]))  # their sum, in half the time
+        if low >= high:
+            return 0.0
+        return float(posterior[low:high].dot(self._ones[high - low]))  # their sum, in half the time
 
     def evidence_between(self, scores: NDArray[np.float32], low_hz: float, high_hz: float) -> float:
         """Most evidence of a speed between two, from a row of ``Speeds.scores``; none of none, 0."""

@@ -36,6 +36,10 @@ _NO_LINE = np.float32(1e-30)  # power density: under any floor, so that what is 
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
 
+# ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the flags of the
+# processor, which takes longer than the maximum of a spectrum.
+_greater, _lesser, _multiply, _divide = np.fmax, np.fmin, np.multiply, np.divide
+
 
 @dataclass(slots=True)  # not frozen: made at every hop
 class Tones:
@@ -43,21 +47,20 @@ class Tones:
 
     ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest
     spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it;
-    ``heard``: the power density that reads like ``average``; ``over_noise``: ``average`` over `NOISE_SHOWS`.
+    ``heard``: the power density that reads like ``average``.
     """
 
     average: NDArray[np.float32]
     newest: NDArray[np.float32]
     per_floor: NDArray[np.float32]
     heard: NDArray[np.float32]
-    over_noise: NDArray[np.float32]
 
 
 def tones_of(
     average: NDArray[np.float32], newest: NDArray[np.float32], per_floor: NDArray[np.float32]
 ) -> Iterator[Tones]:
     """The tones of each hop of a stack, from arrays of shape (n_hops, n_bins); see `Tones`."""
-    return map(Tones, average, newest, per_floor, average / per_floor, average / np.float32(NOISE_SHOWS))
+    return map(Tones, average, newest, per_floor, average / per_floor)
 
 
 def learned_lines(
@@ -150,11 +153,6 @@ class ToneMemory:
     ----------
     lines, grid_hz : shape (n_states, n_bins), (n_states,)
         The learned lines at each speed, see `learned_lines`; the speeds evenly spaced in their logarithm.
-
-    Notes
-    -----
-    ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the flags of the
-    processor, which takes longer than the maximum of a spectrum.
     """
 
     FORGETS_S = 20.0
@@ -165,7 +163,7 @@ class ToneMemory:
     def __init__(self, lines: NDArray[np.float32], grid_hz: NDArray[np.float64], hop_s: float) -> None:
         self._lines = lines
         # a spindle keeps to a few speeds
-        self._most_shown = lru_cache(maxsize=64)(
+        self._most_shown = lru_cache(maxsize=256)(
             lambda low, high: np.fmax.reduce(lines[low : high + 1], axis=0, initial=_NO_LINE)
         )
         self._low_hz, self._states = float(grid_hz[0]), grid_hz.size
@@ -179,9 +177,12 @@ class ToneMemory:
         self._here = lines[0]  # the learned lines at the present speed
         self._shown = np.fmax(lines[0], _NO_LINE)  # the most of them at the speeds in the average
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
-        self._usual = self._shown.copy()  # the larger of that and the learned lines
+        # the larger of that and the learned lines, over `NOISE_SHOWS`: a power of two, which rounds nothing
+        self._usual_share = self._shown / np.float32(NOISE_SHOWS)
         self._key, self._state, self._low, self._high, self._raised = 0, 0, 0, 0, 1.0
-        self._keep = np.float32(0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S))
+        # arrays, since numpy takes longer to make one of a number than to use it
+        self._raises, self._share = np.ones((), np.float32), np.full((), 1 / NOISE_SHOWS, np.float32)
+        self._keep = np.full((), 0.5 ** (hop_s * self.LEARNS_EVERY / self.FORGETS_S), np.float32)
 
     def turn(
         self,
@@ -205,9 +206,14 @@ class ToneMemory:
         at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
         state = self._state
         if abs(at - state) > 0.75:
-            state = min(max(round(at), 0), self._states - 1)
-        low = min(state, self._row(slowest_hz)) if slowest_hz else state
-        high = max(state, self._row(fastest_hz)) if fastest_hz else state
+            state = self._row(spindle_hz)
+        low, high = state, state
+        if slowest_hz:
+            row = self._row(slowest_hz)
+            low = row if row < low else low
+        if fastest_hz:
+            row = self._row(fastest_hz)
+            high = row if row > high else high
         if key != self._key:
             self._key = key
             self._move()
@@ -217,17 +223,19 @@ class ToneMemory:
             self._here = self._lines[state]
         if (low, high) != (self._low, self._high):
             self._shown = self._most_shown(low, high)
+        if raised != self._raised:
+            self._raises[()] = raised
         self._state, self._low, self._high, self._raised = state, low, high, raised
         self._turn()
 
     def _row(self, spindle_hz: float) -> int:
-        at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
-        return min(max(round(at), 0), self._states - 1)
+        row = round(math.log(spindle_hz / self._low_hz) / (self._step or 1.0))
+        return 0 if row < 0 else row if row < self._states else self._states - 1
 
     def departure(self, tones: Tones, out: NDArray[np.float32] | None = None) -> NDArray[np.float32]:
-        """Power over what is usual, at each bin; into ``out`` where it is given."""
-        over: NDArray[np.float32] = np.divide(tones.heard, self._usual, out=out)
-        return np.fmin(over, tones.over_noise, out=over)  # what noise shows is no departure
+        """`NOISE_SHOWS` times the power over what is usual, at each bin; into ``out`` where it is given."""
+        over: NDArray[np.float32] = _divide(tones.heard, self._usual_share, out)
+        return _lesser(over, tones.average, over)  # what noise shows is no departure
 
     def slip(self, tones: Tones, k: int, raised: float) -> float:
         """Share of speed by which a learned line may have slipped down to bin ``k``; 0 where none has.
@@ -240,12 +248,13 @@ class ToneMemory:
         learned = self._here[k + _APART : top]
         if not learned.size:
             return 0.0
-        m = k + _APART + int(learned.argmax())
-        power = self._here.item(m)
+        at = learned.argmax()
+        m, power = k + _APART + int(at), learned.item(at)
         if not power * raised >= tones.heard.item(k):
             return 0.0
         near = slice(max(k + _APART, m - _APART), m + _APART + 1)
-        still = float(tones.heard[near].max())
+        beside = tones.heard[near]
+        still = beside.item(beside.argmax())
         return 1 - k / m if still * _MISSED < power else 0.0
 
     def known(self, tones: Tones, bins: slice) -> float:
@@ -258,8 +267,8 @@ class ToneMemory:
         if but is not None:
             heard = heard.copy()
             heard[but] = 0.0
-        self._outside *= self._keep
-        np.fmax(self._outside, heard, out=self._outside)
+        _multiply(self._outside, self._keep, self._outside)
+        _greater(self._outside, heard, self._outside)
         self._know()
 
     def hear_peck(self, tones: Tones) -> None:
@@ -284,22 +293,26 @@ class ToneMemory:
         self._know()
 
     def _know(self) -> None:
-        np.fmax(self._outside, self._good, out=self._known)
+        _greater(self._outside, self._good, self._known)
         self._move()
         self._turn()
 
     def _move(self) -> None:
-        np.fmax(self._known[0], self._moved(self._known[1], -self._key), out=self._now)
+        here, moved = self._known
+        _greater(here, self._moved(moved, -self._key), self._now)
 
     def _turn(self) -> None:
-        np.multiply(self._shown, np.float32(self._raised), out=self._usual)
-        np.fmax(self._usual, self._now, out=self._usual)
+        usual = self._usual_share
+        _multiply(self._shown, self._raises, usual)
+        _greater(usual, self._now, usual)
+        _multiply(usual, self._share, usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
         """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""
         widened = power.copy()
-        np.fmax(power[:-1], power[1:], out=widened[:-1])
-        np.fmax(widened[1:], power[:-1], out=widened[1:])
+        _greater(power[:-1], power[1:], widened[:-1])
+        beside = widened[1:]
+        _greater(beside, power[:-1], beside)
         return widened.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else widened
 
 

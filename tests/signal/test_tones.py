@@ -128,7 +128,7 @@ def with_tone(k, power):
 
 def departure_db(memory, heard, k, ratio=1.0):
     memory.turn(15 * ratio, 15.0, 1.0)
-    return 10 * math.log10(memory.departure(heard)[k])
+    return 10 * math.log10(memory.departure(heard)[k] / NOISE_SHOWS)
 
 
 def test_a_tone_departs_from_noise_and_not_from_what_was_heard_outside_of_cuts():
