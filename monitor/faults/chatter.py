@@ -17,6 +17,7 @@ memory) on the departure in units of its spread in good cuts.
 from __future__ import annotations
 
 import math
+import operator
 import statistics
 from collections import deque
 from dataclasses import dataclass, field
@@ -71,10 +72,11 @@ CROWDED = 0.5
 SIDEBANDS = 8
 """Sidebands at so many rotations on either side belong to the line: lips and runout modulate it."""
 
-BACKGROUND_S = 10.0
+BACKGROUND_S, LATELY_S = 10.0, 4.0
 """For so long after two unrelated tones were heard that are not of the cut, a line is doubtful: it is told
 only once it has ended with a cut and is back in the next. One alone, and its multiples, may be the axis
-drive's."""
+drive's, until good pecks have shown that; then it is enough for a shorter while, unless it came and went in
+the cut and is a multiple of the line, which may have chattered before."""
 
 PASSING_DB, PASSING_S = 7.0, 0.25
 """A line that came and went within a cut, this strong and for so long, is a tone of something else."""
@@ -85,22 +87,22 @@ turns of marred wall at 1000 rpm. What starts elsewhere by chance within a cut (
 does not stop with the retract and begin again with the next peck: only that tells it surely from chatter, so
 a first peck warns and no more."""
 
-SUDDEN_S, SUDDEN_DB, NOTHING_DB = 0.15, 14.0, 8.0
-"""A line that rises by so much in so short a time, from no more than noise shows over the floor, was switched
-on or struck: a step shows as some 6 dB less than it is at once, in averages of 0.4 s. Chatter that grows by
-80 dB a second, which is fast, rises by 12. Such a line is doubtful, unless it began with the cut,
-`CONTACT_EARLY_S` before to `CONTACT_S` after it, and good pecks were heard that have no such line: what is
-switched on elsewhere does not wait for the drill."""
+STEP_DB, STEP_HOPS, STEP_ON_DB, STEP_NOISE_DB, STEP_NEAR_DB = 10.0, 2, 6.0, 8.0, 3.0
+"""A line whose level in single spectra rises by so much within so many hops (0.1 s, a frame), out of no more
+than noise, and by less than this afterwards, was switched on or struck: chatter that grows by 80 dB a second,
+which is fast, rises by 8 and goes on. It is doubtful, be it with the contact or not: a sound that begins just
+before a cut is taken for its contact. Noise shows the fourth in the strongest of the bins in which the line
+may be, give or take the last: a line that was there before only comes out of a null."""
 
-MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ, MAINS_DB = (50.0, 60.0), 300.0, 0.7, 5.0
-"""At the first multiples of the mains, as far as they are read, half as fast is doubtful: a motor elsewhere
-that is switched on hums there."""
+MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ, MAINS_STEP_DB = (50.0, 60.0), 300.0, 0.7, 7.0
+"""At the first multiples of the mains, as far as they are read, less is enough: a motor elsewhere that is
+switched on hums there, its current dying down."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
 of its frequency: a siren, another machine running up, the next note of a melody."""
 
-GLIDE_LATELY_S, DRIFT = 0.6, 0.015
+GLIDE_LATELY_S, DRIFT = 0.6, 0.01
 """Or a line was followed so lately up to there, or a sudden one of which this is a multiple; and a line
 that has drifted by more than this share comes from elsewhere too. The pitch of chatter wanders by half a
 per cent, as the depth and the grip change."""
@@ -113,9 +115,6 @@ ENDED_DB = 10.0
 
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
-
-CONTACT_EARLY_S = 0.15
-"""A faint contact is dated late by so much, and an average of spectra shows a line before it."""
 
 CONTACT_LATE_S, CONTACT_HOPS = 0.1, 8
 """An onset is dated by so much; and the average of so many hops before a cut is known is of before
@@ -137,16 +136,19 @@ JUMP, JUMPED_S = 0.005, 3.0
 """A speed that jumps by so much in one hop of a cut (10 % a second) may be the speed at which the line
 would be one of the spindle's: a strong line pulls the tracker. It is believed only once it lasts."""
 
-TOLD_DB, TOLD_HZ, DEPARTS_DB = 12.0, 20.0, 6.0
+TOLD_DB, TOLD_HZ, DEPARTS_DB, NEW_DEPARTS_DB = 12.0, 20.0, 6.0, 7.0
 """A line is told from so much over the noise in so wide a band around it, and so much over all that is usual
-there: four times the power."""
+there: four times the power; five times before good pecks have shown what load does to the machine's lines."""
 
+SHIVER_HOPS, SHIVER, SHIVER_HZ, SHIVERS = 10, 0.0022, 0.2, 1.5
+"""Deviation of the pitch from one spectrum to the next in half a second, at most: this share of it (the delay
+equation of tests/external/test_chatter.py shows 0.2 %), what the room adds as the line grows, and what the
+noise leaves unsure. A voice shivers, and so does who whistles or plays: vibrato is half to one and a half per
+cent, five times a second (from memory). What has once shivered by half as much more goes on being none."""
 
-SHIVER_HOPS, SHIVER, SHIVER_HZ, SHIVERS = 10, 0.0018, 1.0, 1.5
-"""Deviation of the pitch from one spectrum to the next in half a second, at most: this share of it, and what
-the noise leaves unsure of a line just told (0.3 to 1.3 Hz on drawn machines). A voice shivers, and so does
-who whistles or plays: vibrato is half to one and a half per cent, five times a second (from memory). What
-has once shivered by half as much more goes on being none."""
+PITCH_UNSURE = 0.4
+"""Deviation of the pitch of a steady line in one spectrum, in widths of its main lobe over the root of its
+power over the noise (simulated, at 13 to 25 dB; twice Rife and Boorstyn's bound)."""
 
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
@@ -159,8 +161,9 @@ DRIFT_FROM = 6  # hops: the frequency is then that of an average
 class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
-    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once;
-    ``drifts``: it came from another frequency; ``follows_hz``: the line followed until just before.
+    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once, None
+    before that is known; ``drifts``: it came from another frequency; ``follows_hz``: the line followed until
+    just before.
     """
 
     hz: float
@@ -170,7 +173,7 @@ class _Track:
     enough: float = 0.0
     db: float = 0.0
     best_db: float = -math.inf
-    sudden: bool = False
+    sudden: bool | None = None
     drifts: bool = False
     from_hz: float = math.nan
     follows_hz: float = math.nan
@@ -185,7 +188,7 @@ class _Track:
     slow_best_db: float = -math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
     shivered: bool = False
-    pitches: deque[float] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
+    pitches: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
 
@@ -202,6 +205,7 @@ class ChatterRule:
         self._bin_hz, self._first, self._n_bins = geometry.bin_hz, geometry.first, geometry.n_bins
         self._lobe = math.ceil(4 / 3 * geometry.enbw_hz / geometry.bin_hz)
         self._band_db = 10 * math.log10(TOLD_HZ / geometry.enbw_hz)
+        self._unsure_hz = PITCH_UNSURE * geometry.enbw_hz
         self._most = ENOUGH / round(LEAST_S / hop_s)
         self._memory = ToneMemory(lines, grid_hz, hop_s)
         self._hops = 0
@@ -210,7 +214,6 @@ class ChatterRule:
         self._lately: deque[float] = deque(maxlen=2 * AVERAGED)  # speeds of the spectra in the average
         ones = np.ones((1, geometry.n_bins), np.float32)
         self._past: deque[Tones] = deque([*tones_of(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
-        self._sudden_hops = round(SUDDEN_S / hop_s)
         self._glide_hops = round(GLIDE_S / hop_s)
         self._departures = list(np.zeros((PAST_HOPS, geometry.n_bins), np.float32))
         self._spare = np.zeros(geometry.n_bins, np.float32)  # for the next departure
@@ -221,7 +224,7 @@ class ChatterRule:
         self._suspect = False
         self._good_pecks = 0
         self._background_s = -math.inf
-        self._tones: list[tuple[float, float]] = []
+        self._tones: list[tuple[float, float, bool]] = []
         self._left_hz, self._left_s, self._left_sudden = math.nan, -math.inf, False
         self._ended_hz = math.nan
         self._stood_s, self._stood_hz = 0.0, math.nan
@@ -379,32 +382,38 @@ class ChatterRule:
         if track.slow_db > track.slow_best_db:
             track.slow_best_db = track.slow_db
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
-        now = 10 * math.log10(max(*tones.newest[k - 1 : k + 2].tolist(), 1e-20))
-        track.pitches.append(self._peak_hz(tones.newest, k))
+        newest = max(*tones.newest[k - 1 : k + 2].tolist(), 1e-20)
+        now = 10 * math.log10(newest)
+        shown = newest * tones.per_floor.item(k)
+        track.pitches.append((self._peak_hz(tones.newest, k), shown if shown > 1 else 1.0))
         track.past_db.append(db)
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / min(n - 2, 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
-            track.sudden = self._came_suddenly(tones, bins, track.hz)
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if n == DRIFT_FROM:
             track.from_hz = track.hz
         track.drifts = track.drifts or abs(track.hz - track.from_hz) > DRIFT * track.hz
+        if track.sudden is None and track.enough >= ENOUGH:
+            track.sudden = self._came_in_a_step(tones, bins, track.hz)
         if track.enough >= ENOUGH / 2:
             track.looks += 1
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
 
-    def _came_suddenly(self, tones: Tones, bins: slice, hz: float) -> bool:
-        """Whether the line in these bins rose at once, within what is kept."""
-        least = self._memory.known(tones, bins)  # a tone that the cut usually brings comes with it at once
-        levels = [10 * math.log10(max(float(past.average[bins].max()), least)) for past in self._past]
-        nothing_db = max(NOTHING_DB, 10 * math.log10(least) + 1)
-        pairs = zip(levels, levels[self._sudden_hops :], strict=False)
-        most_db = MAINS_DB if _is_mains(hz) else SUDDEN_DB
-        return any(a < nothing_db and b - a > most_db for a, b in pairs)
+    def _came_in_a_step(self, tones: Tones, bins: slice, hz: float) -> bool:
+        """Whether the line in these bins had its level within a frame, and then stayed there."""
+        spectra = [*self._past, tones]
+        levels = [_db(float((one.newest[bins] * one.per_floor[bins]).max())) for one in spectra]
+        stood = levels[STEP_HOPS:-STEP_HOPS]
+        rise, at = max(
+            (b - max(a, STEP_NOISE_DB), k) for k, (a, b) in enumerate(zip(levels, stood, strict=False))
+        )
+        nothing = statistics.median(levels[: at + 1]) < STEP_NOISE_DB + STEP_NEAR_DB
+        stays = statistics.fmean(sorted(levels[at + STEP_HOPS + 1 :])[-3:]) - stood[at] < STEP_ON_DB
+        return nothing and stays and rise >= (MAINS_STEP_DB if _is_mains(hz) else STEP_DB)
 
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
         if track.follows_hz == track.follows_hz:
@@ -471,7 +480,7 @@ class ChatterRule:
         if self._cutting and hop.t - track.start_s >= PASSING_S and track.best_db >= PASSING_DB:
             self._note_tone(hop, track)
         forgotten = hop.t - self._left_s >= GLIDE_LATELY_S
-        elsewhere = track.sudden or track.drifts
+        elsewhere = bool(track.sudden) or track.drifts
         if track.best_db >= GLIDE_LEAST_DB and (elsewhere or forgotten or not self._left_sudden):
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, elsewhere
         self._track = None
@@ -489,11 +498,11 @@ class ChatterRule:
 
     def _note_tone(self, hop: Hop, track: _Track) -> None:
         """Keep a tone that was not of the cut; two that are unrelated are music, voices, another machine."""
-        self._tones = [(t, hz) for t, hz in self._tones if hop.t - t < BACKGROUND_S]
-        for _, hz in self._tones:
+        self._tones = [(t, hz, cut) for t, hz, cut in self._tones if hop.t - t < BACKGROUND_S]
+        for _, hz, _ in self._tones:
             if not _is_multiple(track.hz, hz):
                 self._background_s = hop.t
-        self._tones.append((hop.t, track.hz))
+        self._tones.append((hop.t, track.hz, self._cutting))
 
     def _is_chatter(self, hop: Hop, track: _Track, work: Work) -> bool:
         if not (track.inside and self._cutting and work.working):
@@ -505,7 +514,7 @@ class ChatterRule:
             and track.level_db >= TOLD_DB
             and self._keeps_pitch(hop, track)
             and not self._doubtful(hop, track)
-            and track.slow_db >= DEPARTS_DB
+            and track.slow_db >= (NEW_DEPARTS_DB if self._good_pecks < NEW_PECKS else DEPARTS_DB)
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
@@ -515,23 +524,42 @@ class ChatterRule:
 
     def _doubtful(self, hop: Hop, track: _Track) -> bool:
         """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
-        with_cut = self._good_pecks >= NEW_PECKS and (
-            -CONTACT_EARLY_S <= track.start_s - self._contact_s <= CONTACT_S
-            and abs(track.hz - track.from_hz) <= WITHIN * track.hz
+        elsewhere = track.drifts or bool(track.sudden)
+        elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
+        return elsewhere and not (_near(track.hz, self._ended_hz) and not self._heard_outside(hop, track))
+
+    def _other_tone(self, track: _Track) -> bool:
+        """Whether a tone that is new here, and not of the cut, was heard shortly before the line or since."""
+        return self._good_pecks >= NEW_PECKS and any(
+            track.start_s - t < LATELY_S and not (cut and _is_multiple(track.hz, hz))
+            for t, hz, cut in self._tones
         )
-        elsewhere = track.drifts or (track.sudden and not with_cut)
-        elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S
-        return elsewhere and not _near(track.hz, self._ended_hz)
+
+    def _heard_outside(self, hop: Hop, track: _Track) -> bool:
+        """Whether the line was heard between cuts lately."""
+        return any(hop.t - t < BACKGROUND_S and _near(track.hz, hz) and not cut for t, hz, cut in self._tones)
 
     def _keeps_pitch(self, hop: Hop, track: _Track) -> bool:
         """Whether the newest pitches differ by no more than those of a vibration; else it may be a voice."""
         if len(track.pitches) < SHIVER_HOPS:
             return False
-        shivers = statistics.pstdev(track.pitches) / math.hypot(SHIVER * track.hz, SHIVER_HZ)
+        shivers = self._shivers(track)
         if shivers > SHIVERS:
             track.shivered = True
             self._background_s = hop.t
         return shivers <= 1 and not track.shivered
+
+    def _shivers(self, track: _Track) -> float:
+        """Deviation of the pitch over the last spectra, in those of a vibration heard through this noise."""
+        pitches = [hz for hz, _ in track.pitches]
+        weights = [
+            1 / ((SHIVER * track.hz) ** 2 + SHIVER_HZ**2 + self._unsure_hz**2 / shown)
+            for _, shown in track.pitches
+        ]
+        mean = sum(map(operator.mul, weights, pitches)) / sum(weights)
+        return math.sqrt(
+            statistics.fmean(w * (hz - mean) ** 2 for w, hz in zip(weights, pitches, strict=True))
+        )
 
     def _found(self, hop: Hop, track: _Track) -> Finding:
         if not _near(track.hz, self._stood_hz):
