@@ -328,12 +328,12 @@ class Archive:
     @contextmanager
     def _reading(self) -> Iterator[sqlite3.Connection]:
         with self._open("ro") as db:
-            version = db.execute("PRAGMA user_version").fetchone()[0]
-            if version == 0 and not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
-                raise NoEvidence(f"{self._path} is empty; give a directory that spindlebell has written")
-            if not 1 <= version <= SCHEMA_VERSION:
-                prepare(db, self._path)  # says what is wrong
             try:
+                version = db.execute("PRAGMA user_version").fetchone()[0]
+                if version == 0 and not db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]:
+                    raise NoEvidence(f"{self._path} is empty; give a directory that spindlebell has written")
+                if not 1 <= version <= SCHEMA_VERSION:
+                    prepare(db, self._path)  # says what is wrong
                 yield db
             except SpindlebellError:
                 raise

@@ -15,7 +15,7 @@ import math
 import shutil
 import sqlite3
 from collections.abc import Iterator
-from contextlib import closing, suppress
+from contextlib import closing, contextmanager, suppress
 from dataclasses import dataclass
 from pathlib import Path
 
@@ -74,7 +74,7 @@ def make_room(directory: Path, limit_bytes: int, running: int) -> Room:
     OSError, sqlite3.Error
         The directory or its store cannot be read or written.
     """
-    with closing(_connect(directory)) as db:
+    with closing(_connect(directory)) as db, _damage_told():
         before = _used(directory, db)
         missing = _missing(directory, before, limit_bytes)
         if missing > 0:
@@ -159,8 +159,18 @@ def _count_unjudged(db: sqlite3.Connection) -> int:
 def _connect(directory: Path) -> sqlite3.Connection:
     path = directory / "evidence.db"
     db = sqlite3.connect(path, timeout=BUSY_TIMEOUT_S, isolation_level=None)
-    db.execute("PRAGMA synchronous = NORMAL")
+    with _damage_told():
+        db.execute("PRAGMA synchronous = NORMAL")
     return db
+
+
+@contextmanager
+def _damage_told() -> Iterator[None]:
+    """Of a damaged schema SQLite tells in its own bytes, which Python may fail to read."""
+    try:
+        yield
+    except UnicodeDecodeError as error:
+        raise sqlite3.DatabaseError(f"damaged: {error}") from error
 
 
 def _delete(path: Path) -> int:

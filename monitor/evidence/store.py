@@ -323,7 +323,10 @@ def prepare(db: sqlite3.Connection, path: Path) -> None:
     try:
         version = db.execute("PRAGMA user_version").fetchone()[0]
         tables = db.execute("SELECT count(*) FROM sqlite_schema").fetchone()[0]
-    except sqlite3.DatabaseError as error:
+    except (
+        sqlite3.DatabaseError,
+        UnicodeDecodeError,
+    ) as error:  # or a message made of a damaged schema's bytes
         if isinstance(error, sqlite3.OperationalError):
             raise
         raise NoEvidence(

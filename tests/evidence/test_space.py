@@ -5,6 +5,7 @@ from __future__ import annotations
 import shutil
 import sqlite3
 from collections.abc import Sequence
+from contextlib import closing
 from datetime import UTC, datetime
 from pathlib import Path
 from typing import NamedTuple
@@ -12,11 +13,12 @@ from typing import NamedTuple
 import numpy as np
 import pytest
 
+from monitor.errors import NoEvidence
 from monitor.evidence import space
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.space import AFTER_HOLD_S, BEFORE_HOLD_S, make_room
-from monitor.evidence.store import BatchInfo
+from monitor.evidence.store import BatchInfo, Store
 from monitor.measurements import Event, Heard, Severity
 from tests.evidence.test_store import asked
 from tests.scripted import event, peck, row
@@ -165,3 +167,16 @@ def test_a_damaged_store_is_tidied_in_the_time_of_a_sound_one(directory: Path, f
     asked(path, f"UPDATE events SET t = {far} WHERE id = 1")
     make_room(directory, 1, 0)
     assert rows(directory).get(1, 0) <= 20 * (BEFORE_HOLD_S + AFTER_HOLD_S) + 2
+
+
+def test_a_schema_damaged_beyond_text_is_a_damaged_store(directory: Path) -> None:
+    path = directory / "evidence.db"
+    with closing(sqlite3.connect(path)) as db:
+        db.execute("PRAGMA wal_checkpoint(TRUNCATE)")
+    path.write_bytes(path.read_bytes().replace(b"PRIMARY KEY (batch, t)", b"PRIMARY \xffEY (batch, t)", 1))
+    with pytest.raises(sqlite3.Error):
+        make_room(directory, 1, 0)
+    with pytest.raises(NoEvidence, match="holds what spindlebell did not write"):
+        Archive(directory).batches()
+    with pytest.raises(NoEvidence, match="is no evidence store"):
+        Store(path)
