@@ -1,14 +1,16 @@
 """The whole chain: samples in, measured curves and events out. Live, replay and demo all run this.
 
 `Listener.feed` cuts the samples into hops of about 50 ms, measures each hop with operations of one
-fixed shape (see ``monitor.signal.frames``), then walks the hops one by one through the rules. So the
-result does not depend on how the samples are cut into blocks, and nothing looks ahead.
+fixed shape (see ``monitor.signal.frames``), then walks the hops one by one through the rules on which
+others depend, and rule by rule through the rest. So the result does not depend on how the samples are cut
+into blocks, and nothing looks ahead.
 """
 
 from __future__ import annotations
 
 import math
 from collections.abc import Iterator
+from dataclasses import dataclass
 from functools import partial
 from itertools import repeat
 
@@ -20,7 +22,7 @@ from monitor.cutting import CuttingDetector, floor_by_speed
 from monitor.faults.cause import FAULTS, only_warning, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.departure import Departure
-from monitor.faults.episode import Episode, Finding
+from monitor.faults.episode import Episode, Finding, Place
 from monitor.faults.loosening import LooseningRule
 from monitor.faults.lost_cut import LostCutRule
 from monitor.faults.masking import MaskingRule
@@ -60,6 +62,31 @@ _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _LOWEST_HZ = 300.0  # telephones hear nothing below
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
+
+
+@dataclass(slots=True)  # not frozen: made at every hop
+class _Seen:
+    """A hop that waits for the rules on which no others depend, with what was judged of it.
+
+    ``was_lost``, ``lost``: the microphone hears nothing, as judged up to the hop before, and with this one;
+    ``microphone``, ``found``: findings of `MicrophoneRule`, and of the rules that come after all others;
+    ``turns``: of the cut under way before this hop.
+    """
+
+    hop: Hop
+    rotation: Rotation
+    work: Work
+    was_lost: bool
+    lost: bool
+    microphone: Finding | None
+    found: tuple[Finding | None, ...]
+    cycle: Cycle
+    turns: float
+
+    @property
+    def place(self) -> Place:
+        """Where the drill was."""
+        return self.cycle.place_at(self.turns)
 
 
 class Listener:
@@ -138,7 +165,7 @@ class Listener:
         expected_rpm = heard_speeds(baseline, speeds)
         self._cut_detector = CuttingDetector(longest_s, tuple(rpm / 60 for rpm in expected_rpm))
         self._spindle = Spindle(expected_rpm)
-        self._cycle = Cycle(job, job.properties.bulking, blanks_before)
+        self._cycle = Cycle(job, job.properties.bulking, blanks_before, self._catch_up)
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)
@@ -158,6 +185,8 @@ class Listener:
         self._warn_only = frozenset(map(Kind, job.warn_only))
         self._lasting = False
         self._cutting = False
+        self._waiting: list[_Seen] = []
+        self._told: list[Event] = []
 
     @property
     def fs(self) -> float:
@@ -244,12 +273,16 @@ class Listener:
         return frozenset(active | {Kind.MIC_FAULT} if self._returned.unchecked(self.t) else active)
 
     def _judge(self, hops: NDArray[np.float32], heard: Heard) -> None:
-        for hop in self._measure(hops):
-            row, events = self._step(hop)
-            heard.trace.append(row)
-            heard.events += events
+        self._walk(self._measure(hops), heard)
+
+    def _walk(self, hops: list[Hop], heard: Heard) -> None:
+        """Walk hops through the rules, in the order in which they depend on each other."""
+        self._told = heard.events
+        for hop in hops:
+            heard.trace.append(self._step(hop))
             if self._cycle.rows:
                 self._take_rows(heard)
+        self._catch_up()
 
     def _take_rows(self, heard: Heard) -> None:
         heard.pecks.extend(self._cycle.rows)
@@ -330,55 +363,73 @@ class Listener:
         values = (column.tolist() for column in columns)
         return list(map(Hop, times, repeat(step_s), *values, turns, chances, evidence, tones))
 
-    def _step(self, hop: Hop) -> tuple[TraceRow, list[Event]]:
-        """Walk one hop through the rules, in the order in which they depend on each other."""
+    def _step(self, hop: Hop) -> TraceRow:
+        """Walk one hop through the rules on which others depend; the others take it in `_catch_up`."""
         self._n_hops += 1
-        rotation = self._spindle.step(
-            hop,
-            self._cutting or self._cut_detector.suspects_load,
-            self._cycle.in_blank,
-            self._cut_detector.strength,
-            self._microphone.lost,
-        )
+        detector, cycle, was_lost = self._cut_detector, self._cycle, self._microphone.lost
+        suspected = self._cutting or detector.suspects_load
+        rotation = self._spindle.step(hop, suspected, cycle.in_blank, detector.strength, was_lost)
         if rotation.changed:
-            self._cut_detector.out(hop.t)
-        self._cutting = self._cut_detector.step(hop, rotation)
-        work = self._work.step(hop, rotation, self._cut_detector, self._cycle)
-        events: list[Event] = []
-        departure = self._departure
-        departure.step(hop, rotation, work, self._microphone.lost)
+            detector.out(hop.t)
+        self._cutting = detector.step(hop, rotation)
+        work = self._work.step(hop, rotation, detector, cycle)
+        microphone = self._microphone.step(hop, rotation)
+        found = (
+            self._lost_cut.step(hop, rotation, detector, cycle),
+            self._melting.step(hop, rotation, detector, cycle),
+            self._packing.step(hop, rotation, detector, cycle),
+        )
+        lost = self._microphone.lost
+        self._waiting.append(
+            _Seen(hop, rotation, work, was_lost, lost, microphone, found, cycle, cycle.turns)
+        )
+        if rotation.started or rotation.vanished:
+            self._catch_up()
+            self._told.extend(self._spindle_events(hop, rotation))
+        for event in cycle.step(hop, rotation, detector):
+            self._told.append(event)
+        return self._row(hop, rotation, work)
+
+    def _catch_up(self) -> None:
+        """Let the rules on which none depends take the hops that wait, and tell what was found in each.
+
+        Rule by rule and not hop by hop: the processor then knows its way. What they find must be known before
+        the present peck or blank ends, which is when the cycle asks for it.
+        """
+        seen, self._waiting = self._waiting, []
+        slowed = [self._slowed(one) for one in seen]
+        chatter = [self._chatter.step(one.hop, one.rotation, one.work) for one in seen]
+        in_blank = self._cycle.in_blank
+        masked = [self._masking.step(one.hop, one.rotation, in_blank, one.lost) for one in seen]
+        loose = [
+            self._loosening.step(one.hop, one.rotation, one.work.in_cut, one.work.spotting) for one in seen
+        ]
+        returned = [self._returned.step(one.hop, one.rotation, one.work.in_cut, one.was_lost) for one in seen]
+        for one, back, slow, *rest in zip(seen, returned, slowed, chatter, masked, loose, strict=True):
+            findings = [one.microphone or back, *slow, *rest, *one.found]
+            if any(findings) or self._lasting:
+                self._told.extend(self._events(one, {found.kind: found for found in findings if found}))
+                self._lasting = any(episode.lasting for episode in self._episodes.values())
+
+    def _slowed(self, seen: _Seen) -> tuple[Finding | None, Finding | None]:
+        """What `stall` and `sag` find."""
+        hop, rotation, work, departure = seen.hop, seen.rotation, seen.work, self._departure
+        departure.step(hop, rotation, work, seen.was_lost)
         sag = self._sag.step(hop, rotation, work, departure.in_place, departure.missing)
         sagging = sag is not None and sag.severity is Severity.HOLD
-        returned = self._returned.step(hop, rotation, self._cutting, self._microphone.lost)
-        findings = [
-            self._microphone.step(hop, rotation) or returned,
-            self._stall.step(hop, rotation, work, sagging, departure.left, departure.in_place),
-            sag,
-            self._chatter.step(hop, rotation, self._cut_detector, work),
-            self._masking.step(hop, rotation, self._cycle.in_blank, self._microphone.lost),
-            self._loosening.step(hop, rotation, self._cutting, self._cycle.spotting),
-            self._lost_cut.step(hop, rotation, self._cut_detector, self._cycle),
-            self._melting.step(hop, rotation, self._cut_detector, self._cycle),
-            self._packing.step(hop, rotation, self._cut_detector, self._cycle),
-        ]
-        if any(findings) or self._lasting:
-            events.extend(self._events(hop, {found.kind: found for found in findings if found}))
-            self._lasting = any(episode.lasting for episode in self._episodes.values())
-        if rotation.started or rotation.vanished:
-            events.extend(self._spindle_events(hop, rotation))
-        events.extend(self._cycle.step(hop, rotation, self._cut_detector))
-        return self._row(hop, rotation, work), events
+        stall = self._stall.step(hop, rotation, work, sagging, departure.left, departure.in_place)
+        return stall, sag
 
-    def _events(self, hop: Hop, findings: dict[Kind, Finding]) -> Iterator[Event]:
+    def _events(self, seen: _Seen, findings: dict[Kind, Finding]) -> Iterator[Event]:
         """One event a cause, once while it lasts."""
-        if hop.deaf:  # nothing measured through a lost microphone is evidence
+        if seen.hop.deaf:  # nothing measured through a lost microphone is evidence
             findings = {kind: found for kind, found in findings.items() if kind is Kind.MIC_FAULT}
         for kind in findings.keys() & self._warn_only:
             findings[kind] = only_warning(findings[kind])
         held = {kind for kind, episode in self._episodes.items() if episode.held}
         told = untangled(findings, held)
         for kind, episode in self._episodes.items():
-            event = episode.step(hop.t, told.get(kind), self._cycle)
+            event = episode.step(seen.hop.t, told.get(kind), seen)
             if event is not None:
                 self._cycle.note(event)
                 yield event

@@ -3,7 +3,7 @@
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator, Sequence
+from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -95,9 +95,14 @@ class Cycle:
     Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
     ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one;
     ``blanks_before``: blanks of the batch that were drilled before it listens, from which it counts on.
+    ``settle`` is called before a cut or a blank begins or ends: what still has to be noted of the present one
+    is noted then.
     """
 
-    def __init__(self, job: Job, bulking: float, blanks_before: int = 0) -> None:
+    def __init__(
+        self, job: Job, bulking: float, blanks_before: int = 0, settle: Callable[[], None] = lambda: None
+    ) -> None:
+        self._settle = settle
         self._job = job
         self._feed_mm = job.feed_mm_per_rev
         self._bulking = bulking
@@ -175,9 +180,18 @@ class Cycle:
     @property
     def place(self) -> Place:
         """Where the drill is; zeros outside a blank."""
+        return self.place_at(self.turns)
+
+    def place_at(self, turns: float) -> Place:
+        """Where the drill was at some `turns` of the cut that is under way."""
         if not self.in_blank:
             return Place()
-        return Place(self.blank, self.peck, self.depth_mm)
+        return Place(self.blank, self.peck, self._depth_mm(turns))
+
+    @property
+    def turns(self) -> float:
+        """Turns of the spindle in the cut under way, 0 between cuts."""
+        return 0.0 if self._cut is None else self._cut.turns
 
     @property
     def from_mm(self) -> float:
@@ -196,6 +210,7 @@ class Cycle:
         if detector.cutting:
             self._quiet_since_s = math.nan
             if self._cut is None:
+                self._settle()
                 self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
                 missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
                 self._cut.turns = rotation.reference_hz * missed_s
@@ -293,10 +308,13 @@ class Cycle:
     @property
     def depth_mm(self) -> float:
         """Depth of the hole that the drill is in, as far as it is drilled."""
+        return self._depth_mm(self.turns)
+
+    def _depth_mm(self, turns: float) -> float:
         if self._cut is None or self._cut.spot:
             return self._deepest_mm
         from_mm = self._cut.from_mm
-        depth = from_mm + self._cut.turns * self._feed_mm
+        depth = from_mm + turns * self._feed_mm
         most = self.schedule.depth_mm if self.schedule.depth_mm > from_mm else from_mm
         return depth if depth < most else most
 
@@ -312,6 +330,7 @@ class Cycle:
             cut.depths.append(cut.turns * self._feed_mm)
 
     def _tell_contact(self, t: float, cut: _Cut) -> Iterator[Event]:
+        self._settle()
         cut.told = True
         if cut.spot and self.peck:
             yield from self._end_blank(t)  # only the next blank is spotted again
@@ -329,6 +348,7 @@ class Cycle:
         yield self._event(t, Kind.PECK_START, f"Peck {self.peck} begins.", cut.start_s)
 
     def _end_cut(self, t: float) -> Iterator[Event]:
+        self._settle()
         cut, self._cut = self._cut, None
         if cut is None or not cut.told:
             return
@@ -363,6 +383,7 @@ class Cycle:
         return len(self.heard) < 2 or self.schedule.follows(self.heard[:-1])
 
     def _end_blank(self, t: float) -> Iterator[Event]:
+        self._settle()
         if self.in_blank:
             message = f"Blank {self.blank} ends after {self.peck} pecks."
             yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)

@@ -58,7 +58,9 @@ class Work:
     newest cut began to be heard, NaN where the hole should be through, or the drill be drawn out: the program
     then stops the spindle. ``sure``: it is a peck of the program, under way, and loads the spindle as cuts do
     where that tells; ``idle_db``: level of the machine running free, on the scale of ``Hop.over_db``.
-    ``cutting``: by sound and load, no centre drill; ``cut_s``: onset of the newest cut, whatever it is."""
+    ``cutting``: by sound and load, no centre drill; ``in_cut``: the same, whatever drill it is; ``cut_s`` and
+    ``end_s``: onset of the newest such cut, and end of the newest that is over; ``spotting``: the centre
+    drill is in, or was last in."""
 
     working: bool
     loaded: bool
@@ -68,7 +70,10 @@ class Work:
     sure: bool
     idle_db: float
     cutting: bool
+    in_cut: bool
     cut_s: float
+    end_s: float
+    spotting: bool
 
 
 class WorkJudge:
@@ -115,7 +120,8 @@ class WorkJudge:
         elif hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
             self._loaded = False
         certain = hop.t - detector.since_s >= _CERTAIN_S
-        working = detector.cutting and certain and self._believed and not cycle.spotting
+        cutting, spotting = detector.cutting, cycle.spotting
+        working = cutting and certain and self._believed and not spotting
         return Work(
             working,
             self._loaded or self._steady_s >= _STEADY_S,
@@ -124,8 +130,11 @@ class WorkJudge:
             math.nan if over else detector.onset_s,
             working and not over and self._is_peck(hop, detector),
             detector.idle_db + detector.gain_db,
-            detector.cutting and not cycle.spotting,
+            cutting and not spotting,
+            cutting,
             detector.onset_s,
+            detector.end_s,
+            spotting,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:

@@ -107,6 +107,7 @@ def work(**changes: Any) -> Work:
     """Nothing is worked on."""
     values = {"working": False, "loaded": False, "loud": False, "onset_s": 0.75, "contact_s": 0.5}
     values |= {"sure": False, "idle_db": 0.0, "cutting": changes.get("working", False), "cut_s": 0.5}
+    values |= {"in_cut": changes.get("working", False), "end_s": -math.inf, "spotting": False}
     return Work(**(values | changes))
 
 

@@ -25,7 +25,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.cutting import CuttingDetector
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
@@ -229,7 +228,7 @@ class ChatterRule:
         self._ended_hz = math.nan
         self._stood_s, self._stood_hz = 0.0, math.nan
 
-    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, work: Work) -> Finding | None:
+    def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a line stands that only chatter explains."""
         if hop.deaf:
             self._track = None
@@ -240,18 +239,18 @@ class ChatterRule:
         steady = rotation.settled and not rotation.changed
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
-            self._follow_cut(detector)
+            self._follow_cut(work)
             self._past.append(tones)
             self._hops += 1
             self._track = None
             return None
         over = self._memory.departure(tones, self._spare)  # from what was usual up to the hop before
-        self._follow_cut(detector)
-        self._follow_track(hop, over, tones, detector)
+        self._follow_cut(work)
+        self._follow_track(hop, over, tones, work)
         self._past.append(tones)
         oldest = self._hops % PAST_HOPS
         self._spare, self._departures[oldest] = self._departures[oldest], over
-        self._learn(hop, tones, detector)
+        self._learn(hop, tones, work)
         self._hops += 1
         track = self._track
         if track is None or not self._is_chatter(hop, track, work):
@@ -280,38 +279,36 @@ class ChatterRule:
             max(self._lately),
         )
 
-    def _follow_cut(self, detector: CuttingDetector) -> None:
-        if detector.cutting and not self._cutting:
+    def _follow_cut(self, work: Work) -> None:
+        if work.in_cut and not self._cutting:
             self._memory.begin_peck()
             self._suspect = False
             track, but = self._track, None
-            if track is not None and track.start_s > detector.onset_s - CONTACT_LATE_S:
+            if track is not None and track.start_s > work.cut_s - CONTACT_LATE_S:
                 around = self._around(track.hz)
                 if float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS:
                     track.inside, but = True, around  # a faint cut is known late
             for hops in range(CONTACT_HOPS, PAST_HOPS, AVERAGED):  # whatever went before
                 self._memory.hear_outside(self._past[-hops], but)
-        elif self._cutting and not detector.cutting and not self._suspect:
+        elif self._cutting and not work.in_cut and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
-        self._cutting, self._contact_s = detector.cutting, detector.onset_s
+        self._cutting, self._contact_s = work.in_cut, work.cut_s
 
-    def _learn(self, hop: Hop, tones: Tones, detector: CuttingDetector) -> None:
+    def _learn(self, hop: Hop, tones: Tones, work: Work) -> None:
         if self._hops % ToneMemory.LEARNS_EVERY:
             return
-        if detector.cutting:
+        if work.in_cut:
             self._memory.hear_peck(tones)
-            if self._good_pecks < NEW_PECKS and hop.t - detector.onset_s <= CONTACT_S:
+            if self._good_pecks < NEW_PECKS and hop.t - work.cut_s <= CONTACT_S:
                 self._memory.hear_outside(tones, None)
-        elif not hop.t - detector.end_s < AFTERMATH_S:
+        elif not hop.t - work.end_s < AFTERMATH_S:
             track = self._track
             self._memory.hear_outside(tones, None if track is None else self._around(track.hz))
 
     # ---- the line -----------------------------------------------------------------------------------
 
-    def _follow_track(
-        self, hop: Hop, over: NDArray[np.float32], tones: Tones, detector: CuttingDetector
-    ) -> None:
+    def _follow_track(self, hop: Hop, over: NDArray[np.float32], tones: Tones, work: Work) -> None:
         track = self._track
         if track is not None:
             self._go_on(hop, track, over, tones)
@@ -321,7 +318,7 @@ class ChatterRule:
                 self._track = None
             elif not track.inside and track.enough >= ENOUGH:
                 self._is_background(hop, track, tones)
-            elif track.inside and not self._cutting and hop.t - detector.end_s > ENDS_S:
+            elif track.inside and not self._cutting and hop.t - work.end_s > ENDS_S:
                 if track.proven and track.db > track.best_db - ENDED_DB:
                     self._is_background(hop, track, tones)
                 elif track.proven:

@@ -1,11 +1,11 @@
 """`chatter`: one steady line that grows in a cut and ends with it; nothing that sounds like one."""
 
+import math
 from dataclasses import replace
 
 import numpy as np
 import pytest
 
-from monitor.cutting import CuttingDetector
 from monitor.faults.chatter import LEAST_S, TOLD_DB, ChatterRule
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import power_density, spectrum_geometry
@@ -37,7 +37,7 @@ class Shop:
     def __init__(self, seed=0):
         self.rule = ChatterRule(LINES, np.array([15.0]), GEOMETRY, HOP / FS)
         self.rng = np.random.default_rng(seed)
-        self.detector = CuttingDetector()
+        self.cutting, self.cut_s, self.end_s = False, math.nan, -math.inf
         self.t, self.found = 0.0, []
         self.sound = np.zeros(N)
         self.seen = np.ones((2 * AVERAGED - 2, 2, GEOMETRY.n_bins), np.float32)
@@ -45,11 +45,11 @@ class Shop:
     def go(self, seconds, x=0.0, cutting=False):
         noise = self.rng.standard_normal(clock(seconds).size)
         self.sound = np.concatenate([self.sound, noise + x])
-        if cutting and not self.detector.cutting:
-            self.detector.onset_s = self.t
-        if self.detector.cutting and not cutting:
-            self.detector.end_s = self.t
-        self.detector.cutting = cutting
+        if cutting and not self.cutting:
+            self.cut_s = self.t
+        if self.cutting and not cutting:
+            self.end_s = self.t
+        self.cutting = cutting
         for _ in range(round(seconds * FS) // HOP):
             self.t += HOP / FS
             at = round(self.t * FS) + N
@@ -59,7 +59,8 @@ class Shop:
             average = averaged(self.seen)[-1]
             self.seen = self.seen[1:]
             (tones,) = tones_of(average[:1], density, average[1:])
-            found = self.rule.step(hop(self.t, tones=tones), rotation(), self.detector, work(working=cutting))
+            heard = work(working=cutting, cut_s=self.cut_s, end_s=self.end_s)
+            found = self.rule.step(hop(self.t, tones=tones), rotation(), heard)
             if found:
                 self.found.append((self.t, found))
         return self

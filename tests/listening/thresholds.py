@@ -18,7 +18,7 @@ from monitor.faults import chatter, departure, loosening
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.listener import Listener
-from monitor.measurements import Event
+from monitor.measurements import Event, Heard
 from monitor.signal.cusum import Cusum
 
 FACTORS = (0.5, 0.7, 1.4, 2.0)
@@ -65,8 +65,9 @@ class Moved:
     def judge(self, measured: list[Hop]) -> None:
         """Walk hops that another listener has measured through these rules."""
         with self._constants():
-            for hop in measured:
-                self.events += self._rules._step(hop)[1]
+            heard = Heard()
+            self._rules._walk(measured, heard)
+            self.events += heard.events
 
     @contextmanager
     def _constants(self) -> Iterator[None]:
