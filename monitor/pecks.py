@@ -3,11 +3,13 @@
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
 
+from monitor.alignment import Run, zero_of
 from monitor.cutting import CuttingDetector
 from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
@@ -58,6 +60,10 @@ NEARLY = 0.85
 POINT_DIAMETERS = 0.3
 """Height of a 118 degree point, in drill diameters."""
 
+OFF_S = 0.3
+"""What goes on for so long after the program drew the drill out, or began so long before it brought it back,
+is another sound: four deviations of the dating."""
+
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
 _NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
@@ -69,7 +75,8 @@ _LONG_PAUSE_S, _LONG_PAUSE_TIMES = 8.0, 4.0
 
 @dataclass(slots=True)
 class _Cut:
-    """One run of cutting sound under way."""
+    """A cut under way; ``due_s``: when the program draws the drill out, inf where that is not known;
+    ``early_s``: so long before its contact, which the program dates, it began to sound like one."""
 
     start_s: float
     spot: bool
@@ -78,6 +85,8 @@ class _Cut:
     hz: float = 0.0
     counted_s: float = 0.0
     sure_s: float = 0.0
+    due_s: float = math.inf
+    early_s: float = 0.0
     fell: bool = False
     told: bool = False
     usual_sag_pct: float = -math.inf
@@ -114,6 +123,12 @@ class Cycle:
         self._compared = False
         self._odd: list[HeardPeck] = []
         self._stops = self._pauses = 0  # blanks that ended as the spindle stopped, and while it turned on
+        # what sounds like cuts in this blank, and when by that the program made its first contact
+        self._runs: list[Run] = []
+        self._hidden: list[tuple[int, float]] = []  # pecks under it that ended by reckoning, and when
+        self._run_s, self._since_s = math.nan, -math.inf
+        self._goes_on, self._reckoned, self._off_program = False, False, False
+        self._zero_s = math.nan
         self._spot_speed = False
         self._started = False
         self.from_rest = False
@@ -148,6 +163,8 @@ class Cycle:
         """Whether the cut under way has outlasted its peck: the program has drawn the drill out by now, and
         what still sounds like a cut is something else."""
         cut = self._cut
+        if self._goes_on:
+            return True  # another sound, whether the drill is in or out
         if cut is None or not cut.told or cut.spot:
             return False
         drilled_mm = cut.turns * self._feed_mm
@@ -171,6 +188,23 @@ class Cycle:
             return 1.0
         took = (peck.length_mm / self.schedule.length_mm(k) for k, peck in enumerate(self.heard))
         return min(took, default=SLOWEST_FEED)
+
+    @property
+    def reckoned(self) -> bool:
+        """Whether other sound hid boundaries of this blank, which the schedule dates."""
+        return self._reckoned
+
+    @property
+    def out_of_step(self) -> bool:
+        """Whether boundaries of this blank were reckoned, and what was heard since does not agree."""
+        return self._reckoned and self._zero_s != self._zero_s
+
+    def next_contact_s(self, t: float) -> float:
+        """When the program brings the drill in next; NaN where that is not known, inf if it does not."""
+        if self._zero_s != self._zero_s:
+            return math.nan
+        k = bisect_right(self.schedule.contacts_s, t - self._zero_s)
+        return self._zero_s + self.schedule.contacts_s[k] if k < len(self.schedule.contacts_s) else math.inf
 
     @property
     def in_cut(self) -> bool:
@@ -209,27 +243,89 @@ class Cycle:
                 yield from self._end_blank(hop.t)
         if detector.cutting:
             self._quiet_since_s = math.nan
-            if self._cut is None:
-                self._settle()
-                self._cut = _Cut(detector.onset_s, self._is_spot(hop), self._deepest_mm)
-                missed_s = max(0.0, hop.t - hop.step_s - detector.onset_s)
-                self._cut.turns = rotation.reference_hz * missed_s
-                if detector.load_shows:
-                    self._cut.usual_sag_pct = 100 * detector.cut_sag
-            self._continue(self._cut, hop, rotation)
-            if not self._cut.told and self._is_contact(self._cut, hop, rotation, detector):
-                yield from self._tell_contact(hop.t, self._cut)
+            self._follow_run(hop, detector)
+            cut = self._cut if self._cut is not None else self._begin_cut(hop, rotation, detector)
+            if cut is None:
+                return
+            self._continue(cut, hop, rotation)
+            if not cut.told:
+                if self._is_contact(cut, hop, rotation, detector):
+                    yield from self._tell_contact(hop.t, cut)
+            elif hop.t > cut.due_s + OFF_S and self._is_over(cut, hop.t):
+                self._goes_on = self._reckoned = True
+                yield from self._end_peck(hop.t, cut, cut.due_s)
+                self._hidden.append((len(self.heard) - 1, cut.due_s))
             return
         if self._quiet_since_s != self._quiet_since_s:
             self._quiet_since_s = detector.end_s
         quiet = hop.t - self._quiet_since_s
-        if self._cut is not None and quiet >= self._apart_s:
+        if self._run_s == self._run_s and quiet >= self._apart_s:
             yield from self._end_cut(hop.t)
         # A tap on the bench meanwhile is no peck: the pause is counted from the last one.
         paused = self._cut is None and self.in_blank and self.peck > 0
         if paused and hop.t - self._last_end_s >= self._pause_s():
             self._pauses += 1
             yield from self._end_blank(hop.t)
+
+    def _follow_run(self, hop: Hop, detector: CuttingDetector) -> None:
+        """What sounds like a cut tells where the program is, if it lasts."""
+        if self._run_s != self._run_s:
+            self._run_s = detector.onset_s
+            return
+        counted = bool(self._runs) and self._runs[-1].end_s == math.inf
+        if hop.t >= self._run_s + CONFIRM_S and not (counted or self._is_spot(hop)):
+            self._runs.append(Run(self._run_s, math.inf))
+            self._align(hop.t)
+
+    def _align(self, t: float) -> None:
+        schedule = self.schedule
+        if schedule.retracts_s and not self._off_program:
+            self._zero_s = zero_of(schedule.contacts_s, schedule.retracts_s, self._runs, self._since_s, t)
+            if self._cut is not None and not self._cut.spot:
+                self._cut.due_s = self._retract_s(self._cut.start_s)
+
+    def _retract_s(self, contact_s: float) -> float:
+        """When the program draws the drill out of a peck that began then; inf where that is not known."""
+        k = bisect_right(self.schedule.contacts_s, contact_s + OFF_S - self._zero_s) - 1
+        if self._zero_s != self._zero_s or k < 0:
+            return math.inf
+        due_s = self._zero_s + self.schedule.retracts_s[k]
+        return due_s if due_s > contact_s else math.inf
+
+    def _begin_cut(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> _Cut | None:
+        """What sounds like a cut is one, unless the program has drawn the drill out: then one begins as the
+        drill comes back, should the sound go on."""
+        onset_s, early_s = detector.onset_s, 0.0
+        spot = self._is_spot(hop)
+        if self._zero_s == self._zero_s and not spot:
+            schedule = self.schedule
+            k = bisect_right(schedule.contacts_s, hop.t - self._zero_s) - 1
+            if k >= 0 and hop.t >= self._zero_s + schedule.retracts_s[k]:  # in the gap after peck k
+                last = k == len(schedule.retracts_s) - 1
+                free_s = schedule.retracts_s[k] + OFF_S if last else schedule.contacts_s[k + 1] - OFF_S
+                if onset_s < self._zero_s + free_s:
+                    self._goes_on = self._reckoned = True
+                    return None
+            elif k >= 0 and onset_s < self._zero_s + schedule.contacts_s[k] - OFF_S:
+                self._reckoned = True
+                early_s = self._zero_s + schedule.contacts_s[k] - onset_s
+                onset_s += early_s
+        self._settle()
+        self._cut = cut = _Cut(onset_s, spot, self._deepest_mm, early_s=early_s)
+        cut.due_s = math.inf if spot else self._retract_s(onset_s)
+        cut.turns = rotation.reference_hz * max(0.0, hop.t - hop.step_s - onset_s)
+        if detector.load_shows:
+            cut.usual_sag_pct = 100 * detector.cut_sag
+        return cut
+
+    def _is_over(self, cut: _Cut, t: float) -> bool:
+        """Whether no load shows that the drill is still in, where its time is over."""
+        lately = cut.sags[-round(_ANSWER_S / HOP_S) :]
+        if not lately or not float(np.mean(lately)) >= _SURE_SHARE * cut.usual_sag_pct > 0:
+            return True
+        if t > cut.due_s + OFF_S + 2 * _ANSWER_S:
+            cut.due_s, self._zero_s, self._off_program = math.inf, math.nan, True
+        return False
 
     @property
     def _apart_s(self) -> float:
@@ -349,17 +445,34 @@ class Cycle:
 
     def _end_cut(self, t: float) -> Iterator[Event]:
         self._settle()
-        cut, self._cut = self._cut, None
-        if cut is None or not cut.told:
-            return
+        cut = self._cut
         end_s = self._quiet_since_s if self._quiet_since_s == self._quiet_since_s else t
+        if cut is not None and cut.told:
+            yield from self._end_peck(t, cut, end_s)
+        self._cut, self._run_s, self._goes_on = None, math.nan, False
+        self._uncover(end_s)
+        if self._runs and self._runs[-1].end_s == math.inf:
+            self._runs[-1] = Run(self._runs[-1].start_s, end_s)
+            self._align(t)
+
+    def _uncover(self, end_s: float) -> None:
+        """Until when the sound that hid the ends of pecks went on."""
+        for k, retract_s in self._hidden:
+            self.heard[k] = self.heard[k]._replace(late_s=max(end_s - retract_s, HOP_S))
+        self._hidden.clear()
+
+    def _end_peck(self, t: float, cut: _Cut, end_s: float) -> Iterator[Event]:
+        self._settle()
+        self._cut = None
         if cut.spot:
+            self._since_s = end_s
             yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
             return
         feed = self._job.feed_mm_per_rev
         gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
         turns = cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0)  # the end is decided some hops later
-        peck = HeardPeck(turns * feed, gap_s, end_s - cut.start_s, self._is_sure(cut))
+        seconds = end_s - cut.start_s
+        peck = HeardPeck(turns * feed, gap_s, seconds, self._is_sure(cut), cut.early_s)
         self.heard.append(peck)
         self._last_end_s = end_s
         alike = self.schedule.alike(peck, self.peck - 1)
@@ -385,40 +498,65 @@ class Cycle:
     def _end_blank(self, t: float) -> Iterator[Event]:
         self._settle()
         if self.in_blank:
+            self._uncover(t)
             message = f"Blank {self.blank} ends after {self.peck} pecks."
             yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)
             yield from self._learn_schedule(t)
         self.in_blank = False
         self.peck = 0
         self._deepest_mm = 0.0
+        self._runs, self._since_s, self._zero_s = [], t, math.nan
+        self._reckoned = self._off_program = False
 
     def _learn_schedule(self, t: float) -> Iterator[Event]:
         """Compare the second good blank that is like the first with the job, once, and say what differs."""
-        longest_mm = max((peck.length_mm for peck in self.heard), default=0.0)
+        heard = self.heard
+        longest_mm = max((peck.length_mm for peck in heard), default=0.0)
         if self._faulty or longest_mm > _NO_PECK_TIMES * max(self._job.pecks_mm):
             return
-        again = self.schedule.learned and len(self.heard) == self.schedule.count
-        again = again and self.schedule.follows(self.heard)
+        again = self.schedule.learned and len(heard) == self.schedule.count
+        again = again and self.schedule.follows(heard)
         before, self._odd = self._odd, []
-        if self._is_odd():
-            if not _alike(before, self.heard):
-                self._odd = self.heard
+        if self.out_of_step:
+            heard = self._unreckoned()
+            if not (heard and _alike(before, heard)):
+                self._odd = heard
+                return
+            self.schedule.forget()  # no other sound, but another program
+            self.schedule.learn(before)
+            again = True
+        elif self._reckoned and len(heard) != self.schedule.count:
+            return
+        elif self._is_odd(heard):
+            if not _alike(before, heard):
+                self._odd = heard
                 return
             self.schedule.learn(before)
             again = True
-        self.schedule.learn(self.heard)
+        self.schedule.learn(heard)
         if again and not self._compared:
             self._compared = True
-            message = difference(self._job.pecks_mm, self.heard, self._job.units)
+            message = difference(self._job.pecks_mm, heard, self._job.units)
             if message:
                 yield self._event(t, Kind.SCHEDULE, message, math.nan)
 
-    def _is_odd(self) -> bool:
+    def _unreckoned(self) -> list[HeardPeck]:
+        """The pecks as they sounded: so a program that has changed is known, however another one reckons."""
+        runs = [run for run in self._runs if run.end_s < math.inf]
+        before_s = [math.nan, *(run.end_s for run in runs)]
+        return [
+            HeardPeck(
+                (run.end_s - run.start_s) * self._feed_mm_s, run.start_s - end_s, run.end_s - run.start_s
+            )
+            for run, end_s in zip(runs, before_s, strict=False)
+        ]
+
+    def _is_odd(self, heard: list[HeardPeck]) -> bool:
         """Whether what was heard is another cycle than is known: a sound of the workshop may have made pecks,
         or hidden where they ended, so that it has to be heard twice running."""
-        depth_mm = sum(peck.length_mm for peck in self.heard) / sum(self._job.pecks_mm)
+        depth_mm = sum(peck.length_mm for peck in heard) / sum(self._job.pecks_mm)
         deep = not 1 / SLOWEST_FEED <= depth_mm <= SLOWEST_FEED
-        return deep or len(self.heard) != self.schedule.count
+        return deep or len(heard) != self.schedule.count
 
     def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
         removed = to_mm - cut.from_mm

@@ -7,6 +7,7 @@ the pecks heard so far.
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 from collections.abc import Sequence
@@ -32,6 +33,10 @@ SLOWEST_RAPID_MM_S, LONGEST_DWELL_S, CLEARANCE_MM, APPROACH_MM = 15.0, 2.0, 10.0
 of the hole for a second or two, some millimetres above the work, and feeds from a millimetre or so above the
 bottom of the hole (common practice, no published source)."""
 
+STEADY_S, STEADY_SHARE = 0.15, 0.6
+"""Times of two blanks that differ by no more agree; so large a share of a cycle's times has to, or a person
+pecks by hand, who keeps no such time."""
+
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
 and with it at most the gap: a dwell does not grow."""
@@ -41,12 +46,21 @@ class HeardPeck(NamedTuple):
     """Length in mm by feed and revolutions, and times in s; ``gap_s`` since the peck before, NaN if none.
 
     ``sure``: the spindle was heard in it, at its speed, and loaded as cuts do where that tells.
+    ``early_s``, ``late_s``: how long before its contact and after its end it sounded like a cut, where the
+    schedule dates these: another sound hid them.
     """
 
     length_mm: float
     gap_s: float
     seconds: float
     sure: bool = True
+    early_s: float = 0.0
+    late_s: float = 0.0
+
+    @property
+    def reckoned(self) -> bool:
+        """Whether its length was not heard."""
+        return self.early_s > 0 or self.late_s > 0
 
 
 class Typical(NamedTuple):
@@ -62,6 +76,8 @@ class Schedule:
 
     ``job_mm`` are the job's pecks, ``depth_mm`` is the depth of the hole. ``lengths`` and ``gaps`` are
     those of the usual blank, empty before one was heard to its end; ``gaps[k]`` comes before peck ``k``.
+    ``contacts_s`` and ``retracts_s``: when each of its pecks begins and ends, from the first contact; empty
+    where the blanks heard do not agree about it to a tenth of a second.
     ``as_job``: nothing heard differs from the job, which then says the depths exactly. ``point_mm`` is the
     height of the drill's point: it enters a flat face little by little, so that much of the first peck may
     pass before contact is heard.
@@ -71,6 +87,8 @@ class Schedule:
     point_mm: float = 0.0
     lengths: list[Typical] = field(default_factory=list)
     gaps: list[Typical] = field(default_factory=list)
+    contacts_s: list[float] = field(default_factory=list)
+    retracts_s: list[float] = field(default_factory=list)
     as_job: bool = True
     depth_mm: float = field(init=False)
     _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
@@ -126,14 +144,52 @@ class Schedule:
         counts = [len(blank) for blank in self._blanks]
         usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
         like = [blank for blank in self._blanks if len(blank) == usual]
-        lengths = [[blank[k].length_mm for blank in like] for k in range(usual)]
+        told = [[peck for blank in like if not (peck := blank[k]).reckoned] for k in range(usual)]
+        gaps = [[blank[0].gap_s for blank in like]]
+        for k in range(1, usual):
+            ends = [blank[k] for blank in like if not (blank[k].early_s or blank[k - 1].late_s)]
+            gaps.append([peck.gap_s for peck in ends])
+        if not (all(told) and all(gaps)):
+            return  # other sound hid one of them in every blank
+        lengths = [[peck.length_mm for peck in heard] for heard in told]
         self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
         heard = zip(pecks, self.job_mm, strict=False)
         self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
         self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
-        gaps = [[blank[k].gap_s for blank in like] for k in range(usual)]
         # what is misheard is cut short
         self.gaps = [_typical(values, statistics.median_high(values)) for values in gaps]
+        self._lay_out(like)
+
+    def forget(self) -> None:
+        """The program has changed: the blanks before tell nothing any more."""
+        self._blanks.clear()
+
+    def _lay_out(self, blanks: list[list[HeardPeck]]) -> None:
+        """When pecks begin and end, as most blanks agree; one blank does where it is as the job says."""
+        self.contacts_s, self.retracts_s = [], []
+        newest = _edges(blanks[-1])
+        heard = [_laid_over(_edges(blank), newest) for blank in blanks]
+        # where they do not, as much as may be is left to be heard
+        agreed = [_agreed(values, k % 2 == 1) for k, values in enumerate(zip(*heard, strict=True))]
+        share = sum(count > 1 for _, count in agreed) / len(agreed)
+        if share >= STEADY_SHARE or (self.blanks == 1 and self.as_job):
+            times = [time - agreed[0][0] for time, _ in agreed]
+            self.contacts_s, self.retracts_s = times[::2], self._not_cut_short(times[::2], times[1::2])
+
+    def _not_cut_short(self, contacts_s: list[float], retracts_s: list[float]) -> list[float]:
+        """Ends of pecks, none much shorter beside the others than in the job: a faint one is misheard so."""
+        if len(contacts_s) != len(self.job_mm):
+            return retracts_s
+        slow = statistics.median(
+            (end_s - begin_s) / mm
+            for begin_s, end_s, mm in zip(contacts_s, retracts_s, self.job_mm, strict=True)
+        )
+        latest = [*contacts_s[1:], math.inf]
+        ends = [
+            min(max(end_s, begin_s + slow * mm), next_s)
+            for begin_s, end_s, mm, next_s in zip(contacts_s, retracts_s, self.job_mm, latest, strict=True)
+        ]
+        return [retracts_s[0], *ends[1:]]  # a drill enters a flat face unheard
 
     @property
     def blanks(self) -> int:
@@ -173,6 +229,32 @@ def _differs(peck: HeardPeck, length_mm: float) -> bool:
     """Whether a heard peck is surely of another length: twice what may count as the same."""
     halfway = (peck.length_mm + length_mm) / 2
     return not same(peck._replace(length_mm=halfway), length_mm)
+
+
+def _edges(pecks: Sequence[HeardPeck]) -> list[float]:
+    """When it began and ended to sound like each of some pecks, in turns, from the first contact."""
+    edges: list[float] = []
+    at_s = 0.0
+    for k, peck in enumerate(pecks):
+        at_s += peck.gap_s if k else 0.0
+        edges.append(at_s - peck.early_s)
+        at_s += peck.seconds
+        edges.append(at_s + peck.late_s)
+    return edges
+
+
+def _laid_over(edges: list[float], others: list[float]) -> list[float]:
+    """The edges of one blank in the time of another: the first contact may be misheard in either."""
+    by_s, _ = _agreed([other - edge for edge, other in zip(edges, others, strict=True)], True)
+    return [edge + by_s for edge in edges]
+
+
+def _agreed(values: Sequence[float], latest: bool) -> tuple[float, int]:
+    """Median of the most of some times that agree, and how many they are; of the latest or the earliest such,
+    where others are as many."""
+    around = [[other for other in values if abs(other - value) <= STEADY_S] for value in values]
+    best = max(around, key=lambda group: (len(group), group[0] if latest else -group[0]))
+    return statistics.median(best), len(best)
 
 
 def _typical(values: list[float], middle: float) -> Typical:

@@ -382,3 +382,86 @@ def test_loads_that_do_not_climb(load):
 def test_too_few_samples_are_no_climb():
     assert math.isnan(climb_depth(np.linspace(0, 1, 11), np.linspace(0, 1, 11)))
     assert math.isnan(climb_depth(np.zeros(0), np.zeros(0)))
+
+
+def batch(blanks=3):
+    """Some good blanks of three pecks, whose times are then known."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for _ in range(blanks):
+        walk.peck(8.0).peck(5.0).peck(5.0).stop().rest(1)
+    walk.events.clear()
+    walk.cycle.rows.clear()
+    return walk
+
+
+def spans(walk):
+    return [
+        (round(row.start_s - walk.begin_s, 1), round(row.end_s - walk.begin_s, 1)) for row in walk.cycle.rows
+    ]
+
+
+GOOD_SPANS = [(0.0, 4.4), (5.4, 8.2), (9.2, 12.0)]
+"""8, 5 and 5 mm at 1.8 mm/s, a second apart, in whole hops."""
+
+
+def near(found, expected):
+    return np.allclose(np.array(found), np.array(expected), atol=0.15)
+
+
+def test_another_sound_that_goes_on_after_a_peck_does_not_run_pecks_together():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0).cut(6.6).stop()  # from the second contact on it never falls silent
+    assert near(spans(walk), GOOD_SPANS)
+    assert walk.kinds().count("peck_start") == 3
+
+
+def test_another_sound_before_a_contact_is_no_cut():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0).cut(5 / FEED_MM_S).rest(0.35).cut(0.65 + 5 / FEED_MM_S).stop()
+    assert near(spans(walk), GOOD_SPANS)
+
+
+def test_a_touch_while_the_drill_is_out_is_no_peck():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.cut(8 / FEED_MM_S).rest(0.3).cut(0.3).rest(0.4).peck(5.0).peck(5.0).stop()
+    assert near(spans(walk), GOOD_SPANS)
+
+
+def test_what_falls_silent_is_no_cut_whatever_the_program_says():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0).cut(1.5).rest(6).stop()
+    assert near(spans(walk), [(0.0, 4.4), (5.4, 6.9)])
+
+
+def test_a_load_that_stays_is_a_peck_that_goes_on():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.peck(8.0).cut(8 / FEED_MM_S).rest(1).stop()
+    assert near(spans(walk), [(0.0, 4.4), (5.4, 9.9)])
+
+
+def test_a_program_that_was_changed_is_learned_however_the_one_before_reckons():
+    walk = batch()
+    for _ in range(4):
+        walk.peck(12.0).peck(8.0).peck(8.0).stop().rest(1)
+    walk.cycle.rows.clear()
+    walk.begin_s = walk.t
+    walk.peck(12.0).peck(8.0).peck(8.0).stop()
+    assert near(spans(walk), [(0.0, 6.7), (7.7, 12.1), (13.1, 17.5)])
+
+
+def test_a_person_who_pecks_by_hand_is_not_reckoned():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for late in (0.0, 0.6, 0.3):
+        walk.cut(8 / FEED_MM_S).rest(1 + late).cut(2.5 + 2 * late).rest(1.5 - late).cut(
+            2.8 - late
+        ).stop().rest(1)
+    walk.cycle.rows.clear()
+    walk.begin_s = walk.t
+    walk.cut(8 / FEED_MM_S).rest(2.5).cut(4.2).rest(1).stop()
+    assert near(spans(walk), [(0.0, 4.4), (6.9, 11.1)])

@@ -79,6 +79,8 @@ class LostCutRule:
     feed_mm_s: float
     _end_s: float = math.nan
     _allowed_s: float = math.nan
+    _due_s: float = math.inf
+    _spare_s: float = 0.0
     _hidden_s: float = 0.0
     _missing: bool = False
     _heard: tuple[int, int] = (0, 0)
@@ -97,19 +99,33 @@ class LostCutRule:
             if heard == self._heard and heard[1] == cycle.schedule.count - 1:
                 self._allowed_s = math.nan  # something touched since: a last peck may be as faint and short
             self._heard = heard
+            due_s = cycle.next_contact_s(self._end_s)  # where the program is known
+            self._due_s = due_s if due_s == due_s else math.inf
+            self._spare_s = self._allowed_s - (due_s - self._end_s)
         if self._missing:
             return self._finding(hop.t, cycle)
-        self._hidden_s = self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector) else 0.0
+        self._hidden_s = (
+            self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector, cycle) else 0.0
+        )
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
-            self._end_s = hop.t  # contact may have been made unheard: the wait begins anew
+            self._begin_anew(hop.t, cycle)
         clear = self._allowed_s == self._allowed_s and not self._hidden_s and self._would_hear(detector)
         self._missing = clear and hop.t - self._end_s > self._allowed_s
         return self._finding(hop.t, cycle) if self._missing else None
 
-    def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
+    def _begin_anew(self, t: float, cycle: Cycle) -> None:
+        """Contact may have been made unheard: where it was due, the wait is for the program's next one."""
+        self._end_s = t
+        if t < self._due_s:
+            return
+        self._allowed_s = cycle.next_contact_s(t) - t + self._spare_s
+        if self._allowed_s == math.inf:
+            self._allowed_s = math.nan  # it has no more
+
+    def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         deaf = hop.deaf or not hop.heard or rotation.state is not TURNING
         loud = detector.strength >= 1 or detector.hides_cut
-        return deaf or not rotation.settled or (loud and not detector.load_tells)
+        return deaf or not rotation.settled or (loud and (cycle.reckoned or not detector.load_tells))
 
     def _would_hear(self, detector: CuttingDetector) -> bool:
         return detector.rise_db > ON_DB_LEAST or detector.load_tells
@@ -130,7 +146,13 @@ class LostCutRule:
         unsure."""
         schedule, heard = cycle.schedule, cycle.heard
         k = len(heard)
-        if not heard or cycle.through or k >= schedule.count or not schedule.follows(heard[:-1]):
+        if (
+            not heard
+            or cycle.through
+            or cycle.out_of_step
+            or k >= schedule.count
+            or not schedule.follows(heard[:-1])
+        ):
             return math.nan, 0.0
         left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
         whole = same(heard[-1], schedule.length_mm(k - 1))

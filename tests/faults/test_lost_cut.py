@@ -31,6 +31,7 @@ class Wait:
         self.cycle = SimpleNamespace(
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, through=len(heard_mm) >= schedule.count,
+            reckoned=False, out_of_step=False, next_contact_s=lambda t: math.nan,
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
@@ -234,3 +235,18 @@ def test_a_gap_shorter_than_one_before_it_was_misheard():
             [HeardPeck(mm, gap_s, mm / FEED_MM_S) for mm, gap_s in zip(PECKS_MM, gaps, strict=True)]
         )
     assert wait.go(8).held_s > 2 * GAP_S
+
+
+def test_a_contact_that_was_due_under_another_sound_is_not_missed_but_the_next_one_is():
+    """Where the program is known, it tells which contact comes after the sound."""
+    wait = Wait(8.0)
+    wait.cycle.next_contact_s = lambda t: next(at for at in (1.0, 5.0, math.inf) if at > t)
+    wait.go(3.0, strength=2.0).go(6, strength=0.0)
+    assert 5.0 < wait.held_s < 5.0 + SPARE_S + 0.6
+
+
+def test_after_the_last_contact_was_due_under_another_sound_none_is_missed():
+    wait = Wait(8.0, 5.0)
+    wait.cycle.next_contact_s = lambda t: 1.0 if t < 1.0 else math.inf
+    wait.go(3.0, strength=2.0).go(20, strength=0.0)
+    assert wait.found == []
