@@ -69,8 +69,8 @@ class _Seen:
     """A hop that waits for the rules on which no others depend, with what was judged of it.
 
     ``was_lost``, ``lost``: the microphone hears nothing, as judged up to the hop before, and with this one;
-    ``microphone``, ``found``: findings of `MicrophoneRule`, and of the rules that come after all others;
-    ``turns``: of the cut under way before this hop.
+    ``microphone``, ``lost_cut``: what those rules have found; ``turns``: of the cut under way, up to the hop
+    before.
     """
 
     hop: Hop
@@ -79,7 +79,7 @@ class _Seen:
     was_lost: bool
     lost: bool
     microphone: Finding | None
-    found: tuple[Finding | None, ...]
+    lost_cut: Finding | None
     cycle: Cycle
     turns: float
 
@@ -374,14 +374,10 @@ class Listener:
         self._cutting = detector.step(hop, rotation)
         work = self._work.step(hop, rotation, detector, cycle)
         microphone = self._microphone.step(hop, rotation)
-        found = (
-            self._lost_cut.step(hop, rotation, detector, cycle),
-            self._melting.step(hop, rotation, detector, cycle),
-            self._packing.step(hop, rotation, detector, cycle),
-        )
+        lost_cut = self._lost_cut.step(hop, rotation, detector, cycle)
         lost = self._microphone.lost
         self._waiting.append(
-            _Seen(hop, rotation, work, was_lost, lost, microphone, found, cycle, cycle.turns)
+            _Seen(hop, rotation, work, was_lost, lost, microphone, lost_cut, cycle, cycle.turns)
         )
         if rotation.started or rotation.vanished:
             self._catch_up()
@@ -405,8 +401,11 @@ class Listener:
             self._loosening.step(one.hop, one.rotation, one.work.in_cut, one.work.spotting) for one in seen
         ]
         returned = [self._returned.step(one.hop, one.rotation, one.work.in_cut, one.was_lost) for one in seen]
-        for one, back, slow, *rest in zip(seen, returned, slowed, chatter, masked, loose, strict=True):
-            findings = [one.microphone or back, *slow, *rest, *one.found]
+        melting = [self._melting.step(one.hop, one.rotation, one.work, self._cycle) for one in seen]
+        packing = [self._packing.step(one.hop, one.rotation, one.work, self._cycle) for one in seen]
+        found = zip(seen, returned, slowed, chatter, masked, loose, melting, packing, strict=True)
+        for one, back, slow, tone, deaf, knock, soft, packed in found:
+            findings = [one.microphone or back, *slow, tone, deaf, knock, one.lost_cut, soft, packed]
             if any(findings) or self._lasting:
                 self._told.extend(self._events(one, {found.kind: found for found in findings if found}))
                 self._lasting = any(episode.lasting for episode in self._episodes.values())

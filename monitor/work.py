@@ -60,7 +60,8 @@ class Work:
     where that tells; ``idle_db``: level of the machine running free, on the scale of ``Hop.over_db``.
     ``cutting``: by sound and load, no centre drill; ``in_cut``: the same, whatever drill it is; ``cut_s`` and
     ``end_s``: onset of the newest such cut, and end of the newest that is over; ``spotting``: the centre
-    drill is in, or was last in."""
+    drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
+    `Cycle`, up to the hop before."""
 
     working: bool
     loaded: bool
@@ -74,6 +75,9 @@ class Work:
     cut_s: float
     end_s: float
     spotting: bool
+    strength: float
+    cut_sag: float
+    depth_mm: float
 
 
 class WorkJudge:
@@ -135,6 +139,9 @@ class WorkJudge:
             detector.onset_s,
             detector.end_s,
             spotting,
+            detector.strength,
+            detector.cut_sag,
+            cycle.depth_mm,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:

@@ -19,7 +19,9 @@ class Walk:
         """``usual_sag``: ten seconds of cuts with this sag come first."""
         self.judge = WorkJudge(0.02)
         self.detector = CuttingDetector()
-        self.cycle = SimpleNamespace(in_blank=True, spotting=False, through=False, overrun=False)
+        self.cycle = SimpleNamespace(
+            in_blank=True, spotting=False, through=False, overrun=False, depth_mm=3.0
+        )
         self.t = 0.0
         self.work = None
         self.go(2, 0.0, level_db=SILENT)

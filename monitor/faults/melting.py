@@ -40,7 +40,6 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
-from monitor.cutting import CuttingDetector
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
@@ -49,6 +48,7 @@ from monitor.signal.course import Course, Place
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import TURNING, Rotation
+from monitor.work import Work
 
 BLOCK_HOPS = 5
 """Hops to an observation, a quarter second: some dozens of chips, and more than a turn at 300 rpm."""
@@ -227,7 +227,7 @@ class MeltingRule:
     _since_s: float = math.nan
     _quieter_db: float = 0.0
 
-    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
+    def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while the drill rubs in softened work, as judged in the present cut."""
         if not self.softens:
             return None
@@ -237,7 +237,7 @@ class MeltingRule:
             self._sum.clear()
             self._fresh.clear()
             self._contact_s = math.nan
-        if hop.deaf or rotation.state is not TURNING or not rotation.settled or cycle.spotting:
+        if hop.deaf or rotation.state is not TURNING or not rotation.settled or work.spotting:
             self._pending.clear()
             self._cuts = False
             return None
@@ -247,34 +247,34 @@ class MeltingRule:
             hop.upper_db - hop.lower_db,
             hop.chatter_db,
             rotation.sag if hop.confidence >= SURE else math.nan,
-            detector.strength,
-            cycle.depth_mm / self.hole_mm,
-            (hop.t - detector.onset_s) * self.feed_mm_s / self.hole_mm if detector.cutting else 0.0,
+            work.strength,
+            work.depth_mm / self.hole_mm,
+            (hop.t - work.cut_s) * self.feed_mm_s / self.hole_mm if work.in_cut else 0.0,
         )
-        self._usual_sag = detector.cut_sag
+        self._usual_sag = work.cut_sag
         self._pending.append((hop.t, heard))
-        if not (detector.cutting or self._goes_on(hop, rotation)):
-            if not hop.t < detector.end_s + IDLE_AFTER_S:
+        if not (work.in_cut or self._goes_on(hop, rotation)):
+            if not hop.t < work.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
                 self._idle_mean = None
             forgotten_db = self._outside_db - FORGETS_DB * hop.step_s
             self._outside_db = forgotten_db if forgotten_db > hop.chatter_db else hop.chatter_db
             if self._cuts:
-                self._take(min(detector.end_s - END_S, self._until_s))
+                self._take(min(work.end_s - END_S, self._until_s))
             while len(self._pending) > ONSET_HOPS:
                 self._pending.popleft()
             ended, self._cuts = self._cuts, False
             return self._finding() if ended and self._sum.value >= self._sum.threshold else None
         self._cuts = True
         if self._contact_s != self._contact_s:
-            self._contact_s = detector.onset_s
-        entered_s = detector.onset_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
+            self._contact_s = work.cut_s
+        entered_s = work.cut_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
         while self._pending and self._pending[0][0] < entered_s:
             self._pending.popleft()
-        if cycle.in_blank and cycle.depth_mm < self.point_mm:
+        if cycle.in_blank and work.depth_mm < self.point_mm:
             self._pending.clear()
         planned_s = cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
-        self._until_s = detector.onset_s + planned_s + LONGER_S
+        self._until_s = work.cut_s + planned_s + LONGER_S
         tail_s = hop.t - TAIL_HOPS * hop.step_s
         self._take(tail_s if tail_s < self._until_s else self._until_s)
         return self._finding() if self._sum.value >= self._sum.threshold else None

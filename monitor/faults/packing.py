@@ -32,7 +32,6 @@ from dataclasses import dataclass, field
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.cutting import CuttingDetector
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.job import Job
@@ -41,6 +40,7 @@ from monitor.pecks import Cycle
 from monitor.signal.cusum import WINSOR, Cusum, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
+from monitor.work import Work
 
 PARTS = 10
 """Parts of a peck whose mean loads are compared: a load that climbs over a tenth of it is followed."""
@@ -253,38 +253,38 @@ class PackingRule:
     _found: Finding | None = None
     _end_s: float = math.inf
 
-    def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
+    def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while chips are packed, as judged in the present cut."""
         known = hop.confidence >= UNSURE and not rotation.elsewhere and rotation.settled
         if 100 * rotation.sag >= self.job.sag_hold_pct:  # beyond it `sag` holds
             known = False
         sag = _Sag(hop.t, rotation.sag if known else math.nan, hop.confidence >= SURE)
         self._lately.append(sag)
-        if not detector.cutting or cycle.spotting:
-            self._idle(sag, rotation, detector)
-            self._end_s = detector.end_s
+        if not work.in_cut or work.spotting:
+            self._idle(sag, rotation, work)
+            self._end_s = work.end_s
             return None
         if not cycle.in_blank or cycle.peck == 0:
             return None
         peck = self._peck
         if peck is None or cycle.peck != peck.number or cycle.blank != peck.blank:
-            self._peck = peck = self._begin(cycle.blank, cycle.peck, cycle.from_mm, detector.onset_s)
+            self._peck = peck = self._begin(cycle.blank, cycle.peck, cycle.from_mm, work.cut_s)
             for earlier in list(self._lately)[:-1]:
                 if earlier.t > peck.contact_s:
-                    self._follow(peck, earlier, cycle)
+                    self._follow(peck, earlier, work.depth_mm)
         if hop.t <= peck.contact_s + peck.planned_s:
-            self._follow(peck, sag, cycle)
+            self._follow(peck, sag, work.depth_mm)
         return self._found
 
-    def _idle(self, sag: _Sag, rotation: Rotation, detector: CuttingDetector) -> None:
-        rests = rotation.settled and sag.sure and sag.of == sag.of and not sag.t - detector.end_s < ANSWERED_S
+    def _idle(self, sag: _Sag, rotation: Rotation, work: Work) -> None:
+        rests = rotation.settled and sag.sure and sag.of == sag.of and not sag.t - work.end_s < ANSWERED_S
         if not rests or abs(sag.of) > 0.02:
             self._learn_still()
             if not rotation.settled:
                 self._free.clear()
             return
         self._free.append(sag)
-        if sag.t - detector.end_s < RESTS_S:
+        if sag.t - work.end_s < RESTS_S:
             return
         self._still.append(sag)
         if len(self._still) >= 2 * _LAGS[-1] + LATE_HOPS:
@@ -312,7 +312,7 @@ class PackingRule:
         part_s = max(planned_s / PARTS, LEAST_HOPS * HOP_S)
         return _Peck(blank, number, from_mm, contact_s, means, part_s, planned_s)
 
-    def _follow(self, peck: _Peck, sag: _Sag, cycle: Cycle) -> None:
+    def _follow(self, peck: _Peck, sag: _Sag, depth_mm: float) -> None:
         if sag.of == sag.of:
             self._block.append(sag)
             if sag.sure:
@@ -324,7 +324,7 @@ class PackingRule:
             peck.sds.append(sd)
             if len(peck.loads) == due:
                 self._block.clear()
-                peck.depth_mm = cycle.depth_mm
+                peck.depth_mm = depth_mm
                 self._judge(peck)
 
     def _judge(self, peck: _Peck) -> None:

@@ -12,7 +12,7 @@ from monitor.measurements import Kind, Severity
 from monitor.planning.materials import material
 from monitor.synth.faults import Melting, MicFault
 from tests.drawn import CYCLE, setup
-from tests.hops import STEP_S, hop, rotation
+from tests.hops import STEP_S, hop, rotation, work
 
 GOOD = {"crackle_db": 1.4, "upper_db": -78.0, "lower_db": -75.0, "chatter_db": 6.0, "sag": 0.015}
 SOFT = GOOD | {"crackle_db": 0.35, "upper_db": -86.0, "lower_db": -76.0, "sag": 0.018}
@@ -57,15 +57,14 @@ class Shop:
     def _hop(self, blank, contact, cutting, heard):
         if cutting:
             self.end_s = self.t
-        detector = SimpleNamespace(
-            cutting=cutting, onset_s=contact, end_s=self.end_s, strength=2.0, cut_sag=GOOD["sag"]
-        )
+        in_cut = work(
+            in_cut=cutting, cut_s=contact, end_s=self.end_s, strength=2.0, cut_sag=GOOD["sag"],
+            depth_mm=self.depth_mm,
+        )  # fmt: skip
         cycle = SimpleNamespace(
             blank=blank,
             peck=self.peck,
-            spotting=False,
             in_blank=True,
-            depth_mm=self.depth_mm,
             schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s),
         )
         jitter = self.rng.standard_normal(5)
@@ -76,7 +75,7 @@ class Shop:
             lower_db=heard["lower_db"] + 2.0 * jitter[2],
             chatter_db=heard["chatter_db"] + 2.0 * jitter[4],
         )
-        finding = self.rule.step(h, rotation(sag=heard["sag"] + 0.001 * jitter[3]), detector, cycle)
+        finding = self.rule.step(h, rotation(sag=heard["sag"] + 0.001 * jitter[3]), in_cut, cycle)
         return finding and finding.severity
 
 

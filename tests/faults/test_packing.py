@@ -9,7 +9,7 @@ import pytest
 from monitor.faults.packing import PackingRule, Wander
 from monitor.job import default_job
 from monitor.measurements import Severity
-from tests.hops import STEP_S, hop, rotation
+from tests.hops import STEP_S, hop, rotation, work
 
 JOB = default_job().model_copy(
     update={
@@ -52,22 +52,20 @@ class Shop:
                 sag += (load(peck, depth - start, depth) - sag) * STEP_S / MOTOR_S
                 slow += -slow * STEP_S / 0.5 + self.wander * np.sqrt(2 * STEP_S / 0.5) * self.rng.normal()
                 cutting = self.t > contact + self.known_after_s
-                detector = SimpleNamespace(cutting=cutting, onset_s=contact, end_s=self.end_s)
-                finding = self._hop(number, peck, depth, start, sag + slow, detector)
+                heard = work(in_cut=cutting, cut_s=contact, end_s=self.end_s, depth_mm=depth)
+                finding = self._hop(number, peck, start, sag + slow, heard)
                 if finding is not None and (peck, finding.severity) not in [f[:2] for f in found]:
                     found.append((peck, finding.severity, sag))
             self.end_s = self.t
             for _ in range(20):
                 self.t += STEP_S
-                out = SimpleNamespace(cutting=False, onset_s=contact, end_s=self.end_s)
-                assert self._hop(number, peck, depth, start, slow, out) is None
+                out = work(cut_s=contact, end_s=self.end_s, depth_mm=depth)
+                assert self._hop(number, peck, start, slow, out) is None
         return found
 
-    def _hop(self, blank, peck, depth, start, sag, detector):
-        cycle = SimpleNamespace(
-            in_blank=True, blank=blank, peck=peck, depth_mm=depth, spotting=False, from_mm=start
-        )
-        return self.rule.step(hop(self.t), rotation(sag=sag), detector, cycle)
+    def _hop(self, blank, peck, start, sag, heard):
+        cycle = SimpleNamespace(in_blank=True, blank=blank, peck=peck, from_mm=start)
+        return self.rule.step(hop(self.t), rotation(sag=sag), heard, cycle)
 
 
 def good(peck, into, depth):
