@@ -18,6 +18,7 @@ from monitor.baseline import LineClass
 from monitor.errors import InputError
 from monitor.listener import Listener
 from monitor.measurements import Kind, Severity
+from monitor.synth.faults import Bind
 from monitor.synth.scenes import free_running
 from tests.drawn import CYCLE, listen, setup
 
@@ -70,6 +71,18 @@ def test_any_cutting_into_blocks_gives_the_same_bits(fs, rpm, cuts):
 def test_blocks_of_one_size_give_the_same_bits(block, seconds):
     x = at_rate(48_000, seconds)
     assert repr(listen(listener(), x, block)) == repr(listen(listener(), x, x.size))
+
+
+def test_a_hold_falls_into_the_same_peck_hop_by_hop_as_in_one_go():
+    """What the rules on which none depends have found is known before the peck that it belongs to ends."""
+    known = setup(SEED, fs=48_000)
+    x = known.render(faults=(Bind(1, peck=2, at=0.4, rate_pct_s=8.0, most_pct=16.0, lasts_s=2.5),)).x
+    one_go, by_hops = (
+        listen(Listener(known.baseline, known.job, 48_000), x, block) for block in (x.size, 2400)
+    )
+    assert any(event.severity is Severity.HOLD for event in one_go.events)
+    assert [row.worst_event for row in one_go.pecks][1] == "sag"
+    assert repr(by_hops) == repr(one_go)
 
 
 def test_what_was_heard_in_a_prefix_stays_when_more_comes():

@@ -152,6 +152,7 @@ power over the noise (simulated, at 13 to 25 dB; twice Rife and Boorstyn's bound
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
+_NEW_RAISES, _RAISES = 10 ** (NEW_RAISES_DB / 10), 10 ** (RAISES_DB / 10)
 PAST_HOPS = 16  # kept to see how a line came
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
@@ -270,11 +271,11 @@ class ChatterRule:
         if self._hops % ToneMemory.LEARNS_EVERY and abs(hop.spindle_hz / self._turned_hz - 1) < JUMP:
             return  # the speed is read anew every hop, and lines move little in so short a time
         self._turned_hz = hop.spindle_hz
-        raised_db = NEW_RAISES_DB if self._good_pecks < NEW_PECKS else RAISES_DB
+        raised = _NEW_RAISES if self._good_pecks < NEW_PECKS else _RAISES
         self._memory.turn(
             hop.spindle_hz,
             rotation.reference_hz,
-            10 ** (raised_db / 10),
+            raised,
             min(self._lately) * (1 - self._slip),
             max(self._lately),
         )
@@ -338,7 +339,7 @@ class ChatterRule:
         """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""
         if not self._cutting:
             return False
-        slip = self._memory.slip(tones, k, 10 ** (NEW_RAISES_DB / 10))
+        slip = self._memory.slip(tones, k, _NEW_RAISES)
         if slip > self._slip:
             self._slip = slip
             self._turned_hz = math.inf  # the usual is to be made anew

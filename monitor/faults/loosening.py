@@ -76,6 +76,9 @@ _PRIOR_S, _MEMORY_S = 4.0, 300.0  # what noise gives is worth so much; normal is
 # deviation of a sector: before it was learned, how fast it is, and at least
 _SECTOR_DB, _SECTOR_S, _LEAST_DB = 2.5, 10.0, 0.3
 
+# as an array, since numpy takes longer to make one of a number than to use it
+_LEAST_DEVIATION = np.array(-UNDER, np.float32)
+
 
 class _Past(NamedTuple):
     t: float
@@ -128,6 +131,7 @@ class LooseningRule:
     spindle_hz: float
     hop_s: float
     _share: float = field(init=False)
+    _shares: NDArray[np.float64] = field(init=False)  # the same, as an array
     _scale: float = field(init=False)
     _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
@@ -137,6 +141,7 @@ class LooseningRule:
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
+    _number: NDArray[np.float32] = field(init=False, default_factory=lambda: np.empty((), np.float32))
     _told: Finding | None = None
     _told_s: float = -math.inf
 
@@ -144,6 +149,7 @@ class LooseningRule:
         step_s = self.every * self.hop_s
         memory_s = max(MEMORY_S, MEMORY_TURNS / self.spindle_hz)
         self._share = 1 - math.exp(-step_s / memory_s)
+        self._shares = np.array(self._share)
         self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
@@ -183,13 +189,17 @@ class LooseningRule:
         self._last = cutting
         normal = state.most
         beyond = 2 * (normal.location - _NOISE) * self._scale if normal.location > _NOISE else 0.0
-        deviations = turn.stands_out_db / state.sector_db
-        np.fmin(np.fmax(deviations, -UNDER, out=deviations), OVER + beyond, out=deviations)
+        self._number[()] = state.sector_db
+        deviations = np.divide(turn.stands_out_db, self._number)
+        np.fmax(deviations, _LEAST_DEVIATION, deviations)
+        self._number[()] = OVER + beyond
+        np.fmin(deviations, self._number, deviations)
         self._learn_sectors(state, turn)
+        means = state.means
         moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
-        moved -= state.means
-        moved *= self._share
-        state.means += moved
+        np.subtract(moved, means, moved)
+        np.multiply(moved, self._shares, moved)
+        np.add(means, moved, means)
         most = state.means.item(state.means.argmax()) / self._scale
         if len(state.first) < self._first_turns:
             self._take_first(state, most)
