@@ -89,9 +89,14 @@ a first peck warns and no more."""
 STEP_DB, STEP_HOPS, STEP_ON_DB, STEP_NOISE_DB, STEP_NEAR_DB = 10.0, 2, 6.0, 8.0, 3.0
 """A line whose level in single spectra rises by so much within so many hops (0.1 s, a frame), out of no more
 than noise, and by less than this afterwards, was switched on or struck: chatter that grows by 80 dB a second,
-which is fast, rises by 8 and goes on. It is doubtful, be it with the contact or not: a sound that begins just
-before a cut is taken for its contact. Noise shows the fourth in the strongest of the bins in which the line
-may be, give or take the last: a line that was there before only comes out of a null."""
+which is fast, rises by 8 and goes on. It is doubtful. Noise shows the fourth in the strongest of the bins in
+which the line may be, give or take the last: a line that was there before only comes out of a null."""
+
+WITH_CONTACT_S = 0.15
+"""A grown chatter may start again at full level with the next contact, for the wave that it left is there. So
+what steps up within this of a contact is not doubted for that, if good pecks were heard that have no such
+line and the load shows that it is a contact: a sound that begins just before a cut may be taken for one. What
+is switched on elsewhere does not wait for the drill."""
 
 MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ, MAINS_STEP_DB = (50.0, 60.0), 300.0, 0.7, 7.0
 """At the first multiples of the mains, as far as they are read, less is enough: a motor elsewhere that is
@@ -511,7 +516,7 @@ class ChatterRule:
             track.enough >= ENOUGH
             and track.level_db >= TOLD_DB
             and self._keeps_pitch(hop, track)
-            and not self._doubtful(hop, track)
+            and not self._doubtful(hop, track, work)
             and track.slow_db >= (NEW_DEPARTS_DB if self._good_pecks < NEW_PECKS else DEPARTS_DB)
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
@@ -520,9 +525,15 @@ class ChatterRule:
         )
         return track.told
 
-    def _doubtful(self, hop: Hop, track: _Track) -> bool:
+    def _doubtful(self, hop: Hop, track: _Track, work: Work) -> bool:
         """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
-        elsewhere = track.drifts or bool(track.sudden)
+        with_contact = (
+            self._good_pecks >= NEW_PECKS
+            and work.sure
+            and abs(track.start_s - self._contact_s) <= WITH_CONTACT_S
+            and abs(track.hz - track.from_hz) <= WITHIN * track.hz
+        )
+        elsewhere = track.drifts or (bool(track.sudden) and not with_contact)
         elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
         return elsewhere and not (_near(track.hz, self._ended_hz) and not self._heard_outside(hop, track))
 

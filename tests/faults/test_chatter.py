@@ -42,7 +42,7 @@ class Shop:
         self.sound = np.zeros(N)
         self.seen = np.ones((2 * AVERAGED - 2, 2, GEOMETRY.n_bins), np.float32)
 
-    def go(self, seconds, x=0.0, cutting=False):
+    def go(self, seconds, x=0.0, cutting=False, loads=False):
         noise = self.rng.standard_normal(clock(seconds).size)
         self.sound = np.concatenate([self.sound, noise + x])
         if cutting and not self.cutting:
@@ -59,7 +59,7 @@ class Shop:
             average = averaged(self.seen)[-1]
             self.seen = self.seen[1:]
             (tones,) = tones_of(average[:1], density, average[1:])
-            heard = work(working=cutting, cut_s=self.cut_s, end_s=self.end_s)
+            heard = work(working=cutting, sure=cutting and loads, cut_s=self.cut_s, end_s=self.end_s)
             found = self.rule.step(hop(self.t, tones=tones), rotation(), heard)
             if found:
                 self.found.append((self.t, found))
@@ -117,6 +117,17 @@ def test_a_tone_with_the_vibrato_of_a_voice_is_no_chatter(hz):
 def test_a_tone_that_is_switched_on_within_a_cut_or_with_it_may_be_from_elsewhere(hz, begins_s):
     shop = Shop().good()
     assert not shop.go(CUT, tone(hz, 25.0, CUT) * (clock(CUT) > begins_s), cutting=True).found
+
+
+def test_a_tone_that_starts_with_a_contact_that_loads_the_spindle_is_of_the_cut():
+    """Chatter that grew in the peck before may be back at full level at once."""
+    shop = Shop().good()
+    start = shop.t
+    shop.go(CUT, tone(733.0, 25.0, CUT), cutting=True, loads=True)
+    assert start < shop.first()[0] < start + 2 * LEAST_S
+    shop = Shop().good()
+    late = tone(733.0, 25.0, CUT) * (clock(CUT) > 0.6)
+    assert not shop.go(CUT, late, cutting=True, loads=True).found
 
 
 def test_after_one_strange_tone_a_line_is_told_once_it_is_back():
