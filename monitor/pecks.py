@@ -103,6 +103,7 @@ class Cycle:
 
     Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
     ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one;
+    ``after_whole``: of that all pecks were heard;
     ``blanks_before``: blanks of the batch that were drilled before it listens, from which it counts on.
     ``settle`` is called before a cut or a blank begins or ends: what still has to be noted of the present one
     is noted then.
@@ -131,7 +132,8 @@ class Cycle:
         self._zero_s = math.nan
         self._spot_speed = False
         self._started = False
-        self.from_rest = False
+        self.from_rest, self.after_whole = False, True
+        self._whole = True
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
         self.blank = blanks_before
@@ -436,6 +438,7 @@ class Cycle:
             self.peck = 0
             self.heard, self._faulty = [], False
             self.from_rest, self._started = self._started, False
+            self.after_whole = self._whole
             yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
         if cut.spot:
             yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
@@ -498,6 +501,7 @@ class Cycle:
     def _end_blank(self, t: float) -> Iterator[Event]:
         self._settle()
         if self.in_blank:
+            self._whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
             self._uncover(t)
             message = f"Blank {self.blank} ends after {self.peck} pecks."
             yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)

@@ -170,9 +170,13 @@ class Schedule:
         newest = _edges(blanks[-1])
         heard = [_laid_over(_edges(blank), newest) for blank in blanks]
         # where they do not, as much as may be is left to be heard
-        agreed = [_agreed(values, k % 2 == 1) for k, values in enumerate(zip(*heard, strict=True))]
+        agreed = [_agreed(edges, k % 2 == 1) for k, edges in enumerate(zip(*heard, strict=True))]
         share = sum(count > 1 for _, count in agreed) / len(agreed)
-        if share >= STEADY_SHARE or (self.blanks == 1 and self.as_job):
+        if len(blanks) == 1 and len(blanks[0]) == len(self.job_mm):
+            share = sum(same(peck, mm) for peck, mm in zip(blanks[0], self.job_mm, strict=True)) / len(
+                self.job_mm
+            )
+        if share >= STEADY_SHARE:
             times = [time - agreed[0][0] for time, _ in agreed]
             self.contacts_s, self.retracts_s = times[::2], self._not_cut_short(times[::2], times[1::2])
 
@@ -231,30 +235,47 @@ def _differs(peck: HeardPeck, length_mm: float) -> bool:
     return not same(peck._replace(length_mm=halfway), length_mm)
 
 
-def _edges(pecks: Sequence[HeardPeck]) -> list[float]:
-    """When it began and ended to sound like each of some pecks, in turns, from the first contact."""
-    edges: list[float] = []
+class _Edge(NamedTuple):
+    """When it began or ended to sound like a peck; ``plain``: as far as heard it was the peck's own sound."""
+
+    s: float
+    plain: bool
+
+
+def _edges(pecks: Sequence[HeardPeck]) -> list[_Edge]:
+    """The edges of some pecks, in turns, from the first contact."""
+    edges: list[_Edge] = []
     at_s = 0.0
     for k, peck in enumerate(pecks):
         at_s += peck.gap_s if k else 0.0
-        edges.append(at_s - peck.early_s)
+        edges.append(_Edge(at_s - peck.early_s, not peck.early_s))
         at_s += peck.seconds
-        edges.append(at_s + peck.late_s)
+        edges.append(_Edge(at_s + peck.late_s, not peck.late_s))
     return edges
 
 
-def _laid_over(edges: list[float], others: list[float]) -> list[float]:
+def _laid_over(edges: list[_Edge], others: list[_Edge]) -> list[_Edge]:
     """The edges of one blank in the time of another: the first contact may be misheard in either."""
-    by_s, _ = _agreed([other - edge for edge, other in zip(edges, others, strict=True)], True)
-    return [edge + by_s for edge in edges]
+    off = [
+        _Edge(other.s - edge.s, edge.plain and other.plain) for edge, other in zip(edges, others, strict=True)
+    ]
+    by_s, _ = _agreed(off, True)
+    return [_Edge(edge.s + by_s, edge.plain) for edge in edges]
 
 
-def _agreed(values: Sequence[float], latest: bool) -> tuple[float, int]:
-    """Median of the most of some times that agree, and how many they are; of the latest or the earliest such,
-    where others are as many."""
-    around = [[other for other in values if abs(other - value) <= STEADY_S] for value in values]
-    best = max(around, key=lambda group: (len(group), group[0] if latest else -group[0]))
-    return statistics.median(best), len(best)
+def _agreed(edges: Sequence[_Edge], latest: bool) -> tuple[float, int]:
+    """Median of the most of some edges that agree, and how many they are; where others are as many, of those
+    that no other sound hid, or of the latest or the earliest such."""
+    around = [[other for other in edges if abs(other.s - edge.s) <= STEADY_S] for edge in edges]
+    best = max(
+        around,
+        key=lambda group: (
+            len(group),
+            sum(edge.plain for edge in group),
+            group[0].s if latest else -group[0].s,
+        ),
+    )
+    return statistics.median(edge.s for edge in best), len(best)
 
 
 def _typical(values: list[float], middle: float) -> Typical:

@@ -101,3 +101,61 @@ def test_pecks_keep_step_though_each_is_misdated_but_not_where_one_was_missed():
     assert not schedule.keeps_step(blank(4.0, 1.3, 1.0 + 1.0))  # two run together
     assert not schedule.keeps_step(blank(4.0, 0.5, 0.5, 1.0))  # one made two
     assert not schedule.keeps_step(blank(4.0, 1.0, 1.0, 1.0, 1.0, 1.0))
+
+
+def timed(*edges_s, early_s=(), late_s=()):
+    """Pecks from when each begins and ends; ``early_s`` and ``late_s`` by their number."""
+    begins, ends = edges_s[::2], edges_s[1::2]
+    early, late = dict(early_s), dict(late_s)
+    return [
+        HeardPeck(
+            2 * (end - begin), begin - ends[k - 1] if k else math.nan, end - begin,
+            early_s=early.get(k, 0.0), late_s=late.get(k, 0.0),
+        )
+        for k, (begin, end) in enumerate(zip(begins, ends, strict=True))
+    ]  # fmt: skip
+
+
+CYCLE_S = (0.0, 4.0, 5.0, 7.5, 8.6, 10.6)
+JOB_MM = (8.0, 5.0, 4.0)
+OTHER_MM = (16.0, 6.0, 8.0)
+
+
+def test_times_of_a_blank_that_is_as_the_job_says_are_known():
+    schedule = Schedule(JOB_MM)
+    schedule.learn(timed(*CYCLE_S))
+    assert schedule.contacts_s == pytest.approx([0.0, 5.0, 8.6])
+    assert schedule.retracts_s == pytest.approx([4.0, 7.5, 10.6])
+
+
+def test_times_of_another_blank_are_known_when_two_agree():
+    schedule = Schedule(OTHER_MM)
+    schedule.learn(timed(*CYCLE_S))
+    assert schedule.retracts_s == []
+    schedule.learn(timed(*CYCLE_S))
+    assert schedule.retracts_s == pytest.approx([4.0, 7.5, 10.6])
+
+
+def test_one_peck_that_was_misheard_does_not_shift_those_after_it():
+    schedule = Schedule(JOB_MM)
+    for misheard in (CYCLE_S, (0.0, 4.0, 4.4, 8.3, 8.6, 10.6), CYCLE_S):
+        schedule.learn(timed(*misheard))
+    assert schedule.contacts_s == pytest.approx([0.0, 5.0, 8.6])
+    assert schedule.retracts_s == pytest.approx([4.0, 7.5, 10.6])
+
+
+def test_what_was_reckoned_too_short_is_learned_as_it_sounded():
+    schedule = Schedule(OTHER_MM)
+    short = (0.0, 4.0, 5.0, 6.5, 8.6, 10.6)
+    schedule.learn(timed(*short))
+    schedule.learn(timed(*short))
+    for _ in range(3):
+        schedule.learn(timed(*short, late_s=((1, 1.0),)))
+    assert schedule.retracts_s == pytest.approx([4.0, 7.5, 10.6])
+
+
+def test_times_that_do_not_agree_tell_nothing():
+    schedule = Schedule(OTHER_MM)
+    for off in (0.0, 0.4, 0.9, 1.5):
+        schedule.learn(timed(0.0, 4.0 + off, 5.0 + 2 * off, 7.5 + off, 8.6 + 3 * off, 10.6 + off))
+    assert schedule.retracts_s == []

@@ -196,8 +196,10 @@ class LostCutRule:
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 
     def _may_be_another(self, cycle: Cycle, whole: bool) -> bool:
-        """Whether what seems a first peck that ended early may be a later one: the spindle turned on."""
-        alone = len(cycle.heard) == 1 and not whole and not cycle.from_rest
+        """Whether what seems a first peck may be a later one: the spindle turned on, and it ended early, or
+        pecks of the blank before are missing."""
+        begins = cycle.from_rest or (whole and cycle.after_whole)
+        alone = len(cycle.heard) == 1 and not begins
         return alone and any(cycle.schedule.alike(cycle.heard[0], k) for k in range(1, cycle.schedule.count))
 
     def _gaps_agree(self, cycle: Cycle) -> bool:

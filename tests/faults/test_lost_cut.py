@@ -30,7 +30,7 @@ class Wait:
             schedule.learn(pecks(*PECKS_MM))
         self.cycle = SimpleNamespace(
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
-            from_rest=True, through=len(heard_mm) >= schedule.count,
+            from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, out_of_step=False, next_contact_s=lambda t: math.nan,
         )  # fmt: skip
         self.detector = SimpleNamespace(
@@ -250,3 +250,11 @@ def test_after_the_last_contact_was_due_under_another_sound_none_is_missed():
     wait.cycle.next_contact_s = lambda t: 1.0 if t < 1.0 else math.inf
     wait.go(3.0, strength=2.0).go(20, strength=0.0)
     assert wait.found == []
+
+
+@pytest.mark.parametrize("after_whole", [True, False])
+def test_a_later_peck_is_not_taken_for_a_first_one_as_long(after_whole):
+    """Where the spindle turns on, other sound may have cut the blank in two."""
+    wait = Wait(4.8, job_mm=(5.0, 5.0, 4.0), blanks=0)
+    wait.cycle.from_rest, wait.cycle.after_whole = False, after_whole
+    assert bool(wait.go(20).found) is after_whole
