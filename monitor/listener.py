@@ -416,8 +416,8 @@ class Listener:
         departure.step(hop, rotation, work, seen.was_lost)
         sag = self._sag.step(hop, rotation, work, departure.in_place, departure.missing)
         sagging = sag is not None and sag.severity is Severity.HOLD
-        stall = self._stall.step(hop, rotation, work, sagging, departure.left, departure.in_place)
-        return stall, sag
+        where = departure.left, departure.in_place, departure.at_work_s, departure.weak
+        return self._stall.step(hop, rotation, work, sagging, *where), sag
 
     def _events(self, seen: _Seen, findings: dict[Kind, Finding]) -> Iterator[Event]:
         """One event a cause, once while it lasts."""

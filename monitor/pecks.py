@@ -184,6 +184,11 @@ class Cycle:
             expected_mm *= 1 if known else SLOWEST_FEED
         return drilled_mm > (1 + OVERRUN) * expected_mm + late_mm
 
+    @property
+    def surplus(self) -> bool:
+        """Whether the cut under way, or the next one, is a peck more than the program has."""
+        return self.in_blank and self.peck + (not self.in_cut) > self.schedule.count
+
     def _slowest(self) -> float:
         """How far the feed may be overridden down: as many times as long as expected every peck took."""
         if self.schedule.learned:

@@ -106,6 +106,7 @@ class Spindle:
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
+        self._before: dict[float, float] = {}  # the last reference near each commanded speed
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
         self._steady_hops = 0
@@ -327,8 +328,10 @@ class Spindle:
             if not free or not steady:
                 self._other.clear()
             return
-        base = self._reference if self._reference is not None else self._nearest_commanded(hop)
-        within = _DRIFT if self._reference is not None else _COMMANDED_WITHIN
+        # in the blank before it ran as fast: tones of another machine are near some speed too
+        commanded = self._nearest_commanded(hop)
+        before = self._before.get(commanded) if self._reference is None else self._reference
+        base, within = (before, _DRIFT) if before is not None else (commanded, _COMMANDED_WITHIN)
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
             if louder and self._reference is not None and hop.spindle_hz < self._reference:
@@ -340,6 +343,7 @@ class Spindle:
                 older = len(self._free) - _ENTRY_HOPS
                 used = older if older >= _REFERENCE_LEAST else len(self._free)
                 self._reference = statistics.median(islice(self._free, used))
+                self._before[self._nearest(self._reference)] = self._reference
             return
         self._other.append(hop.spindle_hz)
         # near another commanded speed than before: near the same one it is a slip of the ear, mostly
@@ -350,7 +354,7 @@ class Spindle:
         if len(self._other) >= need:
             middle = statistics.median(self._other)
             if max(abs(s / middle - 1) for s in self._other) < 0.02:  # steady all the while
-                self._reference = middle
+                self._reference = self._before[self._nearest(middle)] = middle
                 self._free.clear()
                 self._free.extend(list(self._other)[-_REFERENCE_HOPS - _ENTRY_HOPS :])
             self._other.clear()

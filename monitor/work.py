@@ -41,13 +41,11 @@ _BEAT_STEP = 0.01  # in log power, of the running median: as far as cuts differ 
 _BEAT_HOPS, _BEAT_AFTER_HOPS = 20, 100
 _APART_S = 0.5  # between two cuts: another sound that goes on is not new for a pause this short
 _TELLING = 3.0  # nats a hop expected of the lines: one in twenty, of a single hop
-# Without cutting sound, a speed this steady (a second) for this long within a blank counts too: nobody
-# commanded it.
-_SLIP = 0.4  # a steady speed so far down that nothing led there is a slip of the ear: half the speed, mostly
-_STEADY_RATE, _STEADY_S = 0.02, 1.0
-# Nor does one that is slowed little by little: a small lathe that is let go comes to rest within some 5 s, so
-# that it falls by 20 % a second and more from the start.
-_SLOWED_RATE, _SLOWED_S = 0.12, 0.25
+_SLIP = 0.4  # a speed so far down that nothing led there is a slip of the ear: half the speed, mostly
+# Without cutting sound, a speed that falls little by little for this long within a blank counts too: nobody
+# commanded it, and a small lathe that is let go comes to rest within some 5 s, so that it falls by 20 % a
+# second and more from the start. (One that is steady counts not: tones of another machine are.)
+_STEADY_RATE, _SLOWED_RATE, _SLOWED_S = 0.02, 0.12, 0.25
 _TOGETHER_S = 0.3  # a load begins with its cut, as far as both are dated
 
 
@@ -90,7 +88,6 @@ class WorkJudge:
         self._believed, self._cut_s = False, math.nan
         self._loaded = False
         self._slowed_s = 0.0
-        self._steady_s = 0.0
         self._onset_s = math.nan
         self._seen_s = -math.inf
         self._usual, self._usual_hops = 0.0, 0
@@ -101,15 +98,16 @@ class WorkJudge:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
         through = cycle.through
-        over = through or cycle.overrun  # the peck: by reckoning nothing is drilled any more
+        # by reckoning nothing is drilled any more: the peck or the hole is over, or the program has no more
+        # pecks, so that other sound was taken for some
+        over = through or cycle.overrun or cycle.surplus
         self._follow_beat(hop, detector)
         if detector.since_s != self._cut_s and detector.cutting:
             self._cut_s = detector.since_s
             self._believed = self._believed and not through  # what begins after the hole must be seen to load
         if sag == sag and sag < self.small_sag:
             self._onset_s = hop.t
-            self._loaded, self._steady_s = False, 0.0
-            self._slowed_s = 0.0
+            self._loaded, self._slowed_s = False, 0.0
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
                 self._strengths.append(detector.strength)
@@ -128,7 +126,7 @@ class WorkJudge:
         working = cutting and certain and self._believed and not spotting
         return Work(
             working,
-            self._loaded or self._steady_s >= _STEADY_S,
+            self._loaded,
             detector.strength >= 1,
             self._onset_s,
             math.nan if over else detector.onset_s,
@@ -221,6 +219,3 @@ class WorkJudge:
         slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
         self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
-        steady = cycle.in_blank and not rotation.elsewhere and rotation.sag < _SLIP
-        steady = steady and hop.heard and abs(hop.rate_hz_s) < _STEADY_RATE * hop.spindle_hz
-        self._steady_s = self._steady_s + hop.step_s if steady else 0.0

@@ -271,6 +271,18 @@ def test_all_pecks_heard_is_through_though_their_lengths_are_misdated():
     assert walk.peck(1.7).cycle.through
 
 
+def test_what_comes_after_as_many_pecks_as_the_program_has_is_one_too_many():
+    """A voice made one of the job's two: the last one is the third."""
+    walk = Walk(job(pecks=(8.0, 5.0), depth=13.0)).rest(1).peck(1.0).rest(1)
+    assert not walk.cycle.surplus
+    walk.cut(2.0)
+    assert not walk.cycle.surplus
+    walk.rest(1)
+    assert walk.cycle.surplus
+    assert walk.cut(1.0).cycle.surplus
+    assert not walk.stop().rest(1).cycle.surplus
+
+
 def test_no_program_drills_deeper_than_the_hole():
     """Two pecks ran together in other sound: the last one is over when the hole is through."""
     walk = Walk(job(pecks=(6.0, 4.0, 4.0), depth=14.0)).rest(1).peck(6.0).peck(7.5)

@@ -126,6 +126,16 @@ def test_a_slip_to_a_nearby_speed_does_not_move_the_reference():
     assert walk.go(1.5, spindle_hz=1.05 * SPINDLE_HZ).now.reference_hz > 1.04 * SPINDLE_HZ  # not a slip
 
 
+def test_tones_near_the_speed_of_the_blanks_before_are_no_reference_of_the_next():
+    """A bell as it starts, five per cent off: within what a dial may err, but not from blank to blank."""
+    first = Walk().go(2, spindle_hz=1.05 * SPINDLE_HZ)
+    assert first.now.reference_hz == pytest.approx(1.05 * SPINDLE_HZ)
+    again = Walk().go(2).go(2, silent).go(0.8, spindle_hz=1.05 * SPINDLE_HZ).go(0.3)
+    assert again.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    turned = Walk().go(2).go(2, silent).go(2, spindle_hz=1.05 * SPINDLE_HZ)  # a second of it: the dial
+    assert turned.now.reference_hz == pytest.approx(1.05 * SPINDLE_HZ)
+
+
 def test_an_unsure_speed_is_no_reference():
     walk = Walk().go(2).go(5, spindle_hz=0.97 * SPINDLE_HZ, confidence=0.7)
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)

@@ -54,10 +54,10 @@ WEAKER, APART = 0.9, 1.3
 """Lines may be weaker in this cut than in others by so much; and where the two distributions lie apart by
 fewer deviations than this, the cut drowns the lines."""
 
-IN_PLACE, PLACED_HOPS, FRAME_S = 0.7, 3, 0.1
-"""So many hops of this cut, a frame after its onset, gave this share at least of what cuts give: a spindle
-that is switched off sounds like a cut as its lines sweep through the floor, but they are weaker from the
-start."""
+IN_PLACE, PLACED_HOPS, PLACED_SHARE, FRAME_S = 0.7, 3, 0.5, 0.1
+"""So many hops of this cut, a frame after its onset, and so large a share of them gave this share at least of
+what cuts give: a spindle that is switched off sounds like a cut as its lines sweep through the floor, but
+they are weaker from the start; and tones of another machine that pass for lines mostly give less."""
 
 IN_PLACE_HOPS, SURE = 3, 0.9
 """In one of so many hops, neighbours sharing half of their sound, lines that are there give as much; where
@@ -72,7 +72,7 @@ TURNED_DB, TURNED_HOPS = 6.0, 4
 """All sound that falls by so much within so many hops, while the track does not doubt yet, is the gain of a
 microphone turned down, which takes as much of the lines: a cut dies away after they have gone."""
 
-LATELY_S = 1.25
+LATELY_S = 1.0
 """It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later."""
 
 
@@ -83,24 +83,29 @@ class Departure:
     ``nats``: log odds that the spindle has left its speed; ``left``: that is decided, of a spindle that was
     surely cutting lately. ``in_place``: where its speed cannot be followed, the lines give at the free speed
     what they give in cuts all the same; ``missing``: they did so, or it was followed there, in none of the
-    last hops.
+    last hops. ``at_work_s``: until when it was surely cutting, the lines in their places, -inf where it was
+    heard to run free since. ``weak``: they give less at the
+    free speed than half way between what they give in cuts and what chance gives, or these are alike.
     """
 
     nats: float = 0.0
     left: bool = False
     in_place: bool = False
     missing: bool = False
+    at_work_s: float = -math.inf
+    weak: bool = True
     _given: float = GIVES * WORTH_HOPS
     _audible: float = WORTH_HOPS
     _spread: float = SPREAD
     _cut_s: float = math.nan
     _placed_hops: int = 0
+    _cut_hops: int = 0
     _sure_hops: int = 0
     _free_hops: int = 0
+    _followed_hops: int = 0
     _levels: deque[float] = field(default_factory=lambda: deque(maxlen=TURNED_HOPS))
     _turned: bool = False
     _missed_hops: int = IN_PLACE_HOPS
-    _at_work_s: float = -math.inf
     _doubt_hops: int = 0
     _peak: float = 0.0
     _by_itself: float = 0.0
@@ -108,8 +113,10 @@ class Departure:
     def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False) -> None:
         """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before."""
         self.left = self.in_place = self.missing = False
-        if not work.cutting and hop.t - self._at_work_s > LATELY_S:
-            self.nats, self._placed_hops, self._free_hops, self._missed_hops = 0.0, 0, 0, IN_PLACE_HOPS
+        self.weak = True
+        if not work.cutting and hop.t - self.at_work_s > LATELY_S:
+            self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
+            self._free_hops = self._followed_hops = 0
             self._levels.clear()
             return
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
@@ -117,20 +124,23 @@ class Departure:
         usual = self._given / self._audible * hop.audible
         gone = GONE_GIVES - GONE_LESS * hop.audible
         apart = WEAKER * usual - gone
+        half_way = (WEAKER * usual + gone) / 2
+        self.weak = given < half_way or apart < APART / 2 * self._spread
         tells = apart > APART * self._spread
         tracked = not tells and hop.confidence >= SURE and abs(rotation.sag) < NEAR
         placed = tracked or (tells and given >= IN_PLACE * usual)
+        home = hop.probability_between(*near_hz)
+        followed = hop.confidence >= SURE and home > 1 - DOUBT and abs(rotation.sag) < NEAR
         self._follow_place(hop, rotation, IN_PLACE * usual if tells else math.inf)
-        self._follow_cut(hop, work, placed)
+        self._follow_cut(hop, work, placed, followed, rotation.settled)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
-        home = hop.probability_between(*near_hz)
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
         lost = lost or hop.deaf or self._is_turned_down(hop, placed)
-        if lost or not judged or hop.t - self._at_work_s > LATELY_S:
+        if lost or not judged or hop.t - self.at_work_s > LATELY_S:
             self.nats = self._peak = 0.0
         elif tells:
-            nats = SHARE * apart / self._spread**2 * ((WEAKER * usual + gone) / 2 - given)
+            nats = SHARE * apart / self._spread**2 * (half_way - given)
             self._add(MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats, placed)
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
@@ -162,26 +172,37 @@ class Departure:
             self._by_itself = min(max(self._by_itself, self._peak), BY_ITSELF_MOST)
             self._peak = 0.0
 
-    def _follow_cut(self, hop: Hop, work: Work, placed: bool) -> None:
-        """Until when a cut was under way for sure, the lines in their places."""
+    def _follow_cut(self, hop: Hop, work: Work, placed: bool, followed: bool, settled: bool) -> None:
+        """Until when a cut was under way for sure, the lines in their places.
+
+        ``followed``: the speed is, at the free one, whatever the lines give; ``settled``: it had come to rest
+        there, as nothing cuts before that.
+        """
         if work.cutting and work.cut_s != self._cut_s:
-            self._cut_s, self._placed_hops = work.cut_s, 0
+            self._cut_s, self._placed_hops, self._cut_hops = work.cut_s, 0, 0
+        self._followed_hops = self._followed_hops + 1 if followed and not work.cutting else 0
+        if self._followed_hops >= SURE_HOPS:
+            self.at_work_s = -math.inf
+        if work.cutting and hop.t - work.cut_s >= FRAME_S:
+            self._cut_hops += 1
+            self._placed_hops += placed
+        in_place = self._placed_hops >= max(PLACED_HOPS, PLACED_SHARE * self._cut_hops)
         if not placed:
             self._free_hops = 0
             return
-        self._placed_hops += work.cutting and hop.t - work.cut_s >= FRAME_S
         self._sure_hops = self._sure_hops + 1 if work.sure else 0
         # no time of contact: nothing is drilled any more
-        believed = self._sure_hops >= SURE_HOPS or hop.t - work.contact_s <= YOUNG_S
-        if work.cutting and self._placed_hops >= PLACED_HOPS and believed:
-            self._at_work_s, self._free_hops = hop.t, 0
+        young = work.loud and hop.t - work.contact_s <= YOUNG_S
+        believed = self._sure_hops >= SURE_HOPS or young
+        if work.cutting and in_place and believed and settled:
+            self.at_work_s, self._free_hops = hop.t, 0
             return
         if not work.cutting:
             self.nats = 0.0
         self._free_hops += 1
         # a cut that goes on is doubted no sooner than it was believed: its load wavers
         if self._free_hops >= (SURE_HOPS if work.cutting else HOPS):
-            self._at_work_s = -math.inf
+            self.at_work_s = -math.inf
 
     def _learn(self, hop: Hop, given: float, usual: float) -> None:
         """What the lines give in cuts, and its spread: means that forget."""

@@ -90,6 +90,11 @@ JUMP, JUMP_HOPS, BEFORE_HOPS = 0.03, 3, 5
 lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
 
+STANDS_STILL = 0.03
+"""Per second, of the free speed: a spindle that went down faster than its lines can be followed goes on
+changing. What is steady where nothing led to is a tone of another sound: a bell, a voice."""
+
+
 @dataclass(slots=True)
 class SagRule:
     """Compares sag with the job's two thresholds, one `step` a hop; thresholds in percent."""
@@ -217,7 +222,8 @@ class SagRule:
                 chance = hop.probability_between(deepest, beyond)
                 chance = chance if chance < 1 else 1.0
             if drowned or gone:
-                slow = chance >= DROWNED_CHANCE * hop.running
+                still = gone and hop.heard and abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
+                slow = chance >= DROWNED_CHANCE * hop.running and not still
                 self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
                 continue
             self._slow_hops[i] = 0

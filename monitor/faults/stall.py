@@ -86,11 +86,14 @@ class StallRule:
         sagging: bool,
         left: bool = False,
         in_place: bool = False,
+        at_work_s: float = math.inf,
+        weak: bool = True,
     ) -> Finding | None:
         """Finding while the spindle stands in the cut.
 
         ``sagging``: `SagRule` finds a hold now; ``left``: the lines are gone from the free speed;
-        ``in_place``: they give there what they give in cuts (`monitor.faults.departure`).
+        ``in_place``: they give there what they give in cuts; ``at_work_s``: until when they did so in a cut
+        under way; ``weak``: they give less there (`monitor.faults.departure`).
         """
         collapsed = False
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
@@ -106,18 +109,22 @@ class StallRule:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
                 self._cut_db = hop.over_db if hop.over_db < most_db else most_db
-                sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
+                sure = (
+                    work.sure and rotation.settled and self._worked_s >= AT_WORK_S and at_work_s > -math.inf
+                )
                 self._sure_hops = (
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
                 )
                 self._sure_s = hop.t if sure else -math.inf
             self._was_at_work = at_work and ((work.loaded and in_place) or self._worked_s >= AT_WORK_S)
             self._stands_s = -math.inf
+        if at_work_s == -math.inf:
+            self._sure_s = -math.inf  # it was heard to run free since
         if rotation.vanished and self._was_at_work and hop.t - self._last_heard_s <= LATELY_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        self._stalled = self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place)
+        self._stalled = self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place, weak)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
@@ -128,7 +135,7 @@ class StallRule:
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
 
-    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool) -> bool:
+    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool) -> bool:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
         if hop.t - self._sure_s > LATELY_S or hop.deaf:
             return False
@@ -138,8 +145,12 @@ class StallRule:
         if in_place or rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
             self._away, self._away_hops = 0.0, 0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
-            self._away += SHARE * hop.audible
-            self._away_hops += 1
+            if weak:
+                self._away += SHARE * hop.audible
+                self._away_hops += 1
+            else:
+                self._away = max(self._away - SHARE * hop.audible, 0.0)
+                self._away_hops = max(self._away_hops - 1, 0)
         left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= LEFT_NATS
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return gone or self._quiet_hops >= QUIET_HOPS

@@ -79,6 +79,54 @@ def test_a_spindle_that_is_switched_off_after_the_cut_has_not_left_it():
     assert not any(leave(rule, 1.0, 2.3, at=work(cut_s=0.0)))
 
 
+def test_a_speed_that_is_followed_after_the_cut_is_free_however_little_the_lines_give():
+    """Six tenths of what they give in cuts, for half a second; then it is switched off, and that sounds like
+    a cut."""
+    for followed_s, told in ((0.1, True), (0.5, False)):
+        rule = Departure()
+        cut(rule)
+        for t in times(followed_s, 2.0):
+            step(rule, heard(t, 0.6 * GIVES * AUDIBLE), work(cut_s=0.0))
+        begin = 2.0 + followed_s
+        sweep = work(working=True, loud=True, cut_s=begin, contact_s=math.nan)
+        assert any(leave(rule, 0.5, begin, sweep)) is told
+
+
+def test_a_cut_in_which_the_lines_are_mostly_missing_is_none_of_this_spindle():
+    """Tones of another machine pass for lines now and then: in one hop of three."""
+    rule = Departure()
+    for n, t in enumerate(times(3.0)):
+        step(rule, heard(t, (0.8 if n % 3 == 0 else 0.4) * GIVES * AUDIBLE))
+    assert not any(leave(rule, 0.5, 3.0))
+    begin = work(working=True, loud=True, sure=True, cut_s=4.0, contact_s=4.0)
+    cut(rule, 0.3, 4.0, at=begin)
+    assert rule.at_work_s == pytest.approx(4.3)
+    assert any(leave(rule, 0.5, 4.3, at=begin))
+
+
+def test_nothing_cuts_while_the_spindle_runs_up_and_a_young_cut_is_as_loud_as_cuts_are():
+    """A radio, as a spindle on its way to the centre drill's speed passes by; an air gun far off."""
+    faint = work(working=True, loud=False, cut_s=0.0, contact_s=0.0)
+    for settled, at in ((False, PECK), (True, faint)):
+        rule = Departure()
+        for t in times(0.8):
+            step(rule, heard(t, GIVES * AUDIBLE), at, settled=settled)
+        assert rule.at_work_s == -math.inf
+        assert not any(leave(rule, 0.5, 0.8, at))
+
+
+def test_lines_are_weak_where_they_give_less_than_half_way_from_chance_to_what_cuts_give():
+    """Where the cut drowns them the two are alike, and that tells nothing."""
+    rule = Departure()
+    cut(rule)
+    step(rule, heard(2.0, 0.8 * GIVES * AUDIBLE), sag=math.nan)
+    assert not rule.weak
+    step(rule, gone(2.05), sag=math.nan)
+    assert rule.weak
+    step(rule, heard(2.1, 10.0, audible=0.5), sag=math.nan)
+    assert rule.weak
+
+
 def test_lines_that_sweep_through_the_floor_as_it_is_switched_off_are_no_cut():
     """They raise the floor like a cut, and are weaker from its onset on."""
     rule = Departure()

@@ -151,8 +151,10 @@ def test_nor_is_it_where_no_peck_is_sure():
 
 
 def test_but_a_spindle_that_is_no_longer_there_went_faster_than_it_could_be_followed():
-    walk = Walk().go(1, 0.01).go(2, math.nan, **BEYOND)
+    walk = Walk().go(1, 0.01).go(2, math.nan, **BEYOND, rate_hz_s=-5.0)
     assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + DROWNED_HOPS * 0.05)
+    bell = Walk().go(1, 0.01).go(2, math.nan, **BEYOND, rate_hz_s=0.1)
+    assert bell.first(Severity.HOLD)[1] is None  # its tones stand still
 
 
 def test_a_slip_lasts_while_no_speed_is_heard():

@@ -116,6 +116,24 @@ def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
     assert not any(rule.step(one, rotation(sag=math.nan), PECK, False, in_place=True) for one in astray)
 
 
+def test_lines_that_give_what_they_give_in_cuts_are_not_gone_though_the_ear_has_lost_the_speed():
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    lost = rotation(sag=math.nan)
+    assert not any(rule.step(silent(t, **LOUD), lost, PECK, False, weak=False) for t in times(1.0, 2.0))
+    assert any(rule.step(silent(t, **LOUD), lost, PECK, False) for t in times(0.3, 3.0))
+
+
+def test_a_spindle_that_was_heard_to_run_free_since_is_no_stall():
+    """Its speed is unsure in the noise of a room, and it is switched off: the room is then quieter."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    for t in times(0.5, 2.0):
+        rule.step(hop(t), rotation(sag=math.nan), FREE, False, at_work_s=-math.inf)
+    quiet = {"over_db": -QUIETER_DB - 1.0}
+    assert not any(walk(rule, 0.5, 2.5, make=lambda t: silent(t, **quiet), **STOPPED))
+
+
 def test_lines_that_have_left_their_places_are_a_stall_at_once():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
