@@ -79,6 +79,10 @@ ONSET_HOPS = 12
 LOAD_STAYS = 0.5
 """Share of this batch's usual load that is load: half way to none, which a drill that is out has."""
 
+LOAD_MOST = 4.0
+"""Times the usual load: no soft wall grips so hard (judged), and a spindle that slows by more runs down, or
+jams, which `sag` and `stall` tell."""
+
 LOAD_TELLS = 0.002
 """Sag, as a fraction, of usual cuts from which on its absence means anything: machines wander by some per
 mille. Where the load does not tell, nothing is held for its sake: a warning is all."""
@@ -139,6 +143,10 @@ its power (judged)."""
 
 LEAST_GRIP = 0.001
 """Sag, as a fraction: what machines wander by at least, so that less says nothing of the load."""
+
+CLEARLY = 1.0
+"""Deviations by which a cut must be quieter, and heavier, where no other sign is asked for: each by itself
+comes by chance in one block of six, both together in one of forty."""
 
 PECKS_DB, PECKS_LOAD = 1.5, 0.15
 """By which one good peck differs from another of its depth for as long as it lasts, in dB of its sound and as
@@ -348,7 +356,9 @@ class MeltingRule:
     def _loaded(self, heard: _Heard) -> bool:
         if heard.sag != heard.sag:
             return False
-        return heard.sag >= LOAD_STAYS * self._usual_sag if self._load_tells else heard.strength >= STILL_CUTS
+        if not self._load_tells:
+            return heard.strength >= STILL_CUTS
+        return LOAD_STAYS * self._usual_sag <= heard.sag <= LOAD_MOST * self._usual_sag
 
     def _signs(self, heard: _Heard) -> float:
         """Three signs that the work softens, added as far as they agree, in deviations from good cuts.
@@ -375,7 +385,8 @@ class MeltingRule:
         besides = PECKS_LOAD * self._usual_sag
         harder = self._grip.z(heard.sag, heard.place, besides)
         over_usual = (heard.sag - self._usual_sag) / math.hypot(self._grip.spread, besides)
-        return 1.5 * _agreed(quieter, min(harder, over_usual))
+        heavier = min(harder, over_usual)
+        return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= CLEARLY else -math.inf
 
     def _expected_tilt_db(self, heard: _Heard) -> float:
         """Colour of a good cut as faint as what is heard: the machine alone, plus a share of a good cut."""
