@@ -33,12 +33,12 @@ from monitor.spindle import MASKED, TURNING, Rotation
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.0, 4, 0.2, 7.0
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.0, 3, 0.1, 7.0
 """Deviations over normal that tell once so many turns have shown them, in so long a time, and those that tell
 at once. The largest of some hundred means of bounded values has a tail that falls steeply, and chance does
-not stay there: in 24.6 h of drawn good work, other sound in a fifth of it, 6 deviations were passed for a
-turn or two eleven times, and these limits five times. Of 147 drawn knocks they tell 64 in time (69 at 6
-deviations at once), nearly all of the others a second later."""
+not stay there: in 24.7 h of drawn good work, other sound in a fifth of it, 6 deviations at once were passed
+eleven times, and these limits seven times. Of 147 drawn knocks they tell 73 in time (69 at 6 deviations at
+once), nearly all of the others a second later."""
 
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
