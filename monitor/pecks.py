@@ -521,7 +521,7 @@ class Cycle:
         """Compare the second good blank that is like the first with the job, once, and say what differs."""
         heard = self.heard
         longest_mm = max((peck.length_mm for peck in heard), default=0.0)
-        if self._faulty or longest_mm > _NO_PECK_TIMES * max(self._job.pecks_mm):
+        if not heard or self._faulty or longest_mm > _NO_PECK_TIMES * max(self._job.pecks_mm):
             return
         again = self.schedule.learned and len(heard) == self.schedule.count
         again = again and self.schedule.follows(heard)

@@ -224,6 +224,12 @@ def test_place_is_the_depth_now():
     assert place.depth_mm == pytest.approx(8 + FEED_MM_S, abs=0.15)
 
 
+def test_a_recording_that_ends_after_a_spot_is_no_blank_to_learn_from():
+    walk = Walk(job(spot_rpm=2000.0)).rest(1).cut(1.0, spindle_hz=2000 / 60).rest(1)
+    walk.events += walk.cycle.finish(walk.t)
+    assert walk.kinds() == ["blank_start", "spot_start", "spot_end", "blank_end"]
+
+
 def test_spotting_until_the_first_peck_and_through_at_full_depth():
     walk = Walk(job(spot_rpm=2000.0)).rest(1)
     assert not walk.cycle.spotting
