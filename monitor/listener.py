@@ -128,7 +128,7 @@ class Listener:
         g = self._g
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
         lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)
-        self._explained = lines > 0
+        self._unexplained = (lines <= 0).astype(np.float32)
         centres = self._sg.band_centres_hz
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
@@ -156,7 +156,7 @@ class Listener:
         self._n_pending = 0
         self._n_hops = 0
         self._history = np.zeros(self._g.n_long - self._g.hop, np.float32)
-        self._over_history = np.ones((2 * AVERAGED - 2, 2, self._sg.n_bins), np.float32)
+        self._over_history = np.ones((2, 2 * AVERAGED - 2, self._sg.n_bins), np.float32)
         self._level_history = np.full(_RISE_HOPS - 1, SILENCE_DB)
 
         rotations_s = job.spindle_rpm / 60
@@ -314,16 +314,16 @@ class Listener:
         sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
         broadband, upper, lower = (sums.astype(np.float64) / self._sizes).T
         over_db = broadband - self._idle_floor[speeds.state]
-        n_before = self._over_history.shape[0]
-        seen = np.empty((n_before + hops.shape[0], 2, self._sg.n_bins), np.float32)
-        seen[:n_before] = self._over_history
-        over, per_floor = seen[n_before:].transpose(1, 0, 2)  # power over floor, and 1 / floor
+        n_before = self._over_history.shape[1]
+        seen = np.empty((2, n_before + hops.shape[0], self._sg.n_bins), np.float32)
+        seen[:, :n_before] = self._over_history
+        over, per_floor = seen[:, n_before:]  # power over floor, and 1 / floor
         inverse_power(floor_db, out=per_floor)
         np.multiply(density, per_floor, out=over)
-        self._over_history = seen[hops.shape[0] :].copy()
-        average = averaged(seen)
-        chatter_db = strongest_tone_db(average[:, 0], self._explained.take(speeds.state, axis=0))
-        tones = tones_of(average[:, 0], density, average[:, 1])
+        self._over_history = seen[:, hops.shape[0] :].copy()
+        average, mean_per_floor = averaged(seen)
+        chatter_db = strongest_tone_db(average, self._unexplained, speeds.state)
+        tones = tones_of(average, density, mean_per_floor)
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)

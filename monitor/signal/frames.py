@@ -155,9 +155,9 @@ class Decimator:
             0,
             (g.hop_in * item, step * item, self._apart * step * item, item),
         )
-        y: NDArray[np.float32] = np.matmul(rows, self._toeplitz)
-        y = y.transpose(0, 2, 1, 3).reshape(n_hops, -1)
-        return np.ascontiguousarray(y[:, : g.hop])
+        y = np.empty((n_hops, self._rows, self._apart, _ROW_OUTPUTS), np.float32)
+        np.matmul(rows, self._toeplitz, out=y.transpose(0, 2, 1, 3))
+        return np.ascontiguousarray(y.reshape(n_hops, -1)[:, : g.hop])
 
 
 def overlapping(history: NDArray[np.float32], hops: NDArray[np.float32], n: int) -> NDArray[np.float32]:

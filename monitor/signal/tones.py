@@ -30,6 +30,7 @@ SLIP_MOST = 0.05
 """Full-load slip of an induction motor, as a share of its speed."""
 
 _APART = 3  # bins, of a main lobe
+_LOBE = 2.0  # half the width of a main lobe, in bins of 1 / length
 _MISSED = 10**0.8  # a line so much under its learned power is not there: nulls are seldom deeper
 _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NO_LINE = np.float32(1e-30)  # power density: under any floor, so that what is divided by it stays finite
@@ -73,7 +74,7 @@ def learned_lines(
     """
     g = geometry
     table = np.zeros((grid_hz.size, g.n_bins), np.float32)
-    states = np.arange(grid_hz.size)
+    flat, rows = table.reshape(-1), g.n_bins * np.arange(grid_hz.size)[:, None]
     step = math.log(grid_hz[1] / grid_hz[0]) if grid_hz.size > 1 else 0.0
     for line in baseline.lines:
         if line.kind is LineClass.FIXED:
@@ -89,56 +90,60 @@ def learned_lines(
         power = 10 ** (level_db / 10) / g.enbw_hz
         centre = np.rint(f / g.bin_hz).astype(np.intp)
         reach = math.ceil((4 / 3 * g.enbw_hz + min(float(unsure.max()), 0.01 * g.fs)) / g.bin_hz)
-        for offset in range(-reach, reach + 1):
-            at = centre + offset
-            inside = (at >= 0) & (at < g.n_bins)
-            apart = np.maximum(np.abs(at * g.bin_hz - f) - unsure, 0.0)[inside]
-            shown = (power[inside] * _lobe(apart / g.enbw_hz * 1.5)).astype(np.float32)
-            here = states[inside], at[inside]
-            table[here] = np.maximum(table[here], shown)
+        at = centre[:, None] + np.arange(-reach, reach + 1)
+        apart = np.maximum(np.abs(at * g.bin_hz - f[:, None]) - unsure[:, None], 0.0) / g.enbw_hz * 1.5
+        near = (at >= 0) & (at < g.n_bins) & (apart < _LOBE)
+        shown = np.broadcast_to(power[:, None], at.shape)[near] * _lobe(apart[near])
+        here = (rows + at)[near]
+        flat[here] = np.maximum(flat[here], shown.astype(np.float32))
     table[:, : g.first] = np.inf
     return table
 
 
 def _lobe(bins: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Main lobe of a Hann window, power over that at its middle, ``bins`` of 1 / length off it."""
+    """Main lobe of a Hann window, power over that at its middle, ``bins`` (under `_LOBE`) off it."""
     d = np.where(np.abs(bins - 1) < 1e-6, 1 + 1e-6, bins)
-    lobe: NDArray[np.float64] = np.where(d < 2, (np.sinc(d) / (1 - d**2)) ** 2, 0.0)
+    lobe: NDArray[np.float64] = (np.sinc(d) / (1 - d**2)) ** 2
     return lobe
 
 
 def averaged(seen: NDArray[np.float32]) -> NDArray[np.float32]:
-    """Mean of each hop and those two, four and six before, shape (n_hops, ...).
+    """Mean of each hop and those two, four and six before, shape (..., n_hops, n_bins).
 
     Parameters
     ----------
-    seen : float32, shape (2 * AVERAGED - 2 + n_hops, ...)
+    seen : float32, shape (..., 2 * AVERAGED - 2 + n_hops, n_bins)
         The hops, with those before the first.
     """
-    n_hops = seen.shape[0] - (2 * AVERAGED - 2)
-    mean = seen[:n_hops] + seen[2 : 2 + n_hops]
+    n_hops = seen.shape[-2] - (2 * AVERAGED - 2)
+    mean = seen[..., :n_hops, :] + seen[..., 2 : 2 + n_hops, :]
     for k in range(2, AVERAGED):
-        mean += seen[2 * k : 2 * k + n_hops]
+        mean += seen[..., 2 * k : 2 * k + n_hops, :]
     mean *= np.float32(1 / AVERAGED)
     return mean
 
 
-def strongest_tone_db(average: NDArray[np.float32], explained: NDArray[np.bool_]) -> NDArray[np.float32]:
+def strongest_tone_db(
+    average: NDArray[np.float32], unexplained: NDArray[np.float32], states: NDArray[np.intp]
+) -> NDArray[np.float32]:
     """The strongest bin not explained by the baseline, in dB over the floor around it.
 
     Parameters
     ----------
     average : float32, shape (n_hops, n_bins)
         Power over floor, averaged.
-    explained : shape (n_hops, n_bins)
-        Where there is a learned line.
+    unexplained : float32, shape (n_states, n_bins)
+        1 where no line was learned at a speed, else 0: to multiply takes a quarter of the time of choosing.
+    states : shape (n_hops,)
+        The speed of each hop.
 
     Returns
     -------
     shape (n_hops,), dB
     """
-    unexplained = np.where(explained, _NO_TONE, average)
-    top: NDArray[np.float32] = np.maximum.reduce(unexplained, axis=1, initial=_NO_TONE)
+    left = unexplained.take(states, axis=0)
+    left *= average
+    top: NDArray[np.float32] = np.maximum.reduce(left, axis=1, initial=_NO_TONE)
     return np.float32(10) * np.log10(top)
 
 

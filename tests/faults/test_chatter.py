@@ -40,7 +40,7 @@ class Shop:
         self.cutting, self.cut_s, self.end_s = False, math.nan, -math.inf
         self.t, self.found = 0.0, []
         self.sound = np.zeros(N)
-        self.seen = np.ones((2 * AVERAGED - 2, 2, GEOMETRY.n_bins), np.float32)
+        self.seen = np.ones((2, 2 * AVERAGED - 2, GEOMETRY.n_bins), np.float32)
 
     def go(self, seconds, x=0.0, cutting=False, loads=False):
         noise = self.rng.standard_normal(clock(seconds).size)
@@ -55,10 +55,10 @@ class Shop:
             at = round(self.t * FS) + N
             density = power_density(self.sound[None, at - N : at].astype(np.float32), GEOMETRY)
             floor = np.full_like(density, 2 / FS)
-            self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor], axis=1)])
-            average = averaged(self.seen)[-1]
-            self.seen = self.seen[1:]
-            (tones,) = tones_of(average[:1], density, average[1:])
+            self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor])], axis=1)
+            average, per_floor = averaged(self.seen)
+            self.seen = self.seen[:, 1:]
+            (tones,) = tones_of(average, density, per_floor)
             heard = work(working=cutting, sure=cutting and loads, cut_s=self.cut_s, end_s=self.end_s)
             found = self.rule.step(hop(self.t, tones=tones), rotation(), heard)
             if found:

@@ -66,11 +66,11 @@ def over_floor(x):
 
 def strongest(x, explained_hz=()):
     average = averaged(over_floor(x))
-    explained = np.zeros(average.shape, np.bool_)
-    explained[:, : GEOMETRY.first] = True
+    unexplained = np.ones((1, GEOMETRY.n_bins), np.float32)
+    unexplained[:, : GEOMETRY.first] = 0
     for hz in explained_hz:
-        explained[:, bins_near(hz, 40.0)] = True
-    return strongest_tone_db(average, explained)
+        unexplained[:, bins_near(hz, 40.0)] = 0
+    return strongest_tone_db(average, unexplained, np.zeros(len(average), np.intp))
 
 
 def test_a_tone_reads_its_power_over_the_noise_in_one_bin():
@@ -91,14 +91,17 @@ def test_noise_alone_stands_some_six_decibels_over_its_floor():
 
 def test_where_everything_is_explained_nothing_stands_out():
     over = np.ones((3, GEOMETRY.n_bins), np.float32)
-    assert strongest_tone_db(over, np.ones(over.shape, np.bool_)).tolist() == pytest.approx([-30.0] * 3)
+    heard = strongest_tone_db(over, np.zeros((1, GEOMETRY.n_bins), np.float32), np.zeros(3, np.intp))
+    assert heard.tolist() == pytest.approx([-30.0] * 3)
 
 
 def test_the_average_is_over_this_hop_and_those_two_four_and_six_before():
     over = np.full((2 * AVERAGED - 2 + 5, GEOMETRY.n_bins), 1e-3, np.float32)
     over[6, 300] = 4.0
     average = averaged(over)
-    heard = strongest_tone_db(average, np.zeros(average.shape, np.bool_))
+    heard = strongest_tone_db(
+        average, np.ones((1, GEOMETRY.n_bins), np.float32), np.zeros(len(average), np.intp)
+    )
     expected = [0.0, -30.0, 0.0, -30.0, 0.0]  # 4 over four spectra is 0 dB
     np.testing.assert_allclose(heard, expected, atol=0.01)
 
