@@ -10,9 +10,9 @@ from __future__ import annotations
 
 import math
 from collections.abc import Iterator
-from dataclasses import dataclass
 from functools import partial
 from itertools import repeat
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -64,28 +64,15 @@ _LOWEST_HZ = 300.0  # telephones hear nothing below
 _CUT_SOUND_FROM_HZ = 500.0  # cutting sound is judged above: hum, rumble and doors lie below
 
 
-@dataclass(slots=True)  # not frozen: made at every hop
-class _Seen:
-    """A hop that waits for the rules on which no others depend, with what was judged of it.
+class _At(NamedTuple):
+    """Where the drill was at some ``turns`` of the cut under way."""
 
-    ``was_lost``, ``lost``: the microphone hears nothing, as judged up to the hop before, and with this one;
-    ``microphone``, ``lost_cut``: what those rules have found; ``turns``: of the cut under way, up to the hop
-    before.
-    """
-
-    hop: Hop
-    rotation: Rotation
-    work: Work
-    was_lost: bool
-    lost: bool
-    microphone: Finding | None
-    lost_cut: Finding | None
     cycle: Cycle
     turns: float
 
     @property
     def place(self) -> Place:
-        """Where the drill was."""
+        """Where in the batch."""
         return self.cycle.place_at(self.turns)
 
 
@@ -185,7 +172,12 @@ class Listener:
         self._warn_only = frozenset(map(Kind, job.warn_only))
         self._lasting = False
         self._cutting = False
-        self._waiting: list[_Seen] = []
+        # hops that wait for the rules on which no others depend, with what was judged of each: rotation and
+        # work; whether the microphone hears nothing, up to the hop before and with this one; what `mic_fault`
+        # and `lost_cut` have found; the turns of the cut under way, up to the hop before
+        self._waiting: list[
+            tuple[Hop, Rotation, Work, bool, bool, Finding | None, Finding | None, float]
+        ] = []
         self._told: list[Event] = []
 
     @property
@@ -356,9 +348,9 @@ class Listener:
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
-        between = self._tracker.probability_between
-        chances = map(partial, repeat(between), speeds.posterior)
-        evidence = map(partial, repeat(self._tracker.evidence_between), speeds.scores)
+        between = self._tracker.between(speeds)
+        chances = map(partial, repeat(between.probability), range(len(turns)))
+        evidence = map(partial, repeat(between.evidence), range(len(turns)))
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(map(Hop, times, repeat(step_s), *values, turns, chances, evidence, tones))
@@ -376,9 +368,7 @@ class Listener:
         microphone = self._microphone.step(hop, rotation)
         lost_cut = self._lost_cut.step(hop, rotation, detector, cycle)
         lost = self._microphone.lost
-        self._waiting.append(
-            _Seen(hop, rotation, work, was_lost, lost, microphone, lost_cut, cycle, cycle.turns)
-        )
+        self._waiting.append((hop, rotation, work, was_lost, lost, microphone, lost_cut, cycle.turns))
         if rotation.started or rotation.vanished:
             self._catch_up()
             self._told.extend(self._spindle_events(hop, rotation))
@@ -393,42 +383,56 @@ class Listener:
         the present peck or blank ends, which is when the cycle asks for it.
         """
         seen, self._waiting = self._waiting, []
-        slowed = [self._slowed(one) for one in seen]
-        chatter = [self._chatter.step(one.hop, one.rotation, one.work) for one in seen]
-        in_blank = self._cycle.in_blank
-        masked = [self._masking.step(one.hop, one.rotation, in_blank, one.lost) for one in seen]
-        loose = [
-            self._loosening.step(one.hop, one.rotation, one.work.in_cut, one.work.spotting) for one in seen
-        ]
-        returned = [self._returned.step(one.hop, one.rotation, one.work.in_cut, one.was_lost) for one in seen]
-        melting = [self._melting.step(one.hop, one.rotation, one.work, self._cycle) for one in seen]
-        packing = [self._packing.step(one.hop, one.rotation, one.work, self._cycle) for one in seen]
-        found = zip(seen, returned, slowed, chatter, masked, loose, melting, packing, strict=True)
-        for one, back, slow, tone, deaf, knock, soft, packed in found:
-            findings = [one.microphone or back, *slow, tone, deaf, knock, one.lost_cut, soft, packed]
+        if not seen:
+            return
+        cycle = self._cycle
+        hops, rotations, works, was_lost, lost, microphone, lost_cut, turns = zip(*seen, strict=True)
+        in_cut = [work.in_cut for work in works]
+        spotting = [work.spotting for work in works]
+        left, in_place, missing, at_work_s, weak = zip(
+            *map(self._departed, hops, rotations, works, was_lost), strict=True
+        )
+        sag = list(map(self._sag.step, hops, rotations, works, in_place, missing))
+        sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
+        stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak)
+        self._loosening.foresee(hops)
+        found = (
+            list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),
+            list(stall),
+            sag,
+            list(map(self._chatter.step, hops, rotations, works)),
+            list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),
+            list(map(self._loosening.step, hops, rotations, in_cut, spotting)),
+            lost_cut,
+            list(map(self._melting.step, hops, rotations, works, repeat(cycle))),
+            list(map(self._packing.step, hops, rotations, works, repeat(cycle))),
+        )
+        if not (self._lasting or any(map(any, found))):
+            return
+        for hop, turned, *findings in zip(hops, turns, *found, strict=True):
             if any(findings) or self._lasting:
-                self._told.extend(self._events(one, {found.kind: found for found in findings if found}))
+                told = {one.kind: one for one in findings if one}
+                self._told.extend(self._events(hop, told, _At(cycle, turned)))
                 self._lasting = any(episode.lasting for episode in self._episodes.values())
 
-    def _slowed(self, seen: _Seen) -> tuple[Finding | None, Finding | None]:
-        """What `stall` and `sag` find."""
-        hop, rotation, work, departure = seen.hop, seen.rotation, seen.work, self._departure
-        departure.step(hop, rotation, work, seen.was_lost)
-        sag = self._sag.step(hop, rotation, work, departure.in_place, departure.missing)
-        sagging = sag is not None and sag.severity is Severity.HOLD
-        where = departure.left, departure.in_place, departure.at_work_s, departure.weak
-        return self._stall.step(hop, rotation, work, sagging, *where), sag
+    def _departed(
+        self, hop: Hop, rotation: Rotation, work: Work, lost: bool
+    ) -> tuple[bool, bool, bool, float, bool]:
+        """What `Departure` says of a hop."""
+        departure = self._departure
+        departure.step(hop, rotation, work, lost)
+        return departure.left, departure.in_place, departure.missing, departure.at_work_s, departure.weak
 
-    def _events(self, seen: _Seen, findings: dict[Kind, Finding]) -> Iterator[Event]:
+    def _events(self, hop: Hop, findings: dict[Kind, Finding], at: _At) -> Iterator[Event]:
         """One event a cause, once while it lasts."""
-        if seen.hop.deaf:  # nothing measured through a lost microphone is evidence
+        if hop.deaf:  # nothing measured through a lost microphone is evidence
             findings = {kind: found for kind, found in findings.items() if kind is Kind.MIC_FAULT}
         for kind in findings.keys() & self._warn_only:
             findings[kind] = only_warning(findings[kind])
         held = {kind for kind, episode in self._episodes.items() if episode.held}
         told = untangled(findings, held)
         for kind, episode in self._episodes.items():
-            event = episode.step(seen.hop.t, told.get(kind), seen)
+            event = episode.step(hop.t, told.get(kind), at)
             if event is not None:
                 self._cycle.note(event)
                 yield event
@@ -461,6 +465,10 @@ class Listener:
             hop.rise_db_per_s,
             self._cutting,
         )
+
+
+def _either(one: Finding | None, other: Finding | None) -> Finding | None:
+    return one or other
 
 
 def _followed_from(warning_pct: float) -> float:

@@ -17,6 +17,7 @@ from __future__ import annotations
 import math
 import statistics
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -151,6 +152,7 @@ class LooseningRule:
     _shown_turns: int = 0
     _told: Finding | None = None
     _told_s: float = -math.inf
+    _crept: dict[float, NDArray[np.intp]] = field(init=False, default_factory=dict)  # by turns
 
     def __post_init__(self) -> None:
         step_s = self.every * self.hop_s
@@ -187,6 +189,12 @@ class LooseningRule:
                     self._told, self._told_s = found, hop.t
         return self._told if hop.t - self._told_s < _STAYS_S else None
 
+    def foresee(self, hops: Iterable[Hop]) -> None:
+        """Find where each angle has crept to at the turns of hops to come: many at once are found sooner."""
+        turns = [hop.turn.turns for hop in hops if hop.turn is not None]
+        crept = self._sectors(np.array(turns)[:, None], self._creep)
+        self._crept = dict(zip(turns, crept, strict=True))
+
     def _take(self, hop: Hop, turn: Turn, cutting: bool) -> Finding | None:
         state = self._state[cutting]
         if self._last is not None and self._last is not cutting:
@@ -203,7 +211,10 @@ class LooseningRule:
         np.fmin(deviations, self._number, deviations)
         self._learn_sectors(state, turn)
         means = state.means
-        moved = deviations.astype(np.float64).take(self._sectors(turn.turns, self._creep))
+        crept = self._crept.get(turn.turns)
+        moved = deviations.astype(np.float64).take(
+            self._sectors(turn.turns, self._creep) if crept is None else crept
+        )
         np.subtract(moved, means, moved)
         np.multiply(moved, self._shares, moved)
         np.add(means, moved, means)
@@ -230,8 +241,8 @@ class LooseningRule:
         long = self._shown_turns >= LASTS_TURNS and t - self._shown_since_s >= LASTS_S - 0.5 * self.hop_s
         return long or z >= AT_ONCE_Z
 
-    def _sectors(self, turns: float, creep: NDArray[np.float64]) -> NDArray[np.intp]:
-        """Where each angle has crept to, at each speed, shape (speeds, sectors)."""
+    def _sectors(self, turns: float | NDArray[np.float64], creep: NDArray[np.float64]) -> NDArray[np.intp]:
+        """Where each angle has crept to, at each speed, shape (..., speeds, sectors)."""
         crept = np.rint(creep * turns).astype(np.intp)
         return self._turned.take(crept % self.sectors, axis=0)
 
