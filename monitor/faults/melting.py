@@ -18,7 +18,9 @@ judged.
 Where a blank was heard whole, another witness needs neither colour nor crackle, which a room or the machine
 may cover: a cut that is much quieter than cuts were at that depth, and loads the spindle clearly more. What
 is cut is heard; what only rubs takes the work and is not. Depth alone muffles and loads too, so both are
-judged against their course over it (`monitor.signal.course`).
+judged against their course over it (`monitor.signal.course`). And what rubs is low: a cut whose hiss fades
+while its low sound grows over that of good cuts is neither muffled nor farther from the microphone, which
+take both, and needs no more load than usual.
 
 A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
 seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
@@ -28,7 +30,8 @@ is normal follows it.
 
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
-its load tells then that it goes on.
+its load tells then that it goes on. Load is what the spindle slows over its free running just before, which
+follows a machine that drifts.
 """
 
 from __future__ import annotations
@@ -68,7 +71,7 @@ drill's point is in."""
 
 TAIL_HOPS = 8
 """A hop counts once the cut has gone on for 0.4 s after it: a drill that is drawn out is quieter too,
-for as long as it takes to hear the cut's end."""
+for as long as it takes to hear the cut's end. Where the program was heard it is known when that is."""
 
 END_S = 0.15
 """Before the end of a cut as dated afterwards: a frame, and the dating."""
@@ -152,6 +155,15 @@ PECKS_DB, PECKS_LOAD = 1.5, 0.15
 """By which one good peck differs from another of its depth for as long as it lasts, in dB of its sound and as
 a share of its load: a deviation, beside the scatter within a peck (judged)."""
 
+COLOUR_DB, PECKS_COLOUR_DB = 3.0, 1.0
+"""By which the colour of a good cut may change over the whole hole before cuts have shown how much, half of
+what its hiss may since low sound is muffled too; and from one peck to another (judged)."""
+
+RUBS_QUIETER, RUBS_LOWER = 1.5, 0.5
+"""Deviations by which hiss must be less than at that depth, and low sound more than in good cuts, where no
+heavier load is asked for: a rumble that begins elsewhere adds low sound only, which leaves it the chance of
+one block in fifteen that the hiss is so much less by itself."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -213,6 +225,7 @@ class MeltingRule:
     _first: list[_Heard] = field(default_factory=list)
     _good: list[Normal] = field(default_factory=list)
     _hiss: Course = field(default_factory=lambda: Course(0.0, 1.0, MUFFLED_DB))
+    _colour: Course = field(default_factory=lambda: Course(0.0, 1.0, COLOUR_DB))
     _grip: Course = field(default_factory=lambda: Course(0.0, 1.0, 1.0))
     _usual: Normal = field(default_factory=lambda: Normal(SIGNS_MEAN, SIGNS_SD, 40, _MEMORY, _LAG, SIGNS_SD))
     _sum: Cusum = field(
@@ -261,14 +274,16 @@ class MeltingRule:
         )
         self._usual_sag = work.cut_sag
         self._pending.append((hop.t, heard))
-        if not (work.in_cut or self._goes_on(hop, rotation)):
+        over = work.contact_s != work.contact_s
+        if over or not (work.in_cut or self._goes_on(hop, rotation)):
             if not hop.t < work.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
                 self._idle_mean = None
             forgotten_db = self._outside_db - FORGETS_DB * hop.step_s
             self._outside_db = forgotten_db if forgotten_db > hop.chatter_db else hop.chatter_db
             if self._cuts:
-                self._take(min(work.end_s - END_S, self._until_s))
+                tail_s = hop.t - TAIL_HOPS * hop.step_s if work.in_cut else work.end_s - END_S
+                self._take(min(tail_s, self._until_s))
             while len(self._pending) > ONSET_HOPS:
                 self._pending.popleft()
             ended, self._cuts = self._cuts, False
@@ -283,7 +298,8 @@ class MeltingRule:
             self._pending.clear()
         planned_s = cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
         self._until_s = work.cut_s + planned_s + LONGER_S
-        tail_s = hop.t - TAIL_HOPS * hop.step_s
+        in_it = cycle.schedule.learned and hop.t <= self._until_s - LONGER_S - END_S
+        tail_s = hop.t if in_it else hop.t - TAIL_HOPS * hop.step_s
         self._take(tail_s if tail_s < self._until_s else self._until_s)
         return self._finding() if self._sum.value >= self._sum.threshold else None
 
@@ -312,6 +328,8 @@ class MeltingRule:
                 sags = [one.sag for one in self._first if one.sag == one.sag] or [0.0]
                 start, least = statistics.fmean(uppers), _LEAST[1]
                 self._hiss = Course(start, self._good[1].spread, MUFFLED_DB, least, ALIKE, _MEMORY, _LAG)
+                start, least = self._good[2].location, _LEAST[2]
+                self._colour = Course(start, self._good[2].spread, COLOUR_DB, least, ALIKE, _MEMORY, _LAG)
                 start, least = statistics.fmean(sags), LEAST_GRIP
                 self._grip = Course(
                     start, max(0.2 * start, least), max(start, least), least, ALIKE, _MEMORY, _LAG
@@ -338,6 +356,7 @@ class MeltingRule:
             for normal in (*self._good, self._low, self._usual):
                 normal.reject()
             self._hiss.reject()
+            self._colour.reject()
             self._grip.reject()
             return
         self._usual.step(signs)
@@ -346,6 +365,7 @@ class MeltingRule:
                 normal.step(value)
         self._low.step(heard.upper_db - heard.tilt_db)
         self._hiss.step(heard.upper_db, heard.place)
+        self._colour.step(heard.tilt_db, heard.place)
         if heard.sag == heard.sag:
             self._grip.step(heard.sag, heard.place)
 
@@ -358,7 +378,15 @@ class MeltingRule:
             return False
         if not self._load_tells:
             return heard.strength >= STILL_CUTS
-        return LOAD_STAYS * self._usual_sag <= heard.sag <= LOAD_MOST * self._usual_sag
+        free = self._alone().sag if self._idle else 0.0
+        over_free = heard.sag - free if free > 0 else heard.sag
+        return over_free >= LOAD_STAYS * self._usual_sag and heard.sag <= LOAD_MOST * self._usual_sag
+
+    def _alone(self) -> _Heard:
+        """The machine running free, as lately heard."""
+        if self._idle_mean is None:  # it is the same for all of a cut
+            self._idle_mean = _mean(self._idle)
+        return self._idle_mean
 
     def _signs(self, heard: _Heard) -> float:
         """Three signs that the work softens, added as far as they agree, in deviations from good cuts.
@@ -370,12 +398,24 @@ class MeltingRule:
         muffled = FIRST_BLANK if self._blank <= self._first_blank else 1.0
         # whether the low sound is more than expected, which scatters less than the colour
         dull = (self._expected_tilt_db(heard) - heard.tilt_db) / min(tilt.spread, self._low.spread)
+        rubs = self._rubs(heard, dull)
         hiss = -upper.z(heard.upper_db)
         hiss, dull = hiss / muffled, dull / muffled
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        return max(_agreed(hiss, dull, max(steady, squeal)) / known, self._gripped(heard))
+        return max(_agreed(hiss, dull, max(steady, squeal)) / known, self._gripped(heard), rubs)
+
+    def _rubs(self, heard: _Heard, dull: float) -> float:
+        """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""
+        if not self._load_tells or heard.crackle > self._good[0].location:
+            return -math.inf
+        quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
+        lower = (heard.upper_db - heard.tilt_db - self._low.location) / self._low.spread
+        if quieter < RUBS_QUIETER or lower < RUBS_LOWER:
+            return -math.inf
+        duller = min(dull, -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB))
+        return 1.5 * _agreed(duller, lower)
 
     def _gripped(self, heard: _Heard) -> float:
         """Less hiss at more load than where the same depth was drilled before; two signs count as three."""
@@ -393,9 +433,7 @@ class MeltingRule:
         _, upper, tilt, _ = self._good
         if not self._idle:
             return tilt.location
-        if self._idle_mean is None:  # it is the same for all of a cut
-            self._idle_mean = _mean(self._idle)
-        idle = self._idle_mean
+        idle = self._alone()
         good_upper, good_lower = _power(upper.location), _power(upper.location - tilt.location)
         idle_upper, idle_lower = _power(idle.upper_db), min(_power(idle.upper_db - idle.tilt_db), good_lower)
         cut_upper = max(good_upper - idle_upper, LEAST_CUT * good_upper)

@@ -30,6 +30,8 @@ class Shop:
         self.planned_s = 2.0
         self.end_s = -math.inf
         self.depth_mm = 9.0
+        self.learned = False
+        self.over = False
 
     def rest(self, heard):
         """A second out of the work."""
@@ -58,14 +60,19 @@ class Shop:
         if cutting:
             self.end_s = self.t
         in_cut = work(
-            in_cut=cutting, cut_s=contact, end_s=self.end_s, strength=2.0, cut_sag=GOOD["sag"],
+            in_cut=cutting,
+            cut_s=contact,
+            contact_s=math.nan if self.over else contact,
+            end_s=self.end_s,
+            strength=2.0,
+            cut_sag=GOOD["sag"],
             depth_mm=self.depth_mm,
-        )  # fmt: skip
+        )
         cycle = SimpleNamespace(
             blank=blank,
             peck=self.peck,
             in_blank=True,
-            schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s),
+            schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s, learned=self.learned),
         )
         jitter = self.rng.standard_normal(5)
         h = hop(
@@ -212,6 +219,48 @@ def test_what_a_later_blank_sounds_like_from_its_beginning_is_the_room():
     shop.drill(4, **GOOD)
     assert not shop.drill(4, blank=2, **SOFT)
     assert shop.drill(2, blank=2, **(SOFT | {"upper_db": -96.0, "lower_db": -78.0, "crackle_db": 0.1}))
+
+
+RUBS = GOOD | {"crackle_db": 1.0, "upper_db": -86.0, "lower_db": -72.5}
+
+
+def test_a_cut_whose_hiss_fades_while_its_low_sound_grows_is_told_at_its_usual_load():
+    """Neither a deeper hole nor the microphone does that; chips that crackle more than ever are no melt."""
+    shop = Shop()
+    shop.drill(6, **GOOD)
+    assert Severity.HOLD in shop.drill(3, **RUBS)
+    for change in ({"lower_db": -83.0}, {"upper_db": -78.0}, {"crackle_db": 3.0}, {"sag": 0.002}):
+        shop = Shop()
+        shop.drill(6, **GOOD)
+        assert Severity.HOLD not in shop.drill(3, **(RUBS | change))
+
+
+def test_a_spindle_that_runs_slow_when_free_is_not_loaded_by_that():
+    """The free speed has drifted by as much as a cut sags: what is heard between two cuts is no cut."""
+    slow = OUT | {"sag": 0.012}
+    gone = SOFT | {"sag": 0.013}
+    for idle, told in ((OUT, True), (slow, False)):
+        shop = Shop()
+        shop.drill(4, idle=idle, **GOOD)
+        assert bool(shop.drill(3, idle=idle, **gone)) is told
+
+
+def test_what_goes_on_when_the_program_has_drawn_the_drill_out_is_not_judged():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.over = True
+    assert not shop.drill(3, **SOFT)
+
+
+def test_a_known_program_is_judged_to_the_end_of_its_peck():
+    """0.4 s sooner than where the drill may be drawn out at any time."""
+    told = []
+    for learned in (False, True):
+        shop = Shop()
+        shop.drill(4, **GOOD)
+        shop.learned = learned
+        told.append(shop.drill(1, **SOFT)[Severity.WARNING])
+    assert told[1] < told[0] - 0.3
 
 
 def test_work_that_does_not_soften_is_not_judged():
