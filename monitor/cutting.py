@@ -167,6 +167,10 @@ class CuttingDetector:
     _high_s: float = 0.0
     _settling_s: float = 0.0
     _lowest_db: float = float("inf")
+    _too_long_s: float = field(init=False)  # what lasts longer than any peck is no cut
+
+    def __post_init__(self) -> None:
+        self._too_long_s = _STUCK_TIMES * self.longest_s + _STUCK_S
 
     @property
     def rise_db(self) -> float:
@@ -218,11 +222,6 @@ class CuttingDetector:
     def _audible(self) -> bool:
         """Whether cuts are heard on this machine: then what is not heard is none, however slow it turns."""
         return self.rise_db > ON_DB_LEAST or (self.cutting and self._heard_hops >= _LEAST_HOPS)
-
-    @property
-    def _too_long_s(self) -> float:
-        """What lasts longer than any peck is no cut."""
-        return _STUCK_TIMES * self.longest_s + _STUCK_S
 
     def step(self, hop: Hop, rotation: Rotation) -> bool:
         """Take one hop, and say whether the drill cuts."""

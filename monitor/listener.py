@@ -448,23 +448,15 @@ class Listener:
     def _row(self, hop: Hop, rotation: Rotation, work: Work) -> TraceRow:
         # Sent to another speed, or switched off, a spindle is slower than its free speed without sagging. A
         # centre drill sounds on as the program changes the speed after it, so its fast falls are no load.
-        sent = rotation.elsewhere or (self._cycle.spotting and rotation.leaving)
+        sent = rotation.elsewhere or (rotation.leaving and self._cycle.spotting)
         sags = work.loaded or (rotation.settled and not sent)
         if rotation.state is STOPPED:
             speed, confidence = 0.0, 1 - hop.running
         else:
             speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence
-        return TraceRow(
-            hop.t,
-            speed,
-            confidence,
-            100 * rotation.sag if sags else math.nan,
-            hop.level_db,
-            hop.over_db,
-            hop.chatter_db,
-            hop.rise_db_per_s,
-            self._cutting,
-        )
+        sag_pct = 100 * rotation.sag if sags else math.nan
+        values = hop.t, speed, confidence, sag_pct, hop.level_db, hop.over_db, hop.chatter_db
+        return tuple.__new__(TraceRow, (*values, hop.rise_db_per_s, self._cutting))
 
 
 def _either(one: Finding | None, other: Finding | None) -> Finding | None:

@@ -266,11 +266,12 @@ class Cycle:
         if self._quiet_since_s != self._quiet_since_s:
             self._quiet_since_s = detector.end_s
         quiet = hop.t - self._quiet_since_s
-        if self._run_s == self._run_s and quiet >= self._apart_s:
+        if self._run_s == self._run_s and quiet >= APART_S and quiet >= self._apart_s:
             yield from self._end_cut(hop.t)
         # A tap on the bench meanwhile is no peck: the pause is counted from the last one.
         paused = self._cut is None and self.in_blank and self.peck > 0
-        if paused and hop.t - self._last_end_s >= self._pause_s():
+        pause_s = hop.t - self._last_end_s
+        if paused and pause_s >= _THROUGH_GAP_S and pause_s >= self._pause_s():
             self._pauses += 1
             yield from self._end_blank(hop.t)
 

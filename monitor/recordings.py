@@ -8,7 +8,7 @@ import struct
 from collections.abc import Iterator
 from dataclasses import dataclass
 from pathlib import Path
-from typing import BinaryIO
+from typing import Any, BinaryIO
 
 import numpy as np
 import soundfile
@@ -106,7 +106,7 @@ class Recording:
                 # Integer formats never hold a NaN, so what a decoder that fails has left as NaN
                 # was not decoded; what stands before it was.
                 shape = blocksize, self.n_channels
-                frames = np.zeros(shape, np.int16) if as_stored else np.full(shape, np.nan, np.float32)
+                frames = np.empty(shape, np.int16) if as_stored else np.full(shape, np.nan, np.float32)
                 try:
                     n = len(sound.read(out=frames))
                 except soundfile.LibsndfileError:
@@ -117,7 +117,7 @@ class Recording:
                     break
                 n_read += n
                 x = frames[:n, self.channel - 1]
-                yield x * np.float32(2.0**-15) if as_stored else _quiet(np.ascontiguousarray(x))
+                yield _full_scale_1(x) if as_stored else _quiet(np.ascontiguousarray(x))
         if self.n_samples is not None and n_read < self.n_samples:
             self.cut_short = _cut_short(self.path, n_read / self.fs, self.n_samples / self.fs)
 
@@ -205,6 +205,13 @@ def _open(path: Path) -> soundfile.SoundFile:
             f"{path}: not a WAV or FLAC recording, or damaged ({reason}); record in WAV or FLAC (what an MP3 "
             "or AAC has thrown away no conversion brings back)"
         ) from error
+
+
+def _full_scale_1(x: NDArray[Any]) -> NDArray[np.float32]:
+    """16-bit samples as floats; in two steps, which is quicker than one of two types."""
+    scaled = x.astype(np.float32)
+    scaled *= np.float32(2.0**-15)
+    return scaled
 
 
 def _quiet(x: NDArray[np.float32]) -> NDArray[np.float32]:

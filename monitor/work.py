@@ -161,7 +161,8 @@ class WorkJudge:
         # half a second, so that the burst of a switch-off is outnumbered; less where the cut is younger
         age_hops = round((hop.t - detector.onset_s) / hop.step_s)
         lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
-        if detector.rise_db > 2 * ON_DB_LEAST and statistics.median(lately) < 1:
+        faint = min(lately) < 1 and statistics.median(lately) < 1  # mostly none is: no need to sort them
+        if faint and detector.rise_db > 2 * ON_DB_LEAST:
             return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag

@@ -107,9 +107,12 @@ class ClipWriter:
         first = self._n
         names = []
         for event in events:
+            if event.severity is Severity.INFO:
+                names.append("")
+                continue
             at = min(max(round(event.t * self._fs), self._n), first + len(x))
             self._take(x[self._n - first : at - first])
-            names.append("" if event.severity is Severity.INFO else self._trigger(event))
+            names.append(self._trigger(event))
         self._take(x[self._n - first :])
         return names
 

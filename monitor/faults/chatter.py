@@ -370,7 +370,9 @@ class ChatterRule:
             return
         k = bins.start + int(over[bins].argmax())
         track.n = n = track.n + 1
-        track.hz += (self._peak_hz(tones.average, k) - track.hz) / (n if n < 10 else 10)
+        track.hz += (self._peak_hz(k, tones.average[k - 1 : k + 2].tolist()) - track.hz) / (
+            n if n < 10 else 10
+        )
         track.db = db = _db(over.item(k) / NOISE_SHOWS)
         mean_db = self._mean_db if self._mean_db > 0 else 0.0
         z = (db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
@@ -385,10 +387,11 @@ class ChatterRule:
         if track.slow_db > track.slow_best_db:
             track.slow_best_db = track.slow_db
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
-        newest = max(*tones.newest[k - 1 : k + 2].tolist(), 1e-20)
+        near = tones.newest[k - 1 : k + 2].tolist()
+        newest = max(*near, 1e-20)
         now = 10 * math.log10(newest)
         shown = newest * tones.per_floor.item(k)
-        track.pitches.append((self._peak_hz(tones.newest, k), shown if shown > 1 else 1.0))
+        track.pitches.append((self._peak_hz(k, near), shown if shown > 1 else 1.0))
         track.past_db.append(db)
         was = track.before.pop(0)
         track.before.append(now)
@@ -449,11 +452,14 @@ class ChatterRule:
             last = at
         return others
 
-    def _peak_hz(self, average: NDArray[np.float32], k: int) -> float:
-        """Frequency of a peak by the parabola through the logarithms."""
+    def _peak_hz(self, k: int, near: list[float]) -> float:
+        """Frequency of a peak by the parabola through the logarithms of its bin and those beside it."""
         if not 0 < k < self._n_bins - 1:
             return k * self._bin_hz
-        a, b, c = [math.log(p if p > 1e-20 else 1e-20) for p in average[k - 1 : k + 2].tolist()]
+        a, b, c = near
+        a = math.log(a if a > 1e-20 else 1e-20)
+        b = math.log(b if b > 1e-20 else 1e-20)
+        c = math.log(c if c > 1e-20 else 1e-20)
         bend = a - 2 * b + c
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
         return (k + (1.0 if shift > 1 else -1.0 if shift < -1 else shift)) * self._bin_hz

@@ -159,8 +159,10 @@ class Departure:
     def _is_turned_down(self, hop: Hop, placed: bool) -> bool:
         """Whether all sound fell at once with the lines, not heard in their places since."""
         self._levels.append(hop.over_db)
-        fell = not self._doubt_hops and hop.over_db < max(self._levels) - TURNED_DB
-        self._turned = not placed and (fell or self._turned)
+        if placed:
+            self._turned = False
+        elif not self._turned:
+            self._turned = not self._doubt_hops and hop.over_db < max(self._levels) - TURNED_DB
         return self._turned
 
     def _add(self, nats: float, placed: bool) -> None:

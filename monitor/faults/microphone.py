@@ -71,7 +71,8 @@ class MicrophoneRule:
         self._hear_room(hop, rotation)
         quiet_db = QUIET_DB
         if self._room_db < math.inf:
-            quiet_db = min(-FALL_DB, self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db))
+            quiet_db = self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db)
+            quiet_db = quiet_db if quiet_db < -FALL_DB else -FALL_DB
         fallen = self._fallen(hop, rotation, quiet_db)
         found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop)
         self.lost = self._fell or self._nothing_since_s == self._nothing_since_s

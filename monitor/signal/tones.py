@@ -179,6 +179,7 @@ class ToneMemory:
         self._good = np.zeros((2, n_bins), np.float32)
         self._peck: dict[int, NDArray[np.float32]] = {}  # the most heard at each speed; see `_key`
         self._known = np.zeros((2, n_bins), np.float32)  # the larger of outside and good
+        self._wide = self._known[1]  # the second, in each bin or one beside it
         self._here = lines[0]  # the learned lines at the present speed
         self._shown = np.fmax(lines[0], _NO_LINE)  # the most of them at the speeds in the average
         self._now = np.zeros(n_bins, np.float32)  # of known, at the present speed
@@ -294,17 +295,17 @@ class ToneMemory:
         here, moved = self._good
         for key, most in self._peck.items():
             np.fmax(here, most, out=here)
-            np.fmax(moved, self._moved(most, key), out=moved)
+            np.fmax(moved, self._moved(_widened(most), key), out=moved)
         self._know()
 
     def _know(self) -> None:
         _greater(self._outside, self._good, self._known)
+        self._wide = _widened(self._known[1])
         self._move()
         self._turn()
 
     def _move(self) -> None:
-        here, moved = self._known
-        _greater(here, self._moved(moved, -self._key), self._now)
+        _greater(self._known[0], self._moved(self._wide, -self._key), self._now)
 
     def _turn(self) -> None:
         usual = self._usual_share
@@ -313,12 +314,17 @@ class ToneMemory:
         _multiply(usual, self._share, usual)
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
-        """What stands at exp(key steps) times the frequency of each bin, or in a bin beside it."""
-        widened = power.copy()
-        _greater(power[:-1], power[1:], widened[:-1])
-        beside = widened[1:]
-        _greater(beside, power[:-1], beside)
-        return widened.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else widened
+        """What stands at exp(key steps) times the frequency of each bin."""
+        return power.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else power
+
+
+def _widened(power: NDArray[np.float32]) -> NDArray[np.float32]:
+    """The most of each bin and those beside it."""
+    widened = power.copy()
+    _greater(power[:-1], power[1:], widened[:-1])
+    beside = widened[1:]
+    _greater(beside, power[:-1], beside)
+    return widened
 
 
 @lru_cache(maxsize=128)  # a spindle keeps to a few speeds
