@@ -75,6 +75,7 @@ _USUAL_SAG = 0.01  # before a cut was heard
 _ODD_SAG = 0.5  # density of sags that are neither, per unit of sag: a wrong reference, a slip of the ear
 _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others judge
 _OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or drills at another
+_MOSTLY = 0.8  # within that ratio mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
 _SHOWN_SHARE = 0.2  # smooths the load that a cut has shown over a quarter of a second
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
@@ -313,7 +314,8 @@ class CuttingDetector:
     def _drills_at(self, spindle_hz: float) -> bool:
         """Whether anybody would drill at this speed."""
         for hz in self.commanded_hz:
-            if abs(math.log(spindle_hz / hz)) < _OVERRIDE:
+            ratio = spindle_hz / hz
+            if _MOSTLY < ratio < 1 / _MOSTLY or abs(math.log(ratio)) < _OVERRIDE:
                 return True
         return not self.commanded_hz
 

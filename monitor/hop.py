@@ -2,10 +2,10 @@
 
 from __future__ import annotations
 
-from collections.abc import Callable
 from dataclasses import dataclass
 
 from monitor.signal.revolutions import Turn
+from monitor.signal.speed import Between
 from monitor.signal.tones import Tones
 
 HEARD = 0.5
@@ -23,10 +23,8 @@ class Hop:
     ``monitor.signal.revolutions``.
     ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
-    ``probability_between(low_hz, high_hz)``: posterior probability that the spindle turns at
-    a speed between the two; ``evidence_between(low_hz, high_hz)``: the most that the lines of this hop give
-    for such a speed, nats against their absence. ``tones``: short spectra over their floor, see
-    ``monitor.signal.tones``.
+    ``tones``: short spectra over their floor, see ``monitor.signal.tones``. ``between``: what the hops of a
+    call, of which this is the ``n``-th, say of speeds between two bounds.
     ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.
     """
 
@@ -55,6 +53,14 @@ class Hop:
     deaf: bool
     heard: bool
     turn: Turn | None
-    probability_between: Callable[[float, float], float]
-    evidence_between: Callable[[float, float], float]
+    n: int
+    between: Between
     tones: Tones
+
+    def probability_between(self, low_hz: float, high_hz: float) -> float:
+        """Posterior probability that the spindle turns at a speed between the two."""
+        return self.between.probability(self.n, low_hz, high_hz)
+
+    def evidence_between(self, low_hz: float, high_hz: float) -> float:
+        """The most that the lines of this hop give for such a speed, nats against their absence."""
+        return self.between.evidence(self.n, low_hz, high_hz)

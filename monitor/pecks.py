@@ -412,7 +412,7 @@ class Cycle:
     @property
     def depth_mm(self) -> float:
         """Depth of the hole that the drill is in, as far as it is drilled."""
-        return self._depth_mm(self.turns)
+        return self._depth_mm(0.0 if self._cut is None else self._cut.turns)
 
     def _depth_mm(self, turns: float) -> float:
         if self._cut is None or self._cut.spot:

@@ -74,7 +74,8 @@ class Typical(NamedTuple):
 class Schedule:
     """What to expect of each peck of a blank, counted from 0.
 
-    ``job_mm`` are the job's pecks, ``depth_mm`` is the depth of the hole. ``lengths`` and ``gaps`` are
+    ``job_mm`` are the job's pecks, ``count`` is the number of pecks of a blank, ``depth_mm`` the depth of the
+    hole; ``learned``: a blank was heard to its end. ``lengths`` and ``gaps`` are
     those of the usual blank, empty before one was heard to its end; ``gaps[k]`` comes before peck ``k``.
     ``contacts_s`` and ``retracts_s``: when each of its pecks begins and ends, from the first contact; empty
     where the blanks heard do not agree about it to a tenth of a second.
@@ -91,20 +92,13 @@ class Schedule:
     retracts_s: list[float] = field(default_factory=list)
     as_job: bool = True
     depth_mm: float = field(init=False)
+    learned: bool = field(init=False)
+    count: int = field(init=False)
     _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
 
     def __post_init__(self) -> None:
+        self.learned, self.count = bool(self.lengths), len(self.lengths) or len(self.job_mm)
         self.depth_mm = sum(self.job_mm)
-
-    @property
-    def learned(self) -> bool:
-        """Whether a blank was heard to its end."""
-        return bool(self.lengths)
-
-    @property
-    def count(self) -> int:
-        """Number of pecks of a blank."""
-        return len(self.lengths) or len(self.job_mm)
 
     def planned_mm(self, k: int) -> float:
         """What peck ``k`` adds to the depth."""
@@ -153,6 +147,7 @@ class Schedule:
             return  # other sound hid one of them in every blank
         lengths = [[peck.length_mm for peck in heard] for heard in told]
         self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
+        self.learned, self.count = True, usual
         heard = zip(pecks, self.job_mm, strict=False)
         self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
         self.depth_mm = sum(self.planned_mm(k) for k in range(usual))

@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+from collections.abc import Callable
 from functools import partial
 from statistics import NormalDist
 from typing import Any
@@ -52,13 +53,25 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
     values |= changes
     values["deaf"] = max(values["stuck"], values["broken"]) >= LOST_SHARE
     values["heard"] = values["spindle_hz"] == values["spindle_hz"] and values["confidence"] >= HEARD
-    if "probability_between" not in values:
-        values["probability_between"] = partial(
-            _between, values["confidence"], values["spindle_hz"], values["sd_hz"]
-        )
-    if "evidence_between" not in values:
-        values["evidence_between"] = partial(_evidence, values["audible"], values["spindle_hz"])
-    return Hop(**values)
+    probability = partial(_between, values["confidence"], values["spindle_hz"], values["sd_hz"])
+    evidence = partial(_evidence, values["audible"], values["spindle_hz"])
+    between = _Said(values.pop("probability_between", probability), values.pop("evidence_between", evidence))
+    return Hop(n=0, between=between, **values)
+
+
+class _Said:
+    """What one hop says of speeds between two bounds, in place of `monitor.signal.speed.Between`."""
+
+    def __init__(
+        self, probability: Callable[[float, float], float], evidence: Callable[[float, float], float]
+    ) -> None:
+        self._probability, self._evidence = probability, evidence
+
+    def probability(self, _n: int, low_hz: float, high_hz: float) -> float:
+        return self._probability(low_hz, high_hz)
+
+    def evidence(self, _n: int, low_hz: float, high_hz: float) -> float:
+        return self._evidence(low_hz, high_hz)
 
 
 def _evidence(audible: float, spindle_hz: float, low_hz: float, high_hz: float) -> float:

@@ -376,7 +376,8 @@ class ChatterRule:
         track.db = db = _db(over.item(k) / NOISE_SHOWS)
         mean_db = self._mean_db if self._mean_db > 0 else 0.0
         z = (db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
-        track.enough = min(track.enough + (z if z < self._most else self._most), 2 * ENOUGH)
+        enough = track.enough + (z if z < self._most else self._most)
+        track.enough = enough if enough < 2 * ENOUGH else 2 * ENOUGH
         if n == 1:
             track.enough = max(track.enough, 1e-6)
         if db > track.best_db:

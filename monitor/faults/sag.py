@@ -152,7 +152,8 @@ class SagRule:
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
-        jumped = bool(self._before) and sag - max(self._before) > JUMP
+        before = self._before
+        jumped = bool(before) and sag - before[-1] > JUMP and sag - max(before) > JUMP
         self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
         self._before.append(sag)
         if not work.loaded:

@@ -70,7 +70,8 @@ class Course:
         value, (u, v) = self._waiting.popleft()
         normal = self.expected((u, v))
         limit = WINSOR * self.spread
-        error = min(max(value - normal, -limit), limit)
+        error = value - normal
+        error = limit if error > limit else -limit if error < -limit else error
         y = normal + error - self.start
         self.n += 1
         share = 1 / min(self.n + self.alike * 10, self.memory)
