@@ -14,6 +14,7 @@ from dataclasses import dataclass, field
 from datetime import UTC, datetime, timedelta
 from itertools import accumulate
 from pathlib import Path
+from threading import RLock
 
 import numpy as np
 from tqdm import tqdm
@@ -153,6 +154,7 @@ def play(recording: Recording, session: Session) -> Tally:
     tally = Tally()
     session.on_heard.append(tally.add)
     began = time.perf_counter()
+    tqdm.set_lock(RLock())  # by itself it would make one for processes too, and load what that takes
     # disable=None: a bar on a terminal only
     with tqdm(total=recording.duration_s, unit=" s", disable=None, bar_format=_BAR) as bar:
         for x in recording.blocks(blocksize=int(_BLOCK_S * recording.fs)):
