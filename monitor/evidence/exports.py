@@ -15,6 +15,7 @@ import os
 from collections.abc import Callable, Iterable, Sequence
 from contextlib import suppress
 from datetime import datetime
+from itertools import chain
 from pathlib import Path
 from typing import Any, BinaryIO
 
@@ -44,10 +45,15 @@ def trace_line(row: TraceRow) -> str:
     >>> trace_line(TraceRow(0.25, nan, 0.0, nan, -31.118, 0.5, 2.0, nan, False))
     '0.250,,0.000,,-31.12,0.50,2.00,,0\n'
     """
-    line = _TRACE_FORMAT % row
-    if "n" in line[:-1]:  # "nan", "inf" or "-inf": no other field can hold the letter
-        line = line.replace("nan", "").replace("-inf", "").replace("inf", "")
-    return line
+    return _trace_text((row,))
+
+
+def _trace_text(rows: Sequence[TraceRow]) -> str:
+    """The lines of some rows; of many at once they are made sooner."""
+    text = _TRACE_FORMAT * len(rows) % tuple(chain.from_iterable(rows))
+    if "n" in text:  # "nan", "inf" or "-inf": no other field can hold the letter
+        text = text.replace("nan", "").replace("-inf", "").replace("inf", "")
+    return text
 
 
 def peck_cells(row: PeckRow) -> list[str]:
@@ -150,9 +156,9 @@ class Exports:
             self.close()
             raise
 
-    def add_trace(self, rows: Iterable[TraceRow]) -> None:
+    def add_trace(self, rows: Sequence[TraceRow]) -> None:
         """Gather rows of trace.csv; they are written with the next `flush`."""
-        self._trace += map(trace_line, rows)
+        self._trace.append(_trace_text(rows))
 
     def add_pecks(self, rows: Iterable[PeckRow]) -> None:
         """Gather rows of pecks.csv; they are written with the next `flush`."""
