@@ -89,6 +89,9 @@ JUMP, JUMP_HOPS, BEFORE_HOPS = 0.03, 3, 5
 """A sag by so much more than any of the last quarter second must be seen in three hops: a tracker that has
 lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
+WARNS_HOPS = 3
+"""Of the newest quarter second's hops, beyond the limit for a warning: it may take a moment longer, and two
+hops of one frame can be wrong together."""
 
 STANDS_STILL = 0.03
 """Per second, of the free speed: a spindle that went down faster than its lines can be followed goes on
@@ -171,6 +174,7 @@ class SagRule:
             total = self._sums[i] + weight * bounded
             self._sums[i] = min(total, 2 * ENOUGH_Z) if total > 0 else 0.0
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
+        over[0] = over[0] and sum(100 * one > self.warning_pct for one in self._before) >= WARNS_HOPS
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD
         return found if holds else self._lost(hop, work) or found
