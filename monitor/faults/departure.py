@@ -81,11 +81,11 @@ class Departure:
     """One `step` a hop.
 
     ``nats``: log odds that the spindle has left its speed; ``left``: that is decided, of a spindle that was
-    surely cutting lately. ``in_place``: where its speed cannot be followed, the lines give at the free speed
-    what they give in cuts all the same; ``missing``: they did so, or it was followed there, in none of the
-    last hops. ``at_work_s``: until when it was surely cutting, the lines in their places, -inf where it was
-    heard to run free since. ``weak``: they give less at the
-    free speed than half way between what they give in cuts and what chance gives, or these are alike.
+    surely cutting lately. ``in_place``: where its speed cannot be followed, or is heard far off, the lines
+    give at the free speed what they give in cuts all the same; ``missing``: they did so, or it was followed
+    there, in none of the last hops. ``at_work_s``: until when it was surely cutting, the lines in their
+    places, -inf where it was heard to run free since. ``weak``: they give less at the free speed than half
+    way between what they give in cuts and what chance gives, or these are alike.
     """
 
     nats: float = 0.0
@@ -106,6 +106,7 @@ class Departure:
     _levels: deque[float] = field(default_factory=lambda: deque(maxlen=TURNED_HOPS))
     _turned: bool = False
     _missed_hops: int = IN_PLACE_HOPS
+    _astray_hops: int = 0
     _doubt_hops: int = 0
     _peak: float = 0.0
     _by_itself: float = 0.0
@@ -131,7 +132,7 @@ class Departure:
         placed = tracked or (tells and given >= IN_PLACE * usual)
         home = hop.probability_between(*near_hz)
         followed = hop.confidence >= SURE and home > 1 - DOUBT and abs(rotation.sag) < NEAR
-        self._follow_place(hop, rotation, IN_PLACE * usual if tells else math.inf)
+        self._follow_place(hop, rotation, usual, tells)
         self._follow_cut(hop, work, placed, followed, rotation.settled)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
@@ -146,13 +147,24 @@ class Departure:
         if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
             self._learn(hop, given, usual)
 
-    def _follow_place(self, hop: Hop, rotation: Rotation, least: float) -> None:
-        """Whether the lines give so much at the free speed itself, where the speed cannot be followed."""
-        if rotation.sag == rotation.sag:
-            there = abs(rotation.sag) < WITHIN
+    def _follow_place(self, hop: Hop, rotation: Rotation, usual: float, tells: bool) -> None:
+        """Whether the lines give so much at the free speed itself, where another one is heard or none is.
+
+        A spindle is at one speed only: lines that are in their places make the other one a slip of the ear.
+        """
+        there = abs(rotation.sag) < WITHIN
+        if abs(rotation.sag) < NEAR:
+            self._astray_hops = 0
         else:
             near_hz = (1 - WITHIN) * rotation.reference_hz, (1 + WITHIN) * rotation.reference_hz
-            self.in_place = there = hop.evidence_between(*near_hz) >= least
+            given = hop.evidence_between(*near_hz)
+            elsewhere = rotation.sag == rotation.sag
+            if tells and given >= IN_PLACE * usual:
+                self.in_place, self._astray_hops = True, IN_PLACE_HOPS * elsewhere
+            elif elsewhere and self._astray_hops:  # a tone of another sound goes on
+                self.in_place, self._astray_hops = True, self._astray_hops - 1
+            # as much as ever says that they are there even where they hardly tell; but not for how long
+            there = self.in_place or given >= usual
         self._missed_hops = 0 if there else self._missed_hops + 1
         self.missing = self._missed_hops >= IN_PLACE_HOPS
 

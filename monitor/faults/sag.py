@@ -128,7 +128,7 @@ class SagRule:
     ) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold.
 
-        ``in_place``: the lines give at the free speed what they give in cuts, though it cannot be followed;
+        ``in_place``: the lines give at the free speed what they give in cuts, whatever speed is heard;
         ``missing``: they have not for some hops (`monitor.faults.departure`).
         """
         sag = rotation.sag
@@ -138,6 +138,8 @@ class SagRule:
             self._followed_s = hop.t
         elif hop.t - self._followed_s > FOLLOWED_S:
             sag = math.nan
+        if in_place:
+            sag = math.nan  # a tone of another sound
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._before.clear()
             self._sums = [FADE * s for s in self._sums]

@@ -23,6 +23,10 @@ them. The others, a Hann main lobe (20 Hz to its zero, and some) apart, help to 
 ENOUGH_LINES = 4
 """So many lines measure well; with fewer far apart, nearer ones are used too."""
 
+LEAST_LINES = 6
+"""Half of them. With few, one that is drowned or another sound's leaves nothing that agrees: where only one
+speed was learned, lines that may not turn with the spindle are then better than none (machines drawn)."""
+
 
 @dataclass(frozen=True)
 class SpeedLines:
@@ -42,35 +46,29 @@ def choose_lines(
 ) -> SpeedLines:
     """Pick the learned lines that tell most about the speed at each commanded speed.
 
-    Orders first; where the baseline could not class its lines (one speed only), the unclassed ones.
+    Orders first; where the baseline could not class its lines (one speed only), the unclassed ones, and so
+    many of these that there are enough: one line alone proves nothing.
     Strong lines find the speed, high ones measure it: usefulness is log(1 + snr) f^(1/4), lines
     nearer than a main lobe to a better one left out.
     """
     top_hz = min(usable_hz, geometry.n_bins * geometry.bin_hz - geometry.bin_hz)
     classed = [line for line in baseline.lines if line.kind is LineClass.ORDER]
-    pool = classed or [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
-    fixed = np.array([line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED])
+    unclassed = [line for line in baseline.lines if line.kind is LineClass.UNKNOWN]
+    if classed and len(baseline.speeds_rpm) > 1:
+        unclassed = []  # what was found at one speed of several does not turn with the spindle
     chosen: dict[float, Line] = {}
     far_apart: set[float] = set()
     for rpm in speeds_rpm:
-        rotation = rpm / 60
-        ranked: list[tuple[float, float, Line]] = []
-        for line in pool:
-            f = line.order * rotation
-            if not LOWEST_HZ <= f <= top_hz / 1.05 or np.any(np.abs(fixed - f) < geometry.enbw_hz):
-                continue
-            snr_db = at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
-            usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
-            ranked.append((float(usefulness), f, line))
-        ranked.sort(key=lambda r: -r[0])
         taken: list[float] = []
-        for apart in SEPARATION_HZ:
-            for _, f, line in ranked:
-                if len(taken) < MAX_LINES and all(abs(f - other) >= apart for other in taken):
-                    taken.append(f)
-                    chosen.setdefault(line.order, line)
-                    if apart == SEPARATION_HZ[0]:
-                        far_apart.add(line.order)
+        for pool, most in ((classed, MAX_LINES), (unclassed, MAX_LINES if not classed else LEAST_LINES)):
+            ranked = _ranked(baseline, pool, rpm, geometry, top_hz)
+            for apart in SEPARATION_HZ:
+                for f, line in ranked:
+                    if len(taken) < most and all(abs(f - other) >= apart for other in taken):
+                        taken.append(f)
+                        chosen.setdefault(line.order, line)
+                        if apart == SEPARATION_HZ[0]:
+                            far_apart.add(line.order)
     picked = [chosen[order] for order in sorted(chosen)]
     few = len(far_apart) < ENOUGH_LINES
     return SpeedLines(
@@ -78,6 +76,23 @@ def choose_lines(
         tuple(picked),
         np.array([i for i, line in enumerate(picked) if few or line.order in far_apart], np.intp),
     )
+
+
+def _ranked(
+    baseline: Baseline, pool: list[Line], rpm: float, geometry: SpectrumGeometry, top_hz: float
+) -> list[tuple[float, Line]]:
+    """Lines of a pool that can be heard at a speed, with their frequencies, the most useful first."""
+    fixed = np.array([line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED])
+    ranked: list[tuple[float, float, Line]] = []
+    for line in pool:
+        f = line.order * rpm / 60
+        if not LOWEST_HZ <= f <= top_hz / 1.05 or np.any(np.abs(fixed - f) < geometry.enbw_hz):
+            continue
+        snr_db = at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
+        usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
+        ranked.append((float(usefulness), f, line))
+    ranked.sort(key=lambda r: -r[0])
+    return [(f, line) for _, f, line in ranked]
 
 
 def at_speed(baseline: Baseline, values: tuple[float, ...], rpm: float) -> float:

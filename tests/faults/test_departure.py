@@ -228,3 +228,18 @@ def test_a_speed_that_is_followed_down_has_left_by_its_sag_alone():
     rule = Departure()
     cut(rule)
     assert not any(step(rule, gone(t), sag=0.2) for t in times(1.0, 2.0))
+
+
+def test_a_speed_heard_far_off_is_a_slip_while_the_lines_are_in_their_places():
+    """A telephone's tone; and for some hops of it in which the lines give less."""
+    rule = Departure()
+    cut(rule)
+    sag = 0.10
+    for t in times(0.3, 2.0):
+        step(rule, heard(t, GIVES * AUDIBLE), sag=sag)
+        assert rule.in_place
+    step(rule, gone(2.35), sag=sag)
+    assert rule.in_place
+    for t in times(0.3, 2.35):
+        step(rule, gone(t), sag=sag)
+    assert not rule.in_place

@@ -1,13 +1,14 @@
 """The speed tracker on plain free-running sound: right speed, right time, honest doubt."""
 
 import math
+from dataclasses import replace
 
 import numpy as np
 import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline, Line, LineClass
 from monitor.signal.frames import frame_geometry
-from monitor.signal.line_choice import LOWEST_HZ, MAX_LINES, choose_lines
+from monitor.signal.line_choice import LEAST_LINES, LOWEST_HZ, MAX_LINES, choose_lines
 from monitor.signal.line_likelihood import line_likelihood
 from monitor.signal.spectrum import spectrum_geometry
 from tests.hearing import track_speed
@@ -163,3 +164,22 @@ def test_unclassed_lines_serve_where_no_line_was_classed():
     geometry, usable_hz = spectrum_at(16_000)
     lines = choose_lines(baseline_of(kind=LineClass.UNKNOWN), (RPM,), geometry, usable_hz)
     assert set(lines.orders) == set(ORDERS)
+
+
+def test_unclassed_lines_fill_up_where_one_speed_classed_too_few():
+    """A machine whose only classed line is its commutator's was not heard at all; of several speeds each
+    classes what turns, and what is left over does not."""
+    geometry, usable_hz = spectrum_at(16_000)
+    one = baseline_of(kind=LineClass.UNKNOWN)
+    first = replace(one.lines[0], kind=LineClass.ORDER)
+    one = replace(one, lines=(first, *one.lines[1:]))
+    lines = choose_lines(one, (RPM,), geometry, usable_hz)
+    assert first in lines.lines
+    assert 4 <= len(lines.lines) <= LEAST_LINES  # as many as are made
+    two = replace(one, speeds_rpm=(RPM, 2 * RPM), lines=tuple(_at_one_of_two(line) for line in one.lines))
+    assert [line.order for line in choose_lines(two, (RPM,), geometry, usable_hz).lines] == [first.order]
+
+
+def _at_one_of_two(line):
+    nan = math.nan
+    return replace(line, level_dbfs=(*line.level_dbfs, nan), prominence_db=(*line.prominence_db, nan))
