@@ -130,7 +130,8 @@ class CuttingDetector:
     the baseline's floor, less that gain; ``cut_db`` the level of the cut's own sound on the same scale, NaN
     before one was heard; ``cut_sag`` the load of cuts as a fraction. ``background_db`` is the broadband
     level (dB per Hz) while the spindle stands, -inf before it was heard; ``strength`` the present rise over
-    idle in units of the threshold; ``log_odds`` that the drill cuts, in nats. ``onset_s`` and ``end_s``
+    idle in units of the threshold; ``log_odds`` that the drill cuts, in nats; ``evidence``: what this hop
+    adds to them, and ``level_db``: its broadband level, gain taken off. ``onset_s`` and ``end_s``
     date the newest cut's beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of
     the longest peck, ``commanded_hz`` the speeds to be expected.
     """
@@ -150,6 +151,8 @@ class CuttingDetector:
     end_s: float = float("-inf")
     since_s: float = float("nan")
     background_db: float = float("-inf")
+    evidence: float = 0.0
+    level_db: float = 0.0
     _line_db: float = 0.0
     _idle_sag_sd: float = _IDLE_SAG
     _shown: float = 0.0
@@ -234,8 +237,9 @@ class CuttingDetector:
         if hop.deaf:
             if not self.cutting:
                 self._settling_s = 0.0  # it may come back with another gain: idling is learned anew
+            self.evidence = 0.0
             return self.cutting
-        level = self._level(hop)
+        self.level_db = level = self._level(hop)
         rise = level - self.idle_db
         cut_db = self.rise_db
         threshold_db = self._threshold_db(cut_db)
@@ -258,11 +262,14 @@ class CuttingDetector:
         if sound > 0 and heard:
             self._high_s = now
         if settled and self._settling_s < _SETTLE_S and not self.cutting:
+            self.evidence = -EVIDENCE_MOST
             self._settle(level, hop)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
+        self.evidence = -EVIDENCE_MOST
         if (settled and drills) or self.cutting:
-            self._filter(sound + load, hop.step_s)
+            self.evidence = sound + load
+            self._filter(self.evidence, hop.step_s)
         else:
             # what was as loud while the spindle stood is no crash
             crashes = min(rise, hop.broadband_db - self.background_db) > CRASH_DB
@@ -390,6 +397,7 @@ class CuttingDetector:
             self.end_s = now
             self._learn_cut()
         self.cutting, self.log_odds, self._low_s, self.strength = False, -EVIDENCE_MOST, now, 0.0
+        self.evidence, self.level_db = -EVIDENCE_MOST, hop.over_db - self.gain_db
         self._settling_s, self._loaded_s, self._unheard = 0.0, 0.0, False
         if not hop.deaf:
             self._learn_background(hop)

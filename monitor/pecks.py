@@ -4,13 +4,16 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_right
+from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 
 from monitor.alignment import Run, zero_of
-from monitor.cutting import CuttingDetector
+from monitor.cutting import EVIDENCE_MOST, CuttingDetector
+from monitor.dating import Program, Sound, Span
 from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
 from monitor.job import Job
@@ -64,6 +67,17 @@ OFF_S = 0.3
 """What goes on for so long after the program drew the drill out, or began so long before it brought it back,
 is another sound: four deviations of the dating."""
 
+ASK_S = 1.0
+"""Between two looks whether the program has pecks to come."""
+
+WHOLE_SHARE = 0.7
+"""Of a program's time: within less no blank was drilled."""
+
+LAID_BACK_S, COURSE_S = 0.25, 900.0
+"""An edge that was heard so near to where the program has it is taken as heard; and how much of a blank is
+remembered to date its pecks."""
+
+_LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
 _NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
 _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
@@ -71,6 +85,17 @@ _ANSWER_S = 0.5  # small motors answer a step of load within some 0.3 s
 # full depth, and short of it, where a person may look into the hole (eight seconds, four gaps: judged).
 _THROUGH_GAP_S, _PAUSE_TIMES = 2.0, 1.5
 _LONG_PAUSE_S, _LONG_PAUSE_TIMES = 8.0, 4.0
+
+
+class _Heard(NamedTuple):
+    """What one hop told, to date the pecks of a blank and to describe them."""
+
+    s: float
+    evidence: float
+    level_db: float
+    sag_pct: float
+    hz: float
+    over_db: float
 
 
 @dataclass(slots=True)
@@ -130,7 +155,7 @@ class Cycle:
         self._run_s, self._since_s = math.nan, -math.inf
         self._goes_on, self._reckoned, self._off_program = False, False, False
         self._zero_s = math.nan
-        self._spot_speed = False
+        self._spot_speed = self._spotted = False
         self._started = False
         self.from_rest, self.after_whole = False, True
         self._whole = True
@@ -140,6 +165,17 @@ class Cycle:
         self.peck = 0
         self.in_blank = False
         self.rows: list[PeckRow] = []
+        self._untold: list[PeckRow] = []  # of this blank
+        self._course: deque[_Heard] = deque(maxlen=round(COURSE_S / HOP_S))
+        self._worst: list[tuple[float, Event]] = []
+        self._anchor = (
+            False,
+            math.nan,
+        )  # whether from rest, and since when the first contact is to be expected
+        self._asked_s = -math.inf
+        self._detector: CuttingDetector | None = None  # as it is now: it knows how loud cuts are
+        self._free_s = -math.inf  # since when the machine could drill the next blank
+        self._out_s = math.nan  # when the last blank's last peck ended
 
     @property
     def spotting(self) -> bool:
@@ -243,6 +279,22 @@ class Cycle:
         """Take one hop, as judged by the detector, and give the events it completes."""
         self._spot_speed = self._is_spot_speed(rotation.reference_hz)
         self._started = self._started or rotation.started or rotation.changed
+        if (rotation.started or rotation.changed) and not (self.in_blank and self.peck):
+            self._anchor = True, hop.t
+            if rotation.started:
+                self._free_s = hop.t
+                self._course.clear()
+        self._course.append(
+            _Heard(
+                hop.t - _LAG_S,
+                -EVIDENCE_MOST if self._spot_speed else detector.evidence,
+                detector.level_db,
+                100 * rotation.sag,
+                hop.spindle_hz if hop.heard else rotation.reference_hz,
+                hop.over_db,
+            )
+        )
+        self._detector = detector
         if rotation.vanished:
             yield from self._end_cut(hop.t)
             if self.peck:  # a stop after the centre drill is to change the tool
@@ -270,8 +322,7 @@ class Cycle:
             yield from self._end_cut(hop.t)
         # A tap on the bench meanwhile is no peck: the pause is counted from the last one.
         paused = self._cut is None and self.in_blank and self.peck > 0
-        pause_s = hop.t - self._last_end_s
-        if paused and pause_s >= _THROUGH_GAP_S and pause_s >= self._pause_s():
+        if paused and hop.t - self._last_end_s >= _THROUGH_GAP_S and self._is_whole(hop.t):
             self._pauses += 1
             yield from self._end_blank(hop.t)
 
@@ -341,13 +392,37 @@ class Cycle:
         gaps = [gap.middle for gap in self.schedule.gaps[1:]]
         return max(APART_S, APART_SHARE * min(gaps, default=0.0))
 
-    def _pause_s(self) -> float:
-        """A pause this long ends the blank though the spindle turns on."""
-        longest = max((peck.gap_s for peck in self.heard[1:]), default=0.0)
-        longest = min(longest, self._longest_gap_s())  # a longer one was no gap: its pecks are of two blanks
-        if self.through and self._stops <= self._pauses:  # else a blank mostly ends when the spindle stops
-            return max(_THROUGH_GAP_S, _PAUSE_TIMES * longest)
-        return max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest) + self._missed_s()
+    def _is_whole(self, t: float) -> bool:
+        """Whether the pause since the last peck ends the blank though the spindle turns on."""
+        longest_s = max((peck.gap_s for peck in self.heard[1:]), default=0.0)
+        longest_s = min(
+            longest_s, self._longest_gap_s()
+        )  # a longer one was no gap: its pecks are of two blanks
+        paused_s = t - self._last_end_s
+        if paused_s < max(_THROUGH_GAP_S, _PAUSE_TIMES * longest_s):
+            return False
+        if paused_s >= max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest_s) + self._missed_s():
+            return True
+        if self._stops > self._pauses:
+            return False  # it mostly ends when the spindle stops
+        count = self.schedule.count
+        if self.through and len(self.heard) >= count and self.schedule.follows(self.heard[: count - 1]):
+            return True
+        # other sound may have made the hole seem through, or hidden pecks: the program tells, as it fits best
+        if t < self._asked_s + ASK_S:
+            return False
+        self._asked_s = t
+        sound, program, heard = self._course_so_far(self._untold)
+        nats, laid = sound.goes_on(2 * self._program_s(program)).lay(program)
+        if laid and nats > sound.as_heard(heard, _mean_s(program)):
+            over = laid[0][-1].end_s <= t
+            return over and (self.through or self.schedule.learned)
+        return self.through
+
+    def _program_s(self, program: Program) -> float:
+        """How long the program takes from the first contact; gaps that are not known count some seconds."""
+        gaps_s = [known.middle_s for known in program.gaps] or [_THROUGH_GAP_S] * (len(program.lengths) - 1)
+        return sum(known.middle_s for known in program.lengths) + sum(gaps_s)
 
     def _longest_gap_s(self) -> float:
         """The longest way out of the hole and back, as learned, or as small machines go."""
@@ -381,15 +456,17 @@ class Cycle:
         """
         self._faulty = self._faulty or event.severity is Severity.HOLD
         rank = RANK[event.severity]
-        if self._cut is not None and rank > self._cut.worst_rank:
-            self._cut.worst, self._cut.worst_rank = event.kind.value, rank
+        if self._cut is not None:
+            self._worst.append((event.t, event))
+            if rank > self._cut.worst_rank:
+                self._cut.worst, self._cut.worst_rank = event.kind.value, rank
 
     def _is_spot(self, hop: Hop) -> bool:
         """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
         if self._job.spot_rpm is None:
             return False
         if not hop.heard:
-            return self.peck == 0  # the first thing in a blank of such a job
+            return self.peck == 0 and not self._spotted  # the first thing in a blank of such a job
         return self._is_spot_speed(hop.spindle_hz)
 
     def _is_spot_speed(self, spindle_hz: float) -> bool:
@@ -474,7 +551,7 @@ class Cycle:
         self._settle()
         self._cut = None
         if cut.spot:
-            self._since_s = end_s
+            self._since_s, self._spotted = end_s, True
             yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
             return
         feed = self._job.feed_mm_per_rev
@@ -488,7 +565,7 @@ class Cycle:
         length = self.schedule.planned_mm(self.peck - 1) if alike else peck.length_mm
         deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
         self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
-        self.rows.append(self._row(cut, end_s, self._deepest_mm))
+        self._untold.append(self._row(cut, end_s, self._deepest_mm))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
 
@@ -507,16 +584,122 @@ class Cycle:
     def _end_blank(self, t: float) -> Iterator[Event]:
         self._settle()
         if self.in_blank:
-            self._whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
             self._uncover(t)
+            if self._was_none():
+                self.blank -= 1
+                self._untold.clear()
+                self._forget_blank(t)
+                return
+            self._whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
+            yield from self._tell_rows(t)
             message = f"Blank {self.blank} ends after {self.peck} pecks."
             yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)
             yield from self._learn_schedule(t)
+        self._forget_blank(t)
+
+    def _was_none(self) -> bool:
+        """Whether what began like a blank was another sound: the program is known, none of the pecks heard
+        is the one that it has at that place, and there was no time for a blank, or likelier no blank."""
+        if self._faulty or not (self.schedule.learned and self.heard):
+            return False
+        if len(self.heard) >= self.schedule.count:
+            return False
+        if any(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard)):
+            return False
+        sound, program, heard = self._course_so_far(self._untold)
+        if self._last_end_s - self._free_s < WHOLE_SHARE * self._program_s(program):
+            return True
+        nats, _ = sound.lay(program)
+        return sound.as_heard([]) >= max(nats, sound.as_heard(heard, _mean_s(program)))
+
+    def _forget_blank(self, t: float) -> None:
         self.in_blank = False
         self.peck = 0
         self._deepest_mm = 0.0
         self._runs, self._since_s, self._zero_s = [], t, math.nan
-        self._reckoned = self._off_program = False
+        self._reckoned = self._off_program = self._spotted = False
+
+    def _tell_rows(self, t: float) -> Iterator[Event]:
+        """The rows of this blank, dated by all that was heard of it; where it proves to be several, the
+        blanks that ended unheard."""
+        told, self._untold = self._untold, []
+        for number, spans in enumerate(self._dated(told)):
+            if number:
+                self.rows.extend(told)
+                message = f"Blank {self.blank} ended after {len(told)} pecks, under another sound."
+                yield self._event(t, Kind.BLANK_END, message, told[-1].end_s)
+                self.blank += 1
+                message = f"Blank {self.blank} began under another sound."
+                yield self._event(t, Kind.BLANK_START, message, spans[0].start_s)
+            told, depth_mm = [], 0.0
+            for k, span in enumerate(spans):
+                to_mm = depth_mm + self.schedule.planned_mm(k)
+                told.append(self._row_of(k + 1, span, depth_mm, to_mm))
+                depth_mm = to_mm
+        self.rows.extend(told)
+        if told and not self._faulty:
+            self._learn_lead(told[0].start_s, told[-1].end_s)
+        self._course.clear()
+        self._worst.clear()
+
+    def _learn_lead(self, start_s: float, end_s: float) -> None:
+        """Learn how long after the spindle's start, or the blank before, the first contact comes."""
+        from_rest, anchor_s = self._anchor
+        if anchor_s < start_s:  # false where it is not known
+            self.schedule.leads_s[from_rest].append(start_s - anchor_s)
+        if self._out_s < start_s:
+            self.schedule.reloads_s.append(start_s - self._out_s)
+        self._out_s = self._free_s = end_s
+        self._anchor = False, end_s
+
+    def _dated(self, rows: Sequence[PeckRow]) -> list[list[Span]]:
+        """When the pecks of each blank in what was taken for one began and ended; empty where that is best
+        told as it was heard."""
+        if self._faulty or not rows:
+            return []
+        sound, program, heard = self._course_so_far(rows)
+        usual_s = self._program_s(program)
+        most, best = sound.as_heard(heard, _mean_s(program)), []
+        long_s = rows[-1].end_s - rows[0].start_s
+        for blanks in range(1, 1 + max(1, min(3, round(long_s / usual_s)))):
+            nats, laid = sound.lay(program, blanks)
+            if laid and nats > most:
+                most, best = nats, laid
+        return [[_as_heard(span, heard) for span in spans] for spans in best]
+
+    def _course_so_far(self, rows: Sequence[PeckRow]) -> tuple[Sound, Program, list[Span]]:
+        """What was heard of this blank, the program to lay over it, and its pecks as they were heard."""
+        from_rest, anchor_s = self._anchor
+        lead = self.schedule.lead(from_rest) if anchor_s == anchor_s else None
+        program = self.schedule.program(self.heard, self._feed_mm_s, self._longest_gap_s(), lead, anchor_s)
+        usual_s = self._program_s(program)
+        since_s = rows[0].start_s - usual_s
+        course = [one for one in self._course if one.s >= since_s]
+        cut_db = math.nan if self._detector is None else self._detector.rise_db
+        sound = Sound(
+            np.array([one.evidence for one in course]),
+            np.array([one.level_db for one in course]),
+            course[0].s,
+            HOP_S,
+            cut_db if cut_db == cut_db else math.inf,
+        )
+        return sound, program, [Span(row.start_s, row.end_s) for row in rows]
+
+    def _row_of(self, number: int, span: Span, from_mm: float, to_mm: float) -> PeckRow:
+        """The row of a peck that was dated afterwards."""
+        within = [one for one in self._course if span.start_s < one.s <= span.end_s]
+        cut = _Cut(span.start_s, False, from_mm)
+        for one in within:
+            cut.turns += one.hz * HOP_S
+            cut.levels.append(one.over_db)
+            if one.sag_pct == one.sag_pct:
+                cut.sags.append(one.sag_pct)
+                cut.depths.append(cut.turns * self._feed_mm)
+        worst = [event for s, event in self._worst if span.start_s < s <= span.end_s]
+        for event in worst:
+            if RANK[event.severity] > cut.worst_rank:
+                cut.worst, cut.worst_rank = event.kind.value, RANK[event.severity]
+        return self._row(cut, span.end_s, to_mm, number)
 
     def _learn_schedule(self, t: float) -> Iterator[Event]:
         """Compare the second good blank that is like the first with the job, once, and say what differs."""
@@ -568,12 +751,12 @@ class Cycle:
         deep = not 1 / SLOWEST_FEED <= depth_mm <= SLOWEST_FEED
         return deep or len(heard) != self.schedule.count
 
-    def _row(self, cut: _Cut, end_s: float, to_mm: float) -> PeckRow:
+    def _row(self, cut: _Cut, end_s: float, to_mm: float, peck: int = 0) -> PeckRow:
         removed = to_mm - cut.from_mm
         fill = flute_fill(removed, to_mm, self._job.flute_length_mm, self._bulking)
         return PeckRow(
             blank=self.blank,
-            peck=self.peck,
+            peck=peck or self.peck,
             start_s=cut.start_s,
             end_s=end_s,
             depth_from_mm=cut.from_mm,
@@ -581,7 +764,7 @@ class Cycle:
             mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else math.nan,
             max_sag_pct=max(cut.sags) if cut.sags else math.nan,
             climb_depth_mm=self._climb(cut),
-            mean_cut_level_db=float(np.mean(cut.levels)),
+            mean_cut_level_db=float(np.mean(cut.levels)) if cut.levels else math.nan,
             flute_fill=fill,
             worst_event=cut.worst,
         )
@@ -648,6 +831,26 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     if slopes[best] <= 0 or gain <= 2 * math.log(independent):
         return math.nan
     return float(corners[best])
+
+
+def _mean_s(program: Program) -> float:
+    return sum(known.middle_s for known in program.lengths) / len(program.lengths)
+
+
+def _as_heard(span: Span, heard: Sequence[Span]) -> Span:
+    """The edges of a peck as they were heard, where they were heard about there."""
+    start_s, end_s = (
+        min(
+            (edge for edge in edges if abs(edge - at_s) <= LAID_BACK_S),
+            key=lambda edge: abs(edge - at_s),
+            default=at_s,
+        )
+        for at_s, edges in (
+            (span.start_s, [one.start_s for one in heard]),
+            (span.end_s, [one.end_s for one in heard]),
+        )
+    )
+    return Span(start_s, end_s)
 
 
 def _alike(one: Sequence[HeardPeck], other: Sequence[HeardPeck]) -> bool:

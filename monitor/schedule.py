@@ -14,6 +14,7 @@ from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
+from monitor.dating import LEAST_RELOAD_S, LENGTH_SD, LENGTH_SD_S, Known, Program, about
 from monitor.quantities import Units, format_length
 
 BLANKS = 7
@@ -36,6 +37,13 @@ bottom of the hole (common practice, no published source)."""
 STEADY_S, STEADY_SHARE = 0.15, 0.6
 """Times of two blanks that differ by no more agree; so large a share of a cycle's times has to, or a person
 pecks by hand, who keeps no such time."""
+
+LEAD_SD_S, LEAD_MOST_S = 0.2, 0.5
+"""From the spindle's start, which is known to some hops, or the blank before to the first contact: deviation,
+and where it is larger a person starts the program."""
+
+RELOAD_SHARE = 0.7
+"""Of the shortest time from one blank to the next that was heard."""
 
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
@@ -78,7 +86,9 @@ class Schedule:
     hole; ``learned``: a blank was heard to its end. ``lengths`` and ``gaps`` are
     those of the usual blank, empty before one was heard to its end; ``gaps[k]`` comes before peck ``k``.
     ``contacts_s`` and ``retracts_s``: when each of its pecks begins and ends, from the first contact; empty
-    where the blanks heard do not agree about it to a tenth of a second.
+    where the blanks heard do not agree about it to a tenth of a second. ``seconds``: how long each was heard;
+    ``leads_s``: times from the end of the blank before, and from the spindle's start, to the first contact;
+    ``reloads_s``: times from one blank to the next.
     ``as_job``: nothing heard differs from the job, which then says the depths exactly. ``point_mm`` is the
     height of the drill's point: it enters a flat face little by little, so that much of the first peck may
     pass before contact is heard.
@@ -91,6 +101,11 @@ class Schedule:
     contacts_s: list[float] = field(default_factory=list)
     retracts_s: list[float] = field(default_factory=list)
     as_job: bool = True
+    seconds: list[float] = field(default_factory=list)
+    leads_s: tuple[deque[float], deque[float]] = field(
+        default_factory=lambda: (deque(maxlen=BLANKS), deque(maxlen=BLANKS))
+    )
+    reloads_s: deque[float] = field(default_factory=lambda: deque(maxlen=BLANKS))
     depth_mm: float = field(init=False)
     learned: bool = field(init=False)
     count: int = field(init=False)
@@ -148,6 +163,7 @@ class Schedule:
         lengths = [[peck.length_mm for peck in heard] for heard in told]
         self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
         self.learned, self.count = True, usual
+        self.seconds = [statistics.median(peck.seconds for peck in heard) for heard in told]
         heard = zip(pecks, self.job_mm, strict=False)
         self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
         self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
@@ -190,6 +206,48 @@ class Schedule:
         ]
         return [retracts_s[0], *ends[1:]]  # a drill enters a flat face unheard
 
+    def program(
+        self,
+        heard: Sequence[HeardPeck],
+        feed_mm_s: float,
+        longest_gap_s: float,
+        lead: Known | None,
+        since_s: float,
+    ) -> Program:
+        """What the program does, to date a blank's pecks by; ``heard`` are those of this blank.
+
+        Lengths are the job's, at the feed that was heard, wherever what was heard is like them: then a first
+        peck that is heard late and a last one that is heard short are known to be longer.
+        """
+        job_s = [mm / feed_mm_s for mm in self.job_mm]
+        enters_s = self.point_mm / feed_mm_s
+        told_s = self.seconds or [peck.seconds for peck in heard]
+        feed = _slower(told_s, job_s)
+        if feed == feed or not self.seconds:
+            lengths_s = [s if feed != feed else feed * s for s in job_s]
+            for k in range(1, len(lengths_s) - 1) if self.seconds else ():
+                lengths_s[k] = self.seconds[k]
+            for k in (0, -1) if self.seconds else ():
+                if not 0 < lengths_s[k] - self.seconds[k] < enters_s + 3 * DATED_S:
+                    lengths_s[k] = self.seconds[k]
+        else:
+            lengths_s = self.seconds
+        gaps = [about(gap.middle, math.hypot(gap.spread, LENGTH_SD_S)) for gap in self.gaps[1:]]
+        lengths = [about(s, math.hypot(LENGTH_SD_S, LENGTH_SD * s)) for s in lengths_s]
+        grows = 2 * feed_mm_s / SLOWEST_RAPID_MM_S
+        reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * min(self.reloads_s, default=0.0))
+        return Program(tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s)
+
+    def lead(self, from_rest: bool) -> Known | None:
+        """Time from the spindle's start, or else from the end of the blank before, to the first contact,
+        where blanks agree about it."""
+        leads_s = self.leads_s[from_rest]
+        if len(leads_s) < 2:
+            return None
+        middle_s = statistics.median(leads_s)
+        spread_s = _typical(list(leads_s), middle_s).spread
+        return about(middle_s, math.hypot(spread_s, LEAD_SD_S)) if spread_s < LEAD_MOST_S else None
+
     @property
     def blanks(self) -> int:
         """Number of remembered blanks that were like the usual one."""
@@ -228,6 +286,18 @@ def _differs(peck: HeardPeck, length_mm: float) -> bool:
     """Whether a heard peck is surely of another length: twice what may count as the same."""
     halfway = (peck.length_mm + length_mm) / 2
     return not same(peck._replace(length_mm=halfway), length_mm)
+
+
+def _slower(told_s: Sequence[float], job_s: Sequence[float]) -> float:
+    """How many times as long as the job says the pecks take that are neither the first nor the last; NaN
+    where these are not alike, or their number is not the job's."""
+    if len(told_s) != len(job_s):
+        return math.nan
+    inner = slice(1, -1) if len(job_s) > 2 else slice(None)
+    pairs = list(zip(told_s[inner], job_s[inner], strict=True))
+    slower = statistics.median(told / job for told, job in pairs)
+    alike = [abs(told - slower * job) <= max(3 * DATED_S, LIKE / 2 * job) for told, job in pairs]
+    return slower if sum(alike) >= STEADY_SHARE * len(alike) else math.nan
 
 
 class _Edge(NamedTuple):

@@ -8,6 +8,7 @@ import pytest
 from hypothesis import given, settings
 from hypothesis import strategies as st
 
+from monitor.cutting import EVIDENCE_MOST
 from monitor.job import Job, expand_pecks
 from monitor.measurements import Event, Kind, Severity
 from monitor.pecks import APART_S, CONFIRM_S, Cycle, climb_depth
@@ -33,12 +34,15 @@ class Walk:
     def __init__(self, drilling=None):
         self.cycle = Cycle(drilling or job(), BULKING)
         self.detector = SimpleNamespace(
-            cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_shows=False, cut_sag=math.nan
-        )
+            cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_shows=False, cut_sag=math.nan,
+            evidence=0.0, level_db=0.0, rise_db=math.nan,
+        )  # fmt: skip
         self.t = 0.0
         self.events = []
 
     def _step(self, t, heard, turning):
+        self.detector.evidence = EVIDENCE_MOST if self.detector.cutting else -EVIDENCE_MOST
+        self.detector.level_db = heard.over_db
         self.events += self.cycle.step(heard, turning, self.detector)
 
     def rest(self, seconds, **changes):
@@ -87,7 +91,8 @@ def test_one_peck_makes_a_blank_and_its_row():
     begin, _, end = walk.events
     assert (begin.t, begin.onset_s) == (pytest.approx(1 + CONFIRM_S, abs=STEP_S + 1e-9), pytest.approx(1.0))
     assert (end.onset_s, end.depth_mm) == (pytest.approx(1 + 8 / FEED_MM_S, abs=STEP_S), pytest.approx(8.0))
-    (row,) = walk.cycle.rows
+    assert walk.cycle.rows == []  # dated once the blank is over
+    (row,) = walk.stop().cycle.rows
     assert (row.blank, row.peck, row.depth_from_mm, row.depth_to_mm) == (1, 1, 0.0, pytest.approx(8.0))
     assert (row.start_s, row.end_s) == (pytest.approx(1.0), pytest.approx(1 + 8 / FEED_MM_S, abs=STEP_S))
     assert (row.mean_sag_pct, row.max_sag_pct) == (pytest.approx(1.0), pytest.approx(1.0))
@@ -115,13 +120,13 @@ def test_a_whole_schedule_lands_on_its_depths_and_fills():
 
 def test_a_peck_unlike_the_schedule_keeps_its_own_length():
     walk = Walk().rest(1).peck(4.0)
-    assert walk.cycle.rows[0].depth_to_mm == pytest.approx(4.0, abs=0.2)
+    assert walk.stop().cycle.rows[0].depth_to_mm == pytest.approx(4.0, abs=0.2)
 
 
 def test_depth_never_passes_the_hole():
     walk = Walk().rest(1).peck(40.0)
-    assert walk.cycle.rows[0].depth_to_mm == 18.0
     assert walk.events[-1].depth_mm == 18.0
+    assert walk.stop().cycle.rows[0].depth_to_mm == 18.0
 
 
 def test_a_lull_within_a_peck_is_one_peck():
@@ -153,7 +158,7 @@ def test_spot_drilling_is_told_by_its_speed_and_is_no_peck():
     assert walk.kinds() == ["blank_start", "spot_start", "spot_end"]
     walk.peck(8.0)
     assert walk.kinds()[3:] == ["peck_start", "peck_end"]
-    (row,) = walk.cycle.rows
+    (row,) = walk.stop().cycle.rows
     assert (row.blank, row.peck, row.depth_from_mm) == (1, 1, 0.0)
 
 
@@ -163,7 +168,7 @@ def test_a_centre_drill_after_pecks_begins_the_next_blank():
         walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60).peck(8.0)
     spotted = ["blank_start", "spot_start", "spot_end", "peck_start", "peck_end"]
     assert walk.kinds() == [*spotted, "blank_end", *spotted]
-    assert [(row.blank, row.peck) for row in walk.cycle.rows] == [(1, 1), (2, 1)]
+    assert [(row.blank, row.peck) for row in walk.stop().cycle.rows] == [(1, 1), (2, 1)]
 
 
 def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
@@ -199,17 +204,17 @@ def test_the_worst_event_of_a_peck_is_in_its_row():
         (Kind.PACKING, Severity.WARNING),
     ):  # fmt: skip
         walk.cycle.note(Event(walk.t, kind, severity, "."))
-    assert walk.rest(1).cycle.rows[0].worst_event == "sag"
+    assert walk.rest(1).stop().cycle.rows[0].worst_event == "sag"
 
 
 def test_an_info_is_no_worst_event():
     walk = Walk().rest(1).cut(2)
     walk.cycle.note(Event(walk.t, Kind.MASKED, Severity.INFO, "."))
-    assert walk.rest(1).cycle.rows[0].worst_event == ""
+    assert walk.rest(1).stop().cycle.rows[0].worst_event == ""
 
 
 def test_unknown_sag_leaves_the_row_empty_there():
-    row = Walk().rest(1).peck(8.0, sag=math.nan).cycle.rows[0]
+    row = Walk().rest(1).peck(8.0, sag=math.nan).stop().cycle.rows[0]
     assert math.isnan(row.mean_sag_pct)
     assert math.isnan(row.max_sag_pct)
     assert math.isnan(row.climb_depth_mm)
@@ -359,13 +364,14 @@ def test_climb_within_a_peck_is_dated_by_depth():
     def sag(s):
         return 0.012 + 0.01 * max(FEED_MM_S * s - 5.0, 0.0) + 0.0005 * rng.standard_normal()
 
-    row = Walk().rest(1).peck(8.0, sag=sag).cycle.rows[0]
+    row = Walk().rest(1).peck(8.0, sag=sag).stop().cycle.rows[0]
     assert row.climb_depth_mm == pytest.approx(5.0, abs=0.4)
 
 
 def test_a_steady_load_has_no_climb():
     rng = np.random.default_rng(1)
-    row = Walk().rest(1).peck(8.0, sag=lambda s: 0.012 + 0.0005 * rng.standard_normal()).cycle.rows[0]
+    walk = Walk().rest(1).peck(8.0, sag=lambda s: 0.012 + 0.0005 * rng.standard_normal())
+    row = walk.stop().cycle.rows[0]
     assert math.isnan(row.climb_depth_mm)
 
 

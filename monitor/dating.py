@@ -1,0 +1,401 @@
+"""When each peck of a blank began and ended, once it is over: the program laid over what was heard.
+
+As the sound comes in, a peck can only be told by what was heard so far: other sound runs pecks together, a
+drill that enters a flat face, or comes out of the far side, is faint. Afterwards more is known. A program
+keeps its times: the lengths of its pecks are those of the job (or of the blanks before), its gaps those of
+the blanks before, or, in a first blank, as yet unknown. Of all ways to lay it over the sound of the blank,
+the likeliest is found by dynamic programming (segmental Viterbi; Rabiner 1989, Proc. IEEE 77:257, section on
+explicit durations, from memory). What speaks for one:
+
+- a drill that is in is heard: silence within a peck counts against it;
+- sound between pecks hardly does: other sound may go on for long;
+- contact and retract are steps of the level, in whatever else goes on;
+- a peck has its length, a gap its own, as far as these are known.
+
+Pecks as they were heard are weighed on the same scale, without a program's times; the better of both is kept,
+so that a program unlike the job's is dated as it was heard.
+"""
+
+from __future__ import annotations
+
+import math
+from collections.abc import Sequence
+from dataclasses import dataclass, replace
+from typing import NamedTuple
+
+import numpy as np
+from numpy.lib.stride_tricks import sliding_window_view
+from numpy.typing import NDArray
+
+Array = NDArray[np.float64]
+
+SILENT_NATS = 1.0
+"""A hop of silence within a peck, at most."""
+
+SOUND_NATS, RUN_NATS, LULL_HOPS = 0.5, 4.0, 4
+"""A hop of sound between pecks, at most, and all of a stretch of it, which a lull of 0.2 s does not end:
+other sound that has begun goes on, so that its hops are one piece of evidence, not many."""
+
+HIDDEN_NATS, HIDDEN_HOPS = 2.0, 40
+"""An edge without a step, in sound that goes on before and after: another sound must be there, some one time
+in five or less; once for every so long a stretch of sound, for what has been there so long is there still."""
+
+TELLING_NATS = 2.0
+"""Evidence of a hop that counts in full."""
+
+EDGE_NATS, EDGE_HOPS = 4.0, 2.0
+"""A step of the level at an edge of a peck over one of another sound, which comes once in some ten seconds:
+log(10 s / (sqrt(2 pi) 0.1 s)) = 3.7 nats; and deviation of its dating."""
+
+STEP_HOPS, STEP_LEAST_DB, STEP_SPREAD_DB = 6, 1.0, 1.0
+"""Steps of the level are from the mean over 0.3 s to that after; smaller ones are wavering; least spread of
+hops."""
+
+LOUDER_DB = 4.0
+"""Cuts of one machine differ in level by no more."""
+
+ANY_S = 10.0
+"""Times that are not known are as likely anywhere within so much."""
+
+PLACES = 3.5
+"""An edge is dated to some hops: the likeliest place stands for so many."""
+
+LENGTH_SD_S, LENGTH_SD = 0.1, 0.02
+"""Deviation of a peck's length where it is known: dating, and as a share of it."""
+
+DEVIATIONS = 4.0
+"""So far off its usual time is tried."""
+
+LEAST_GAP_S = 0.25
+"""No program is out of the hole and back sooner."""
+
+LEAST_RELOAD_S = 1.0
+"""Nor does a blank follow the one before sooner."""
+
+GAP_STEP_S, GAP_SLOPES, GAP_SD_S = 0.15, 6, 0.3
+"""Gaps that are not known are sought in such steps, growing with depth in so many ways, and are then known to
+so much."""
+
+ZEROS, LONGEST_S = 400, 200.0
+"""Of about so many first contacts; in longer stretches they are not sought, for it would take too long."""
+
+ODD_LEAD = 0.1
+"""Share of blanks whose first contact does not come when it usually does: a start that was misheard, a person
+who waits."""
+
+
+class Span(NamedTuple):
+    """A peck, s."""
+
+    start_s: float
+    end_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Known:
+    """What is known of a time, s: Gaussian about ``middle_s``, or, where ``sd_s`` is inf, as likely from
+    ``least_s`` to ``most_s``."""
+
+    middle_s: float
+    sd_s: float
+    least_s: float
+    most_s: float
+
+
+@dataclass(frozen=True, slots=True)
+class Program:
+    """What the program does in a blank: lengths of its pecks, the gaps before the second and later ones.
+
+    Gaps may not be known: then ``gaps`` are empty, none is over ``longest_gap_s``, and they grow with depth
+    by no more than ``gap_grows`` of the time drilled. ``lead``: time from ``since_s`` to the first contact,
+    as far as known. ``reload_s``: least time between two blanks. ``enters_s``: so much of the first peck, and
+    of the last, may pass unheard: the point goes in, or comes out, little by little.
+    """
+
+    lengths: tuple[Known, ...]
+    gaps: tuple[Known, ...]
+    enters_s: float
+    longest_gap_s: float = math.inf
+    gap_grows: float = 0.0
+    lead: Known | None = None
+    since_s: float = math.nan
+    reload_s: float = LEAST_RELOAD_S
+
+
+def about(middle_s: float, sd_s: float) -> Known:
+    """A time that is known."""
+    off_s = DEVIATIONS * sd_s
+    return Known(middle_s, sd_s, middle_s - off_s, middle_s + off_s)
+
+
+def anything(least_s: float, most_s: float) -> Known:
+    """A time that is not."""
+    return Known(math.nan, math.inf, least_s, most_s)
+
+
+class Sound:
+    """What was heard of a stretch of time.
+
+    Parameters
+    ----------
+    evidence : shape (n,)
+        Log odds of a cut that each hop gives, nats.
+    level_db : shape (n,)
+        Broadband level of each.
+    begin_s, hop_s : float
+        Hop ``i`` tells of the time ``begin_s + i * hop_s``.
+    cut_db : float
+        Rise of the level that a cut makes over the idle machine, inf where that is not known: a larger step
+        is another sound's.
+    """
+
+    def __init__(
+        self, evidence: Array, level_db: Array, begin_s: float, hop_s: float, cut_db: float = math.inf
+    ) -> None:
+        self._evidence, self._level_db, self._cut_db = evidence, level_db, cut_db
+        self.begin_s, self.hop_s = begin_s, hop_s
+        self.n = evidence.size + 1  # places between hops, the ends included
+        telling = np.clip(evidence / TELLING_NATS, -1.0, 1.0)
+        loud = telling > 0.5
+        runs = _runs(loud)
+        self._silent = _sums(SILENT_NATS * np.maximum(-telling, 0.0))
+        self._sound = _sums(_of_other_sound(np.maximum(telling, 0.0), loud, runs))
+        begins, ends = _edges(level_db, cut_db + LOUDER_DB)
+        hidden = np.zeros(self.n)
+        if loud.size > 4:
+            within = loud[:-3] & loud[1:-2] & loud[2:-1] & loud[3:]
+            hidden[2:-2] = within * HIDDEN_NATS * np.minimum(1.0, HIDDEN_HOPS / np.maximum(runs[2:-1], 1))
+        self._begins = np.where(begins > 0.0, begins, -hidden)
+        self._ends = np.where(ends > 0.0, ends, -hidden)
+
+    @property
+    def _any_nats(self) -> float:
+        return math.log(PLACES * self.hop_s / ANY_S)
+
+    def at(self, s: float) -> int:
+        """The place at a time."""
+        return min(max(round((s - self.begin_s) / self.hop_s), 0), self.n - 1)
+
+    def s(self, place: int) -> float:
+        """The time of a place."""
+        return self.begin_s + place * self.hop_s
+
+    def as_heard(self, pecks: Sequence[Span], usual_s: float = ANY_S) -> float:
+        """Log likelihood of some pecks in nats, their times not known before, but that they last about so
+        long."""
+        nats, last = 0.0, 0
+        for peck in pecks:
+            a, r = self.at(peck.start_s), self.at(peck.end_s)
+            nats += self._begins[a] + self._ends[r] - (self._silent[r] - self._silent[a])
+            nats -= self._sound[a] - self._sound[last] if a > last else 0.0
+            nats += (
+                self._any_nats
+                + math.log(PLACES * self.hop_s / usual_s)
+                - (peck.end_s - peck.start_s) / usual_s
+            )
+            last = r
+        return float(nats - (self._sound[-1] - self._sound[last]))
+
+    def lay(self, program: Program, blanks: int = 1) -> tuple[float, list[list[Span]]]:
+        """The likeliest pecks of so many blanks of a program, and their log likelihood, nats; none where
+        they do not fit into this time."""
+        count, paid = len(program.lengths), 0.0
+        if len(program.gaps) < count - 1:
+            if self.n * self.hop_s > LONGEST_S:
+                return -math.inf, []
+            program, paid = self._with_gaps(program), 2 * math.log(ANY_S / GAP_SD_S)
+        steps: list[_Step] = []
+        # of all before the first contact
+        score = self._lead(program) - self._sound
+        for k in range(blanks * count):
+            blank, k = divmod(k, count)
+            if blank or k:
+                gap = program.gaps[k - 1] if k else anything(program.reload_s, math.inf)
+                steps.append(_Step(score + self._sound, gap, self.hop_s))
+                score = steps[-1].best() - self._sound
+            faint_s = program.enters_s if k == 0 else 0.0, program.enters_s if k == count - 1 else 0.0
+            into, out = (round(s / self.hop_s) for s in faint_s)
+            steps.append(_Step(score + self._begins, program.lengths[k], self.hop_s, self._silent, into, out))
+            score = steps[-1].best() + self._ends
+        total = score + self._sound - self._sound[-1]
+        place = int(np.argmax(total))
+        best = float(total[place])
+        if not math.isfinite(best):
+            return best, []
+        places = [place]
+        for step in reversed(steps):
+            places.append(step.came_from(places[-1]))
+        places.reverse()
+        spans = [Span(self.s(a), self.s(r)) for a, r in zip(places[::2], places[1::2], strict=True)]
+        return best - paid, [spans[blank * count : (blank + 1) * count] for blank in range(blanks)]
+
+    def goes_on(self, seconds: float) -> Sound:
+        """The same, and as much time of which nothing is known yet."""
+        n = round(seconds / self.hop_s)
+        evidence = np.concatenate([self._evidence, np.zeros(n)])
+        return Sound(
+            evidence, np.pad(self._level_db, (0, n), mode="edge"), self.begin_s, self.hop_s, self._cut_db
+        )
+
+    def _lead(self, program: Program) -> Array:
+        lead = program.lead
+        if lead is None:
+            return np.full(self.n, self._any_nats)
+        off = (self.begin_s - program.since_s + np.arange(self.n) * self.hop_s - lead.middle_s) / lead.sd_s
+        usual = np.exp(-0.5 * np.square(off)) / (math.sqrt(2 * math.pi) * lead.sd_s)
+        told: Array = np.log(PLACES * self.hop_s * ((1 - ODD_LEAD) * usual + ODD_LEAD / ANY_S))
+        return told
+
+    def _with_gaps(self, program: Program) -> Program:
+        """The program with the gaps that fit best, growing with the depth as the way out and back does."""
+        lengths = np.array([known.middle_s for known in program.lengths])
+        drilled = np.cumsum(lengths)[:-1]
+        grown = drilled - drilled[0]
+        begins, ends = _widened(self._begins), _widened(self._ends)
+        faint = round(program.enters_s / self.hop_s)
+        zeros = np.arange(0, self.n, min(max(2, self.n // ZEROS), STEP_HOPS))
+        slopes = min(GAP_SLOPES, 1 + math.ceil(program.gap_grows * grown[-1] / GAP_SD_S))
+        best, chosen = -math.inf, np.full(grown.size, LEAST_GAP_S)
+        for grows in np.linspace(0.0, program.gap_grows, slopes):
+            for first_s in np.arange(LEAST_GAP_S, program.longest_gap_s - grows * grown[-1], GAP_STEP_S):
+                gaps = first_s + grows * grown
+                into = np.concatenate([[0.0], np.cumsum(lengths[:-1] + gaps)])
+                at = np.rint(into / self.hop_s).astype(np.intp)
+                out = np.rint((into + lengths) / self.hop_s).astype(np.intp)
+                tried = zeros[: np.searchsorted(zeros, self.n - out[-1])]
+                if not tried.size:
+                    break
+                came, went = tried[:, None] + at, tried[:, None] + out
+                nats = (begins[came] + ends[went]).sum(axis=1) - self._sound[came[:, 0]]
+                nats -= (self._sound[came[:, 1:]] - self._sound[went[:, :-1]]).sum(axis=1) - self._sound[
+                    went[:, -1]
+                ]
+                came[:, 0] = np.minimum(came[:, 0] + faint, went[:, 0])
+                went[:, -1] = np.maximum(went[:, -1] - faint, came[:, -1])
+                nats -= (self._silent[went] - self._silent[came]).sum(axis=1)
+                if nats.max() > best:
+                    best, chosen = float(nats.max()), gaps
+        return replace(program, gaps=tuple(about(gap, GAP_SD_S) for gap in chosen))
+
+
+class _Step:
+    """From the best score at each place, shape (n,), to that some known time later.
+
+    ``silent``: sums over the silence that is not to be in it, but for its first and last hops.
+    """
+
+    def __init__(
+        self,
+        score: Array,
+        known: Known,
+        hop_s: float,
+        silent: Array | None = None,
+        into: int = 0,
+        out: int = 0,
+    ) -> None:
+        self._score, self._known, self._hop_s = score, known, hop_s
+        self._silent, self._into, self._out = silent, into, out
+        n = score.size
+        self._least = max(1, math.ceil(known.least_s / hop_s - 1e-9))
+        self._most = (
+            n - 1 if math.isinf(known.most_s) else min(n - 1, math.floor(known.most_s / hop_s + 1e-9))
+        )
+
+    def best(self) -> Array:
+        """The best score at each place, -inf where it cannot have been reached."""
+        n, least, most = self._score.size, self._least, self._most
+        best = np.full(n, -np.inf)
+        if least > most:
+            return best
+        if math.isinf(self._known.sd_s) and most == n - 1 and self._silent is None:
+            best[least:] = np.maximum.accumulate(self._score[: n - least]) + self._nats(least)
+            return best
+        for hops in range(least, most + 1):
+            tried = self._score[: n - hops] + self._nats(hops)
+            into, out = self._faint(hops)
+            if self._silent is not None and into + out < hops:
+                tried -= self._silent[hops - out : n - out] - self._silent[into : into + n - hops]
+            np.maximum(best[hops:], tried, out=best[hops:])
+        return best
+
+    def came_from(self, place: int) -> int:
+        """Whence the best score at a place."""
+        hops = np.arange(self._least, min(self._most, place) + 1)
+        tried = self._score[place - hops] + np.array([self._nats(h) for h in hops.tolist()])
+        if self._silent is not None:
+            for i, h in enumerate(hops.tolist()):
+                into, out = self._faint(h)
+                if into + out < h:
+                    tried[i] -= self._silent[place - out] - self._silent[place - h + into]
+        return place - int(hops[np.argmax(tried)])
+
+    def _nats(self, hops: int) -> float:
+        known = self._known
+        if math.isinf(known.sd_s):
+            return math.log(PLACES * self._hop_s / ANY_S)
+        off = (hops * self._hop_s - known.middle_s) / known.sd_s
+        return math.log(PLACES * self._hop_s / (math.sqrt(2 * math.pi) * known.sd_s)) - 0.5 * off * off
+
+    def _faint(self, hops: int) -> tuple[int, int]:
+        return min(self._into, hops), min(self._out, hops)
+
+
+def _sums(values: Array) -> Array:
+    return np.concatenate([[0.0], np.cumsum(values)])
+
+
+def _runs(loud: NDArray[np.bool_]) -> Array:
+    """Length of the stretch of sound that each hop is in, hops; 0 in silence."""
+    at = np.flatnonzero(loud)
+    sizes = np.zeros(loud.size)
+    if at.size:
+        run = np.concatenate([[0], np.cumsum(np.diff(at) > LULL_HOPS)])
+        sizes[at] = np.bincount(run)[run]
+    return sizes
+
+
+def _of_other_sound(telling: Array, loud: NDArray[np.bool_], runs: Array) -> Array:
+    """What each hop of sound costs where nothing is drilled."""
+    cost: Array = SOUND_NATS * telling
+    cost[loud] = np.minimum(cost[loud], RUN_NATS / runs[loud])
+    return cost
+
+
+def _widened(told: Array) -> Array:
+    """Edges that also count for places a little farther off."""
+    wide = _windows(told, STEP_HOPS).max(axis=1)
+    smooth: Array = _windows(0.5 * (told + wide), STEP_HOPS // 2).mean(axis=1)
+    return smooth
+
+
+def _windows(told: Array, around: int) -> Array:
+    """Each place with so many before and after it, shape (n, 2 * around + 1)."""
+    return sliding_window_view(np.pad(told, around, mode="edge"), 2 * around + 1)
+
+
+def _edges(level_db: Array, most_db: float) -> tuple[Array, Array]:
+    """What a step up, and a step down, of the level gives to an edge at each place, shape (n + 1,) each."""
+    n, w = level_db.size, STEP_HOPS
+    begins, ends = np.zeros((2, n + 1))
+    if n < 2 * w + 1:
+        return begins, ends
+    sums, squares = _sums(level_db), _sums(np.square(level_db))
+    mean = (sums[w:] - sums[:-w]) / w  # of w hops from each on
+    variance = np.maximum((squares[w:] - squares[:-w]) / w - mean * mean, 0.0)
+    # a frame that holds the step itself is left out: places w ... n - w - 1 between hops
+    before, after = slice(0, n - 2 * w), slice(w + 1, n - w + 1)
+    step = mean[after] - mean[before]
+    spread = np.sqrt(np.maximum((variance[after] + variance[before]) / 2, STEP_SPREAD_DB**2))
+    # neighbouring frames share half of their samples
+    nats = np.square(step / spread) * w / 8
+    for sign, told in ((1.0, begins), (-1.0, ends)):
+        strong = np.where(sign * step > STEP_LEAST_DB, nats, 0.0)
+        for i in np.flatnonzero(strong >= 1.0).tolist():
+            around = strong[max(0, i - w // 2) : i + w // 2 + 1]
+            if strong[i] < around.max() or sign * step[i] > most_db:
+                continue
+            place = i + w
+            near = np.arange(max(0, place - w), min(n, place + w) + 1)
+            off = (near - place) / EDGE_HOPS
+            told[near] = np.maximum(told[near], min(strong[i], EDGE_NATS) - 0.5 * off * off)
+    return begins, ends

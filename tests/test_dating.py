@@ -1,0 +1,131 @@
+"""Pecks dated once the blank is over: the program laid over what was heard."""
+
+import itertools
+import math
+from dataclasses import replace
+
+import numpy as np
+import pytest
+
+from monitor.dating import Program, Sound, Span, about, anything
+
+HOP_S = 0.05
+CUT, IDLE = 3.0, -3.0
+
+
+def heard(pecks, seconds, others=(), cut_db=8.0, faint=()):
+    """Sound of a stretch of time: pecks, and other sounds (from, to, level over idle)."""
+    t = np.arange(round(seconds / HOP_S)) * HOP_S
+    power, evidence = np.ones(t.size), np.full(t.size, IDLE)
+    for start_s, end_s in pecks:
+        within = (t >= start_s) & (t < end_s)
+        power[within] += 10 ** (cut_db / 10) - 1
+        evidence[within] = CUT
+    for start_s, end_s in faint:
+        within = (t >= start_s) & (t < end_s)
+        power[within], evidence[within] = 1.0, IDLE
+    for start_s, end_s, level_db in others:
+        within = (t >= start_s) & (t < end_s)
+        power[within] += 10 ** (level_db / 10)
+        evidence[within] = CUT
+    level = 10 * np.log10(power) + 0.3 * np.random.default_rng(0).standard_normal(t.size)
+    return Sound(evidence, level, 0.0, HOP_S, cut_db)
+
+
+def program(lengths=(3.0, 2.0, 2.0), gaps=(1.0, 1.2), **changes):
+    return Program(tuple(about(s, 0.1) for s in lengths), tuple(about(s, 0.1) for s in gaps), 0.0, **changes)
+
+
+PECKS = [(5.0, 8.0), (9.0, 11.0), (12.2, 14.2)]
+
+
+def agrees(laid, pecks, within_s=0.15):
+    np.testing.assert_allclose(np.array(laid), np.array(pecks), atol=within_s)
+
+
+def test_pecks_that_are_heard_stay_where_they_are():
+    _, (laid,) = heard(PECKS, 18.0).lay(program())
+    agrees(laid, PECKS, HOP_S)
+
+
+def test_the_best_is_the_best_of_all():
+    """Against every way to lay two pecks over three seconds."""
+    sound = heard([(0.5, 1.2), (1.7, 2.2)], 3.0, others=[(1.0, 1.6, 3.0)])
+    known = Program((about(0.7, 0.05), about(0.5, 0.05)), (anything(0.25, 0.6),), 0.0)
+    nats, (laid,) = sound.lay(known)
+
+    def score(a, b, c, d):
+        told = sound._begins[a] + sound._ends[b] + sound._begins[c] + sound._ends[d]
+        told -= sound._silent[b] - sound._silent[a] + sound._silent[d] - sound._silent[c]
+        told -= sound._sound[a] + sound._sound[c] - sound._sound[b] + sound._sound[-1] - sound._sound[d]
+        told += 2 * math.log(3.5 * HOP_S / 10.0)  # when it begins, and the gap, within ten seconds
+        for hops, middle_s in ((b - a, 0.7), (d - c, 0.5)):
+            z = (hops * HOP_S - middle_s) / 0.05
+            told += math.log(3.5 * HOP_S / (math.sqrt(2 * math.pi) * 0.05)) - z * z / 2
+        return told
+
+    n = sound.n
+    every = (
+        (a, a + p, a + p + g, a + p + g + q)
+        for a, p, g, q in itertools.product(range(n), range(10, 19), range(5, 13), range(6, 15))
+        if a + p + g + q < n
+    )
+    best = max(every, key=lambda places: score(*places))
+    assert nats == pytest.approx(score(*best))
+    agrees(laid, [(best[0] * HOP_S, best[1] * HOP_S), (best[2] * HOP_S, best[3] * HOP_S)], 1e-9)
+
+
+def test_a_program_that_is_known_dates_what_another_sound_hides():
+    sound = heard(PECKS, 18.0, others=[(7.0, 16.0, 20.0)])
+    nats, (laid,) = sound.lay(program())
+    agrees(laid, PECKS, 0.2)
+    assert nats > sound.as_heard([Span(5.0, 16.0)], 2.3)
+
+
+def test_gaps_that_are_not_known_are_found_in_steady_sound():
+    """The first blank, a vacuum cleaner as loud as half the cut throughout: the steps of the level tell."""
+    sound = heard(PECKS, 18.0, others=[(5.5, 16.0, 4.0)])
+    first = program(gaps=(), longest_gap_s=6.0, gap_grows=0.1)
+    nats, (laid,) = sound.lay(first)
+    agrees(laid, PECKS, 0.2)
+    assert nats > sound.as_heard([Span(5.0, 16.0)], 2.3)
+
+
+def test_a_drill_that_enters_unheard_has_been_in_for_as_long_as_its_peck_takes():
+    _, (laid,) = heard(PECKS, 18.0, faint=[(5.0, 6.4)]).lay(replace(program(), enters_s=1.5))
+    agrees(laid, PECKS, 0.25)
+
+
+def test_a_program_unlike_the_job_is_dated_as_it_was_heard():
+    other = [Span(5.0, 9.0), Span(10.0, 14.0)]
+    sound = heard(other, 18.0)
+    nats, _ = sound.lay(program())
+    assert sound.as_heard(other, 2.3) > nats
+
+
+def test_two_blanks_run_together_by_another_sound_are_two():
+    again = [(a + 20.0, b + 20.0) for a, b in PECKS]
+    sound = heard([*PECKS, *again], 38.0, others=[(13.0, 26.0, 15.0)])
+    one, _ = sound.lay(program())
+    two, laid = sound.lay(program(), 2)
+    three, _ = sound.lay(program(), 3)
+    assert two > max(one, three)
+    agrees([span for spans in laid for span in spans], [*PECKS, *again], 0.2)
+
+
+def test_when_the_first_contact_comes_is_known_from_the_blanks_before():
+    """All is drowned: only the time since the spindle's start tells."""
+    sound = heard(PECKS, 30.0, others=[(1.0, 29.0, 30.0)])
+    _, (laid,) = sound.lay(program(lead=about(4.0, 0.2), since_s=1.0))
+    agrees(laid, PECKS, 0.25)
+
+
+def test_a_program_that_does_not_fit_into_the_time_is_not_laid():
+    nats, laid = heard([(1.0, 4.0)], 6.5).lay(program())
+    assert (nats, laid) == (-math.inf, [])
+
+
+def test_in_time_to_come_the_pecks_that_are_missing_find_their_place():
+    sound = heard(PECKS[:2], 11.8)
+    _, (laid,) = sound.goes_on(10.0).lay(program())
+    agrees(laid, PECKS, 0.2)
