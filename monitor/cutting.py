@@ -433,8 +433,9 @@ class CuttingDetector:
                 self._learn_idle(level, hop, _IDLE_S)
             if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
                 # Deviation by the median (Robbins and Monro 1951, from memory): slips count little.
-                self._idle_sag_sd += _SAG_STEP if abs(sag) > 0.675 * self._idle_sag_sd else -_SAG_STEP
-                self._idle_sag_sd = max(self._idle_sag_sd, _SAG_LEAST)
+                sd = self._idle_sag_sd
+                sd += _SAG_STEP if abs(sag) > 0.675 * sd else -_SAG_STEP
+                self._idle_sag_sd = sd if sd > _SAG_LEAST else _SAG_LEAST
 
     def _new_background(self, now: float) -> None:
         """What lasts longer than any peck, and loads nothing, is no cut."""
@@ -463,13 +464,17 @@ class CuttingDetector:
 
     def _learn_idle(self, level: float, hop: Hop, seconds: float) -> None:
         error = level - self.idle_db
-        self.idle_db += hop.step_s / seconds * min(error, _IDLE_RISES_DB)
+        self.idle_db += hop.step_s / seconds * (error if error < _IDLE_RISES_DB else _IDLE_RISES_DB)
         # A machine that turns makes its own noise at least. Only the microphone's gain lowers it, and that
         # lowers the lines too.
-        self.idle_db = max(self.idle_db, min(hop.line_db - self.gain_db, 0.0) - _QUIETER_DB)
-        spread = 1.25 * min(abs(error), 4 * self.idle_spread_db)
-        self.idle_spread_db += hop.step_s / _IDLE_S * (spread - self.idle_spread_db)
-        self.idle_spread_db = max(self.idle_spread_db, _SPREAD_LEAST_DB)
+        line_db = hop.line_db - self.gain_db
+        least_db = (line_db if line_db < 0 else 0.0) - _QUIETER_DB
+        if self.idle_db < least_db:
+            self.idle_db = least_db
+        off, most = abs(error), 4 * self.idle_spread_db
+        spread = self.idle_spread_db
+        spread += hop.step_s / _IDLE_S * (1.25 * (off if off < most else most) - spread)
+        self.idle_spread_db = spread if spread > _SPREAD_LEAST_DB else _SPREAD_LEAST_DB
 
     def _learn_background(self, hop: Hop) -> None:
         """What is heard while the spindle stands: a vacuum cleaner that runs all day is no cut."""

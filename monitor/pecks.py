@@ -190,11 +190,13 @@ class Cycle:
         """
         if not self.in_blank:
             return False
-        if self.from_mm >= FULL_DEPTH * self.schedule.depth_mm:
+        from_mm, schedule = self.from_mm, self.schedule
+        if from_mm >= FULL_DEPTH * schedule.depth_mm:
             return True
-        counted = self.peck - self.in_cut >= self.schedule.count
-        known = self.schedule.learned or self.from_mm >= NEARLY * self.schedule.depth_mm
-        return counted and (known or self.schedule.follows(self.heard[:-1]))
+        if self.peck - self.in_cut < schedule.count:
+            return False
+        known = schedule.learned or from_mm >= NEARLY * schedule.depth_mm
+        return known or schedule.follows(self.heard[:-1])
 
     @property
     def overrun(self) -> bool:
@@ -223,7 +225,10 @@ class Cycle:
     @property
     def surplus(self) -> bool:
         """Whether the cut under way, or the next one, is a peck more than the program has."""
-        return self.in_blank and self.peck + (not self.in_cut) > self.schedule.count
+        count = (
+            self.schedule.count
+        )  # asked first: before the last peck it matters not whether one is under way
+        return self.in_blank and self.peck >= count and self.peck + (not self.in_cut) > count
 
     def _slowest(self) -> float:
         """How far the feed may be overridden down: as many times as long as expected every peck took."""

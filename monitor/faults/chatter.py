@@ -358,7 +358,7 @@ class ChatterRule:
         if self._cutting:
             self._mean_db += 0.01 * (db - self._mean_db)
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
-        if db > max(self._mean_db, 0.0):
+        if db > self._mean_db and db > 0:
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, enough=1e-6)
             if hop.t - self._left_s < GLIDE_LATELY_S:
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
@@ -397,7 +397,7 @@ class ChatterRule:
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
-            track.change_db += (abs(now - was) - track.change_db) / min(n - 2, 16)
+            track.change_db += (abs(now - was) - track.change_db) / (n - 2 if n < 18 else 16)
         if track.enough >= ENOUGH / 2 and not track.looks:
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if n == DRIFT_FROM:
@@ -471,7 +471,7 @@ class ChatterRule:
         if reach < 1:
             reach = 1.0
         low, high = math.ceil(at - reach - 0.5), math.floor(at + reach + 0.5) + 1
-        return slice(max(low, self._first), min(high, self._n_bins))
+        return slice(low if low > self._first else self._first, high if high < self._n_bins else self._n_bins)
 
     def _around(self, hz: float) -> slice:
         k = round(hz / self._bin_hz)

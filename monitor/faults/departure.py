@@ -200,7 +200,7 @@ class Departure:
         if work.cutting and hop.t - work.cut_s >= FRAME_S:
             self._cut_hops += 1
             self._placed_hops += placed
-        in_place = self._placed_hops >= max(PLACED_HOPS, PLACED_SHARE * self._cut_hops)
+        in_place = self._placed_hops >= PLACED_HOPS and self._placed_hops >= PLACED_SHARE * self._cut_hops
         if not placed:
             self._free_hops = 0
             return
