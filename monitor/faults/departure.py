@@ -201,14 +201,15 @@ class Departure:
             self._cut_hops += 1
             self._placed_hops += placed
         in_place = self._placed_hops >= PLACED_HOPS and self._placed_hops >= PLACED_SHARE * self._cut_hops
-        if not placed:
+        over = work.contact_s != work.contact_s
+        if not (placed or (followed and over)):
             self._free_hops = 0
             return
         self._sure_hops = self._sure_hops + 1 if work.sure else 0
         # no time of contact: nothing is drilled any more
         young = work.loud and hop.t - work.contact_s <= YOUNG_S
         believed = self._sure_hops >= SURE_HOPS or young
-        if work.cutting and in_place and believed and settled:
+        if work.cutting and placed and in_place and believed and settled:
             self.at_work_s, self._free_hops = hop.t, 0
             return
         if not work.cutting:
