@@ -111,6 +111,10 @@ GLIDE_LATELY_S, DRIFT = 0.6, 0.01
 that has drifted by more than this share comes from elsewhere too. The pitch of chatter wanders by half a
 per cent, as the depth and the grip change."""
 
+GOES_ON, NOW_HOPS, WAS_HOPS = 0.5, 4, 16
+"""Share of its sound from before that a cut which chatters has at least now, and hops of either: chatter adds
+to it. A tone that grows as the cut dies away is the feed's that draws the drill out, say."""
+
 ENDS_S = 0.6
 """So long after the cut nothing of it is left in an average of 0.4 s, but for the room's last ringing."""
 
@@ -166,14 +170,15 @@ DRIFT_FROM = 6  # hops: the frequency is then that of an average
 class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
-    ``inside``: it began in a cut; ``told``: it was found to be chatter; ``sudden``: it rose at once, None
-    before that is known; ``drifts``: it came from another frequency; ``follows_hz``: the line followed until
-    just before.
+    ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
+    be chatter; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from another
+    frequency; ``follows_hz``: the line followed until just before.
     """
 
     hz: float
     start_s: float
     inside: bool
+    strength: float = 0.0
     n: int = 0
     enough: float = 0.0
     db: float = 0.0
@@ -228,6 +233,7 @@ class ChatterRule:
         self._cutting, self._contact_s = False, math.nan
         self._suspect = False
         self._good_pecks = 0
+        self._strengths: deque[float] = deque(maxlen=WAS_HOPS)
         self._background_s = -math.inf
         self._tones: list[tuple[float, float, bool]] = []
         self._left_hz, self._left_s, self._left_sudden = math.nan, -math.inf, False
@@ -240,6 +246,7 @@ class ChatterRule:
             self._track = None
             return None
         tones = hop.tones
+        self._strengths.append(work.strength)
         self._follow_speed(hop, rotation)
         # Lines that sweep as the spindle runs up or down are not learned ones for long.
         steady = rotation.settled and not rotation.changed
@@ -359,7 +366,8 @@ class ChatterRule:
             self._mean_db += 0.01 * (db - self._mean_db)
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
         if db > self._mean_db and db > 0:
-            self._track = _Track(k * self._bin_hz, hop.t, self._cutting, enough=1e-6)
+            strength = statistics.fmean(self._strengths)
+            self._track = _Track(k * self._bin_hz, hop.t, self._cutting, strength, enough=1e-6)
             if hop.t - self._left_s < GLIDE_LATELY_S:
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
 
@@ -521,6 +529,8 @@ class ChatterRule:
             return track.enough >= ENOUGH / 2
         track.told = (
             track.enough >= ENOUGH
+            and work.contact_s == work.contact_s  # else nothing is drilled any more
+            and statistics.fmean(list(self._strengths)[-NOW_HOPS:]) >= GOES_ON * track.strength
             and track.level_db >= TOLD_DB
             and self._keeps_pitch(hop, track)
             and not self._doubtful(hop, track, work)

@@ -42,7 +42,7 @@ class Shop:
         self.sound = np.zeros(N)
         self.seen = np.ones((2, 2 * AVERAGED - 2, GEOMETRY.n_bins), np.float32)
 
-    def go(self, seconds, x=0.0, cutting=False, loads=False):
+    def go(self, seconds, x=0.0, cutting=False, loads=False, strength=2.0, over=False):
         noise = self.rng.standard_normal(clock(seconds).size)
         self.sound = np.concatenate([self.sound, noise + x])
         if cutting and not self.cutting:
@@ -59,7 +59,14 @@ class Shop:
             average, per_floor = averaged(self.seen)
             self.seen = self.seen[:, 1:]
             (tones,) = tones_of(average, density, per_floor)
-            heard = work(working=cutting, sure=cutting and loads, cut_s=self.cut_s, end_s=self.end_s)
+            heard = work(
+                working=cutting,
+                sure=cutting and loads,
+                cut_s=self.cut_s,
+                end_s=self.end_s,
+                strength=strength * cutting,
+                contact_s=math.nan if over else self.cut_s,
+            )
             found = self.rule.step(hop(self.t, tones=tones), rotation(), heard)
             if found:
                 self.found.append((self.t, found))
@@ -94,6 +101,17 @@ def test_a_growing_line_is_told_within_a_second_of_12_db(hz, growth_db_s):
         or f"{hz + 1:.0f} Hz" in found.message
         or f"{hz - 1:.0f} Hz" in found.message
     )
+
+
+@pytest.mark.parametrize(
+    ("change", "told"), [({}, True), ({"strength": 0.3}, False), ({"over": True}, False)]
+)
+def test_a_line_that_grows_as_the_cut_dies_away_or_is_over_is_none_of_it(change, told):
+    """The feed's motor, say, that draws the drill out while the room still rings."""
+    shop = Shop().good()
+    shop.go(CUT, cutting=True)
+    shop.go(1.2, growing(733.0, 40.0, seconds=1.2), cutting=True, **change)
+    assert bool(shop.found) is told
 
 
 def test_a_line_that_grows_by_eighty_decibels_a_second_was_not_switched_on():
