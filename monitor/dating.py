@@ -155,6 +155,7 @@ class Sound:
         self._evidence, self._level_db, self._cut_db = evidence, level_db, cut_db
         self.begin_s, self.hop_s = begin_s, hop_s
         self.n = evidence.size + 1  # places between hops, the ends included
+        self.end_s = begin_s + evidence.size * hop_s
         telling = np.clip(evidence / TELLING_NATS, -1.0, 1.0)
         loud = telling > 0.5
         runs = _runs(loud)
@@ -195,6 +196,11 @@ class Sound:
             )
             last = r
         return float(nats - (self._sound[-1] - self._sound[last]))
+
+    def silent_s(self, peck: Span) -> float:
+        """How long it was silent in some time, s, as far as that was heard."""
+        nats = self._silent[self.at(peck.end_s)] - self._silent[self.at(peck.start_s)]
+        return float(nats) / SILENT_NATS * self.hop_s
 
     def lay(self, program: Program, blanks: int = 1) -> tuple[float, list[list[Span]]]:
         """The likeliest pecks of so many blanks of a program, and their log likelihood, nats; none where

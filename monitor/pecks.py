@@ -23,6 +23,7 @@ from monitor.schedule import (
     APPROACH_MM,
     CLEARANCE_MM,
     DATED_S,
+    LIKE,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
     HeardPeck,
@@ -69,6 +70,9 @@ is another sound: four deviations of the dating."""
 
 ASK_S = 1.0
 """Between two looks whether the program has pecks to come."""
+
+COVERED, OVERDUE_S = 0.5, 0.3
+"""Share of a peck heard that the program has to explain; and silence in a peck that is surely one."""
 
 WHOLE_SHARE = 0.7
 """Of a program's time: within less no blank was drilled."""
@@ -423,6 +427,37 @@ class Cycle:
             over = laid[0][-1].end_s <= t
             return over and (self.through or self.schedule.learned)
         return self.through
+
+    @property
+    def off_lead(self) -> bool:
+        """Whether the first contact came at another time after the spindle's start, or the blank before, than
+        it always does: it was another sound, or is not the first one."""
+        from_rest, anchor_s = self._anchor
+        lead = self.schedule.lead(from_rest) if anchor_s == anchor_s and self._untold else None
+        if lead is None:
+            return False
+        enters_s = self.schedule.point_mm / self._feed_mm_s  # unheard
+        return not lead.least_s <= self._untold[0].start_s - anchor_s <= lead.most_s + enters_s
+
+    def is_overdue(self) -> bool:
+        """Whether a contact stayed away by the program laid over all that was heard of this blank too.
+
+        Other sound may have hidden the end of a peck, or be taken for one: then the pecks heard tell wrongly
+        when the next contact is due.
+        """
+        usual_s = [self.schedule.length_mm(k) / self._feed_mm_s for k in range(len(self.heard))]
+        if all(peck.seconds <= (1 + LIKE) * s + OFF_S for peck, s in zip(self.heard, usual_s, strict=True)):
+            return True  # no other sound ran into a peck
+        sound, program, heard = self._course_so_far(self._untold)
+        _, laid = sound.goes_on(2 * self._program_s(program)).lay(program)
+        if not laid:
+            return True
+        pecks = laid[0]
+        for one in heard:
+            common_s = sum(max(min(one.end_s, p.end_s) - max(one.start_s, p.start_s), 0.0) for p in pecks)
+            if common_s < COVERED * (one.end_s - one.start_s):
+                return True  # of this peck it knows nothing
+        return any(sound.silent_s(p) > OVERDUE_S for p in pecks if p.end_s > heard[-1].end_s)
 
     def _program_s(self, program: Program) -> float:
         """How long the program takes from the first contact; gaps that are not known count some seconds."""

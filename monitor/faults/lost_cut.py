@@ -72,6 +72,13 @@ DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
 
 
+ASK_S = 0.5
+"""Between two looks whether the program, laid over all that was heard, has a contact due."""
+
+ANSWERED_S = 0.5
+"""After this a cut shows its load."""
+
+
 @dataclass(slots=True)
 class LostCutRule:
     """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step."""
@@ -83,6 +90,8 @@ class LostCutRule:
     _spare_s: float = 0.0
     _hidden_s: float = 0.0
     _missing: bool = False
+    _asked_s: float = -math.inf
+    _loud_s: float = 0.0
     _heard: tuple[int, int] = (0, 0)
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
@@ -109,8 +118,17 @@ class LostCutRule:
         )
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
             self._begin_anew(hop.t, cycle)
-        clear = self._allowed_s == self._allowed_s and not self._hidden_s and self._would_hear(detector)
-        self._missing = clear and hop.t - self._end_s > self._allowed_s
+        # as loud as a cut: the load of one that has just begun is still to come
+        self._loud_s = self._loud_s + hop.step_s if detector.strength >= 1 else 0.0
+        clear = (
+            not 0 < self._loud_s < ANSWERED_S
+            and self._allowed_s == self._allowed_s
+            and not self._hidden_s
+            and self._would_hear(detector)
+        )
+        if clear and hop.t - self._end_s > self._allowed_s and hop.t >= self._asked_s + ASK_S:
+            self._asked_s = hop.t
+            self._missing = cycle.is_overdue()
         return self._finding(hop.t, cycle) if self._missing else None
 
     def _begin_anew(self, t: float, cycle: Cycle) -> None:
@@ -150,6 +168,7 @@ class LostCutRule:
             not heard
             or cycle.through
             or cycle.out_of_step
+            or cycle.off_lead
             or k >= schedule.count
             or not schedule.follows(heard[:-1])
         ):
@@ -181,7 +200,8 @@ class LostCutRule:
         over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
         # (a length is the difference of two dates)
         late_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
-        gaps = [peck.gap_s + late for late, peck in zip(late_s, heard[1:], strict=False)]
+        pairs = zip(late_s, heard, heard[1:], strict=False)
+        gaps = [peck.gap_s + late for late, before, peck in pairs if before.sure and peck.sure]
         depth_mm = sum(peck.length_mm for peck in heard)
         if len(gaps) > 1 or (gaps and not late_s[0]):
             before_mm = depth_mm - heard[-1].length_mm
@@ -197,10 +217,14 @@ class LostCutRule:
 
     def _may_be_another(self, cycle: Cycle, whole: bool) -> bool:
         """Whether what seems a first peck may be a later one: the spindle turned on, and it ended early, or
-        pecks of the blank before are missing."""
+        pecks of the blank before are missing; or those heard since are as the later ones are too."""
         begins = cycle.from_rest or (whole and cycle.after_whole)
-        alone = len(cycle.heard) == 1 and not begins
-        return alone and any(cycle.schedule.alike(cycle.heard[0], k) for k in range(1, cycle.schedule.count))
+        schedule, heard = cycle.schedule, cycle.heard
+        if len(heard) == 1:
+            return not begins and any(schedule.alike(heard[0], k) for k in range(1, schedule.count))
+        # shorter than the first one, and each as the later ones: that was not heard at all
+        short = not same(heard[0], schedule.length_mm(0))
+        return short and any(schedule.follows(heard, k) for k in range(1, schedule.count))
 
     def _gaps_agree(self, cycle: Cycle) -> bool:
         """Whether the gaps of this blank are those of the only one heard before."""

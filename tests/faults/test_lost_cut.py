@@ -31,7 +31,8 @@ class Wait:
         self.cycle = SimpleNamespace(
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
-            reckoned=False, out_of_step=False, next_contact_s=lambda t: math.nan,
+            reckoned=False, out_of_step=False, next_contact_s=lambda t: math.nan, off_lead=False,
+            is_overdue=lambda: True,
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
