@@ -76,7 +76,7 @@ GAP_STEP_S, GAP_SLOPES, GAP_SD_S = 0.15, 6, 0.3
 """Gaps that are not known are sought in such steps, growing with depth in so many ways, and are then known to
 so much."""
 
-ZEROS, LONGEST_S = 400, 200.0
+ZEROS, LONGEST_S = 300, 200.0
 """Of about so many first contacts; in longer stretches they are not sought, for it would take too long."""
 
 ODD_LEAD = 0.1
@@ -109,7 +109,8 @@ class Program:
     Gaps may not be known: then ``gaps`` are empty, none is over ``longest_gap_s``, and they grow with depth
     by no more than ``gap_grows`` of the time drilled. ``lead``: time from ``since_s`` to the first contact,
     as far as known. ``reload_s``: least time between two blanks. ``enters_s``: so much of the first peck, and
-    of the last, may pass unheard: the point goes in, or comes out, little by little.
+    of the last, may pass unheard: the point goes in, or comes out, little by little. ``paid``: nats that
+    it costs to have fitted it.
     """
 
     lengths: tuple[Known, ...]
@@ -120,6 +121,7 @@ class Program:
     lead: Known | None = None
     since_s: float = math.nan
     reload_s: float = LEAST_RELOAD_S
+    paid: float = 0.0
 
 
 def about(middle_s: float, sd_s: float) -> Known:
@@ -205,11 +207,10 @@ class Sound:
     def lay(self, program: Program, blanks: int = 1) -> tuple[float, list[list[Span]]]:
         """The likeliest pecks of so many blanks of a program, and their log likelihood, nats; none where
         they do not fit into this time."""
-        count, paid = len(program.lengths), 0.0
+        count = len(program.lengths)
+        program = self.with_gaps(program)
         if len(program.gaps) < count - 1:
-            if self.n * self.hop_s > LONGEST_S:
-                return -math.inf, []
-            program, paid = self._with_gaps(program), 2 * math.log(ANY_S / GAP_SD_S)
+            return -math.inf, []
         steps: list[_Step] = []
         # of all before the first contact
         score = self._lead(program) - self._sound
@@ -233,7 +234,7 @@ class Sound:
             places.append(step.came_from(places[-1]))
         places.reverse()
         spans = [Span(self.s(a), self.s(r)) for a, r in zip(places[::2], places[1::2], strict=True)]
-        return best - paid, [spans[blank * count : (blank + 1) * count] for blank in range(blanks)]
+        return best - program.paid, [spans[blank * count : (blank + 1) * count] for blank in range(blanks)]
 
     def goes_on(self, seconds: float) -> Sound:
         """The same, and as much time of which nothing is known yet."""
@@ -252,8 +253,11 @@ class Sound:
         told: Array = np.log(PLACES * self.hop_s * ((1 - ODD_LEAD) * usual + ODD_LEAD / ANY_S))
         return told
 
-    def _with_gaps(self, program: Program) -> Program:
-        """The program with the gaps that fit best, growing with the depth as the way out and back does."""
+    def with_gaps(self, program: Program) -> Program:
+        """The program, if its gaps are not known with those that fit best, growing with the depth as the way
+        out and back does."""
+        if len(program.gaps) == len(program.lengths) - 1 or self.n * self.hop_s > LONGEST_S:
+            return program
         lengths = np.array([known.middle_s for known in program.lengths])
         drilled = np.cumsum(lengths)[:-1]
         grown = drilled - drilled[0]
@@ -281,7 +285,8 @@ class Sound:
                 nats -= (self._silent[went] - self._silent[came]).sum(axis=1)
                 if nats.max() > best:
                     best, chosen = float(nats.max()), gaps
-        return replace(program, gaps=tuple(about(gap, GAP_SD_S) for gap in chosen))
+        paid = 2 * math.log(ANY_S / GAP_SD_S)
+        return replace(program, gaps=tuple(about(gap, GAP_SD_S) for gap in chosen), paid=paid)
 
 
 class _Step:

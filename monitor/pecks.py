@@ -68,7 +68,7 @@ OFF_S = 0.3
 """What goes on for so long after the program drew the drill out, or began so long before it brought it back,
 is another sound: four deviations of the dating."""
 
-ASK_S = 1.0
+ASK_S = 2.0
 """Between two looks whether the program has pecks to come."""
 
 COVERED, OVERDUE_S = 0.5, 0.3
@@ -698,7 +698,7 @@ class Cycle:
         if self._faulty or not rows:
             return []
         sound, program, heard = self._course_so_far(rows)
-        usual_s = self._program_s(program)
+        program, usual_s = sound.with_gaps(program), self._program_s(program)
         most, best = sound.as_heard(heard, _mean_s(program)), []
         long_s = rows[-1].end_s - rows[0].start_s
         for blanks in range(1, 1 + max(1, min(3, round(long_s / usual_s)))):
