@@ -39,6 +39,7 @@ from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
+from monitor.signal.pieces import band_pieces
 from monitor.signal.revolutions import Revolutions
 from monitor.signal.rhythm import CutRhythm
 from monitor.signal.spectrum import (
@@ -52,7 +53,6 @@ from monitor.signal.spectrum import (
 )
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, averaged, learned_lines, strongest_tone_db, tones_of
-from monitor.signal.whitened import whitened_level
 from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
 from monitor.work import Work, WorkJudge
 
@@ -129,8 +129,15 @@ class Listener:
 
         self._decimator = Decimator(self._g)
         self._envelope = fine_envelope(self._g)
-        self._whitened = whitened_level(g, job.spindle_rpm / 60)
-        self._revolutions = Revolutions(self._whitened.n_pieces, job.spindle_rpm / 60, g.hop_s)
+        self._pieces = band_pieces(g, job.spindle_rpm / 60)
+        self._revolutions = Revolutions(
+            self._pieces.n_pieces,
+            self._pieces.n_bands,
+            self._envelope.n_fine,
+            job.spindle_rpm / 60,
+            g.hop_s,
+            job.flutes,
+        )
         self._rhythm = CutRhythm(
             self._tracker.grid_hz,
             job.spindle_rpm / 60,
@@ -160,7 +167,12 @@ class Listener:
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
         self._loosening = LooseningRule(
-            self._revolutions.sectors, self._revolutions.every, job.spindle_rpm / 60, g.hop_s
+            self._revolutions.sectors,
+            self._revolutions.bands,
+            self._revolutions.every,
+            job.spindle_rpm / 60,
+            g.hop_s,
+            job.flutes,
         )
         self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
         softens = job.properties.softens_c is not None
@@ -321,7 +333,7 @@ class Listener:
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
         known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
-        turns = self._revolutions.feed(self._whitened.level_db(long), known_hz.tolist())
+        turns = self._revolutions.feed(self._pieces.power(long), envelope[:, 1], known_hz.tolist())
         columns = (
             speeds.spindle_hz,
             speeds.sd_hz,

@@ -2,11 +2,19 @@
 
 Physical reason: a holding that has let go shifts under the load at the same angle of every turn and strikes
 its seat; each blow lets it go further, so the knock grows by some to tens of dB a second, often with little
-sag. So every turn is asked how far each of its sectors stands out of those beside it
-(`monitor.signal.revolutions`), and an exponentially weighted mean over half a second and at least six turns
-(a chart for small lasting shifts, Roberts 1959, from memory) is kept for every angle. What one turn counts is
-bounded: chips that crackle, and blows from elsewhere, are loud but do not come at one angle in every turn.
-The dial may be off by 2 %, so the angle may creep: means are kept for a row of speeds about the one heard.
+sag. What is struck rings in some modes of its own: in a few narrow bands the knock is loud while the sound
+as a whole hardly changes. So in each of a row of bands every turn is asked how far each of its sectors stands
+out (`monitor.signal.revolutions`), and an exponentially weighted mean over half a second and at least six
+turns (a chart for small lasting shifts, Roberts 1959, from memory) is kept for every angle. What stands out
+at one angle is the root of the sum of the squares of these means over the bands, those under normal left out:
+of all bands it asks for no share that a knock must have, as a mean over them does, and pays little for those
+without it (quadratic sum over sensors of which an unknown few change: Mei 2010, Xie and Siegmund 2013, from
+memory).
+
+What a sector of one turn counts is bounded: chips that crackle, and blows from elsewhere, are loud but do not
+come at one angle in every turn. The dial may be off by 2 %, so the angle may creep: means are kept for a row
+of speeds about the one heard. Good cuts tell which of them is the true one, by the beat of the lips; then
+blows of a machine at another speed, be it a per cent off, are no longer taken for a knock.
 
 The decision asks three things. The angle that stands out most does so by far more than is normal here, in
 cuts or between them. It has grown since it began to. And no other angle stands out half as much.
@@ -14,6 +22,7 @@ cuts or between them. It has grown since it began to. And no other angle stands 
 
 from __future__ import annotations
 
+import cmath
 import math
 import statistics
 from collections import deque
@@ -28,18 +37,18 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
-from monitor.signal.revolutions import Turn
+from monitor.signal.revolutions import Turn, without_swell
 from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.0, 3, 0.1, 7.0
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 3, 0.1, 7.5
 """Deviations over normal that tell once so many turns have shown them, in so long a time, and those that tell
-at once. The largest of some hundred means of bounded values has a tail that falls steeply, and chance does
-not stay there: in 24.7 h of drawn good work, other sound in a fifth of it, 6 deviations at once were passed
-eleven times, and these limits seven times. Of 147 drawn knocks they tell 73 in time (69 at 6 deviations at
-once), nearly all of the others a second later."""
+at once. Of 147 drawn knocks they tell 93 in time, nearly all of the others within a second after it; false
+ones in 38.3 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it is 97 and 11, with 6 and
+8 it is 88 and 6. That tail is not of noise, in which none of these would be seen: half of them are blows of a
+compressor that keeps the spindle's speed for a while."""
 
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
@@ -51,13 +60,32 @@ more than half as much. What strikes twice a turn, or goes through all angles, i
 OFF = 0.022
 """Share by which the true speed may differ from the one heard: dial error of 2 %, and wander."""
 
-UNDER, OVER = 2.5, 3.5
-"""Deviations that one sector of one turn counts at most, under and over what is normal."""
+BEAT_TURNS, BEAT_LAG_S, BEAT_S = 18.0, 0.8, 300.0
+"""The lips make a cut's hiss swell as often as they come round. How far that creeps in so many beats (in no
+longer time) tells by how much the speed heard is off: beats of a speed 2.2 % off are not mistaken by one in
+less than 22. It is averaged over so long: the dial is off by the same all the time."""
 
-GROWN_DB = 0.5
-"""Growth of what stands out, from the first third to the last of the time in which it did: half the deviation
-of a level that stays. It tells a new knock from one that was always a little more than normal; a knock that
-is suddenly there and stays is mostly told as well, since the turns before it belong to that time."""
+BEAT_SURE, BEAT_LOOKS = 12.0, 3.0
+"""Known once the mean beat is worth 3.5 deviations of chance, taking three turns for one look, since the
+grain of the stock lasts for some turns."""
+
+LEAST_OFF = 0.003
+"""Share by which the speed may be off from what is known so, at least: the speed heard wanders by 0.3 %.
+Otherwise four deviations."""
+
+UNDER, OVER = 2.5, 2.5
+"""Deviations that one sector of one turn counts at most in a band, under and over what is normal. Crackle
+comes in bursts: at 3.5 bursts of some turns pass for a knock, at 1.5 a knock needs longer."""
+
+GROUPS = 8
+"""Bands that lie side by side hear much of the same: they are averaged to so many. With four, or with every
+band by itself, some knocks fewer are told at as many false ones."""
+
+GROWN = 0.5
+"""Growth of what stands out, from the first third to the last of the time in which it did, in deviations of a
+turn: about that of a level that stays. It tells a new knock from one that was always a little more than
+normal; a knock that is suddenly there and stays is mostly told as well, since the turns before it belong to
+that time."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
@@ -65,9 +93,14 @@ RISEN_Z = 1.0
 SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 4
 """The first of that time is left out; growth is looked for no further back, and not in fewer turns."""
 
-FIRST_S = 1.5
-"""The first of idling, and of cutting, is taken for what this machine does: one may knock at every turn by a
-belt joint or a key, as loud as it likes, and only what comes on top of it is told."""
+FIRST_S, FIRST_TURNS = 1.5, 18.0
+"""The first of idling, and of cutting, whichever is longer (three memories), is taken for what this machine
+does: one may knock at every turn by a belt joint or a key, as loud as it likes, and only what comes on top of
+it is told."""
+
+VARIES = 0.25
+"""Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
+as the cut, give or take a decibel. Twice the amplitude is four times the power."""
 
 WARM_S, PIECE_S, GROWS = 0.5, 3.0, 1.0
 """Of each cut and pause the first is left out, and what follows is learned piece by piece, each once the next
@@ -76,28 +109,31 @@ normal. To learn only what is near to normal would never find out what a machine
 the means have grown."""
 
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
-_NOISE, _NOISE_SPREAD, _LEAST_SPREAD = 3.2, 0.9, 0.64  # largest of the means in noise, in their deviations
+_NOISE, _NOISE_SPREAD, _LEAST_SPREAD = (
+    3.8,
+    0.7,
+    0.49,
+)  # what stands out most in noise, in deviations of a mean
 _PRIOR_S, _MEMORY_S = 4.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
-# deviation of a sector: before it was learned, how fast it is, and at least
-_SECTOR_DB, _SECTOR_S, _LEAST_DB = 2.5, 10.0, 0.3
-
-# as an array, since numpy takes longer to make one of a number than to use it
-_LEAST_DEVIATION = np.array(-UNDER, np.float32)
+_USUAL_S, _LEAST_USUAL = 10.0, 0.05  # how fast the deviation of a group is learned, and at least
+# as arrays, since numpy takes longer to make one of a number than to use it
+_LEAST_DEVIATION, _NOTHING = np.array(-UNDER, np.float32), np.array(0, np.float32)
 
 
 class _Past(NamedTuple):
     t: float
     cutting: bool
     turn: Turn
+    deviations: NDArray[np.float32]  # shape (groups, sectors)
     z: float
 
 
 class _State:
-    """What is normal while idling, or while cutting; ``means`` of shape (speeds, sectors)."""
+    """What is normal while idling, or while cutting; ``means`` of shape (groups, speeds, sectors)."""
 
-    def __init__(self, shape: tuple[int, int], step_s: float) -> None:
-        self.means = np.zeros(shape)
-        self.sector_db, self.turns = _SECTOR_DB, 0
+    def __init__(self, shape: tuple[int, int, int], step_s: float) -> None:
+        self.means = np.zeros(shape, np.float32)
+        self.usual, self.turns = np.ones(shape[0], np.float32), 0
         self.first: list[float] = []
         prior, memory = _PRIOR_S / step_s, _MEMORY_S / step_s
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
@@ -120,7 +156,9 @@ class _State:
         if len(self._piece) < self._whole:
             return
         waiting = self._waiting
-        if waiting and statistics.fmean(self._piece) < statistics.fmean(waiting) + GROWS:
+        if waiting and statistics.fmean(self._piece) < statistics.fmean(waiting) + GROWS * max(
+            1.0, self.most.location / _NOISE
+        ):
             for one in waiting:
                 self.most.step(one)
         self._waiting = [] if self._spoilt else self._piece
@@ -129,17 +167,29 @@ class _State:
 
 @dataclass(slots=True)
 class LooseningRule:
-    """One `step` a hop; ``sectors`` and ``every`` as in `monitor.signal.revolutions.Revolutions`."""
+    """One `step` a hop; ``sectors``, ``bands``, ``every`` as in `monitor.signal.revolutions.Revolutions`."""
 
     sectors: int
+    bands: int
     every: int
     spindle_hz: float
     hop_s: float
+    flutes: int
+    _groups: NDArray[np.float32] = field(init=False)  # shape (groups, bands): means over neighbours
     _share: float = field(init=False)
-    _shares: NDArray[np.float64] = field(init=False)  # the same, as an array
+    _mean_of_magnitudes: NDArray[np.float32] = field(init=False)
+    _ripple: NDArray[np.float32] = field(init=False)  # what a knock leaves at other angles
     _scale: float = field(init=False)
     _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
+    _among: slice = field(init=False)  # the speeds that may be the true one
+    _off: float = 0.0  # what the speed heard is off, as far as known, and by how much it may be more
+    _or_off: float = OFF
+    _noise: float = _NOISE  # what stands out most in noise, among so many speeds
+    _beat_turns: int = field(init=False)
+    _beats: deque[Turn] = field(init=False)
+    _beat_sum: complex = 0j
+    _beat_n: float = 0.0
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
     _first_turns: int = field(init=False)
@@ -158,17 +208,27 @@ class LooseningRule:
         step_s = self.every * self.hop_s
         memory_s = max(MEMORY_S, MEMORY_TURNS / self.spindle_hz)
         self._share = 1 - math.exp(-step_s / memory_s)
-        self._shares = np.array(self._share)
         self._scale = math.sqrt(self._share / (2 - self._share))  # deviation of a mean, in those of a turn
+        parts = np.array_split(np.arange(self.bands), min(GROUPS, self.bands))
+        self._groups = np.zeros((len(parts), self.bands), np.float32)
+        for group, part in enumerate(parts):
+            self._groups[group, part] = 1 / part.size
+        self._mean_of_magnitudes = np.full(self.sectors, math.sqrt(math.pi / 2) / self.sectors, np.float32)
+        ripple = without_swell(self.sectors)[0]
+        self._ripple = ripple / ripple[0]
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
         sectors = np.arange(self.sectors)
         self._turned = (sectors + sectors[:, None]) % self.sectors
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
-        shape = (self._creep.size, self.sectors)
+        self._among = slice(0, self._creep.size)
+        lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / step_s
+        self._beat_turns = max(1, int(lag)) + 1
+        self._beats = deque(maxlen=self._beat_turns)
+        shape = (len(parts), self._creep.size, self.sectors)
         self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
-        self._first_turns = max(2, round(FIRST_S / step_s))
+        self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
         self._settle_turns = math.ceil(SETTLE_S / step_s)
 
     def step(self, hop: Hop, rotation: Rotation, cutting: bool, spotting: bool = False) -> Finding | None:
@@ -201,36 +261,86 @@ class LooseningRule:
             np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
         if self._last is not cutting:
             state.begin()
+            self._beats.clear()
         self._last = cutting
-        normal = state.most
-        beyond = 2 * (normal.location - _NOISE) * self._scale if normal.location > _NOISE else 0.0
-        self._number[()] = state.sector_db
-        deviations = np.divide(turn.stands_out_db, self._number)
-        np.fmax(deviations, _LEAST_DEVIATION, deviations)
-        self._number[()] = OVER + beyond
-        np.fmin(deviations, self._number, deviations)
-        self._learn_sectors(state, turn)
+        self._number[()] = OVER + self._beyond(state)
+        deviations = np.minimum(turn.deviations, self._number)
+        np.maximum(deviations, _LEAST_DEVIATION, out=deviations)
+        deviations = np.matmul(self._groups, deviations)
+        self._learn_usual(state, deviations)
+        np.divide(deviations, state.usual[:, None], deviations)
         means = state.means
         crept = self._crept.get(turn.turns)
-        moved = deviations.astype(np.float64).take(
-            self._sectors(turn.turns, self._creep) if crept is None else crept
-        )
+        moved = deviations.take(self._sectors(turn.turns, self._creep) if crept is None else crept, axis=1)
         np.subtract(moved, means, moved)
-        np.multiply(moved, self._shares, moved)
+        self._number[()] = self._share
+        np.multiply(moved, self._number, moved)
         np.add(means, moved, means)
-        most = state.means.item(state.means.argmax()) / self._scale
+        if cutting:
+            self._learn_off(turn)
+        among = np.maximum(means[:, self._among], _NOTHING)
+        np.square(among, among)
+        squares = np.add.reduce(among, axis=0)
+        angle = int(squares.argmax())
+        most = math.sqrt(squares.item(angle)) / self._scale
+        angle += self._among.start * self.sectors
         if len(state.first) < self._first_turns:
             self._take_first(state, most)
             return None
-        z = normal.z(most)
+        z = self._z(state, most)
         if not cutting:
             # A drill that enters slowly beats with the stock before its cut is known: what knocks while
             # idling has to be more than cuts do as well.
-            z = min(z, self._state[True].most.z(most))
-        self._past.append(_Past(hop.t, cutting, turn, z))
-        found = self._judged(state, cutting) if z >= SURE_Z else None
-        state.learn(most, found is not None)
-        return found if found is not None and self._lasts(hop.t, z) else None
+            z = min(z, self._z(self._state[True], most))
+        self._past.append(_Past(hop.t, cutting, turn, deviations, z))
+        found = self._judged(state, cutting, angle, most) if z >= SURE_Z else None
+        told = found is not None and self._lasts(hop.t, z)
+        state.learn(most, told)
+        return found if told else None
+
+    def _z(self, state: _State, most: float) -> float:
+        """How far over normal, in deviations of what is to come, which scatters wider if little was heard."""
+        normal = state.most
+        spread = math.hypot(normal.spread, VARIES * (normal.location - self._noise))
+        looks = (len(state.first) + normal.n) * self._share / 2  # that share little: a mean's memory apart
+        return (most - normal.location) / spread / (math.sqrt(1 + 1 / looks) if looks else 1.0)
+
+    def _beyond(self, state: _State) -> float:
+        """By how much more a sector counts where knocks are normal, so that louder ones can show."""
+        return max(0.0, 2 * (state.most.location - self._noise) * self._scale / math.sqrt(len(self._groups)))
+
+    def _learn_off(self, turn: Turn) -> None:
+        """Learn from the beat of the lips by how much the speed heard is off: it is the same all the time."""
+        beats = self._beats
+        beats.append(turn)
+        if len(beats) < self._beat_turns:
+            return
+        keep = 1 - self.every * self.hop_s / BEAT_S
+        self._beat_sum = keep * self._beat_sum + beats[-1].beat * beats[0].beat.conjugate()
+        self._beat_n = keep * self._beat_n + 1
+        alike = min(abs(self._beat_sum) / self._beat_n, 1.0)
+        looks = self._beat_n / BEAT_LOOKS
+        if looks < 4 or alike * alike * looks < BEAT_SURE:
+            return
+        per_turn = 2 * math.pi * self.flutes * (beats[-1].turns - beats[0].turns)
+        self._off = -cmath.phase(self._beat_sum) / per_turn
+        or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
+        self._or_off = max(or_off, LEAST_OFF)
+        step = self._creep[1] - self._creep[0]
+        near = np.flatnonzero(
+            np.abs(self._creep - self._off * self.sectors) <= self._or_off * self.sectors + 0.5 * step
+        )
+        if not near.size:
+            return
+        among = slice(int(near[0]), int(near[-1]) + 1)
+        fewer = (among.stop - among.start) / (self._among.stop - self._among.start)
+        if fewer != 1:
+            # the largest of so many values, whose tail is that of a normal variable's
+            self._noise += math.log(fewer) / self._noise
+            for state in self._state.values():
+                normal = state.most
+                normal.location = max(normal.location + math.log(fewer) / normal.location, self._noise)
+        self._among = among
 
     def _lasts(self, t: float, z: float) -> bool:
         """Whether what stands out has done so for long enough, or by so much that it need not."""
@@ -246,45 +356,56 @@ class LooseningRule:
         crept = np.rint(creep * turns).astype(np.intp)
         return self._turned.take(crept % self.sectors, axis=0)
 
-    def _learn_sectors(self, state: _State, turn: Turn) -> None:
+    def _learn_usual(self, state: _State, deviations: NDArray[np.float32]) -> None:
         state.turns += 1
-        share = max(self.every * self.hop_s / _SECTOR_S, 1 / (5 + state.turns))
-        sector_db = state.sector_db + share * (1.25 * turn.mean_db - state.sector_db)
-        state.sector_db = sector_db if sector_db > _LEAST_DB else _LEAST_DB
+        share = max(self.every * self.hop_s / _USUAL_S, 1 / state.turns)
+        usual = np.matmul(np.abs(deviations), self._mean_of_magnitudes)
+        state.usual = np.maximum(state.usual + np.float32(share) * (usual - state.usual), _LEAST_USUAL)
 
     def _take_first(self, state: _State, most: float) -> None:
         """Another turn of the first of this state; complete, they say what is normal there."""
         state.first.append(most)
         if len(state.first) == self._first_turns:
             late = state.first[self._first_turns // 3 :]  # the means have grown by then
-            state.most.location = max(statistics.median(late), _NOISE)
+            state.most.location = max(statistics.median(late), self._noise)
 
-    def _judged(self, state: _State, cutting: bool) -> Finding | None:
-        """The finding, if what stands out has grown since it began to."""
+    def _judged(self, state: _State, cutting: bool, angle: int, most: float) -> Finding | None:
+        """The finding, if what stands out at this angle, in its bands, has grown since it began to."""
         past = list(self._past)
         begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
-        run = [one.turn for one in past[begin:] if one.cutting is cutting][self._settle_turns :]
+        run = [one for one in past[begin:] if one.cutting is cutting][self._settle_turns :]
         if len(run) < LEAST_TURNS:
             return None
-        seen = np.array([turn.stands_out_db for turn in run])
+        weights = np.maximum(state.means.reshape(len(self._groups), -1)[:, angle], 0)
+        weights = weights / math.sqrt(float(np.square(weights).sum()))
+        seen = np.matmul(weights, np.array([one.deviations for one in run]))
+        turns = [one.turn.turns for one in run]
         # finer than the means: half a sector in all of this time
-        speeds = math.ceil(OFF * self.sectors * (run[-1].turns - run[0].turns))
-        creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
-        at = np.array([self._sectors(turn.turns - run[0].turns, creep) for turn in run])
-        heard = np.take_along_axis(seen[:, None], at, axis=2)
+        speeds = math.ceil(self._or_off * self.sectors * (turns[-1] - turns[0]))
+        creep = (self._off + np.linspace(-self._or_off, self._or_off, 2 * speeds + 1)) * self.sectors
+        at = np.array([self._sectors(turn - turns[0], creep) for turn in turns])
+        bounded = np.take_along_axis(seen[:, None], at, axis=2)
         # the angle that fits the whole time best: another would seem to have grown as it crept there
-        best = np.minimum(heard, OVER * state.sector_db).mean(axis=0).argmax()
-        speed, sector = divmod(int(best), self.sectors)
+        speed, sector = divmod(int(bounded.mean(axis=0).argmax()), self.sectors)
+        where = at[:, speed, sector]
+        of_bands = np.matmul(weights / state.usual, self._groups)
+        heard = [
+            float(np.matmul(of_bands, one.turn.deviations[:, k])) for one, k in zip(run, where, strict=True)
+        ]
         third = max(2, len(run) // 3)
-        first, last = heard[:third, speed].mean(axis=0), heard[-max(third, 3) :, speed].mean(axis=0)
-        knock_db = float(heard[-third:, speed, sector].mean())
-        if knock_db - first[sector] < GROWN_DB:
+        if statistics.fmean(heard[-third:]) - statistics.fmean(heard[:third]) < GROWN:
             return None
+        speed, sector = divmod(angle, self.sectors)
+        now = np.matmul(weights, state.means[:, speed])
         near = max(2, round(NEAR * self.sectors))
-        elsewhere = np.roll(last, -sector)[near + 1 : self.sectors - near]
-        if elsewhere.max(initial=0.0) > ALONE * last[sector]:
+        elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]
+        if elsewhere.max(initial=0.0) > ALONE * now[sector]:
             return None
-        normal_db = state.most.location * self._scale * state.sector_db
+        newest = list(zip(run, where, strict=True))[-max(third, 3) :]
+        over = np.mean([one.turn.deviations[:, k] * one.turn.usual for one, k in newest], axis=0)
+        excess = max(0.0, float(np.matmul(np.square(weights), np.matmul(self._groups, over))))
+        knock_db = 10 * math.log10(1 + excess)
+        normal_db = 10 * math.log10(1 + excess * min(1.0, state.most.location / most))
         message = (
             f"The chuck or work holding knocks once a turn, {knock_db:.0f} dB over the sound beside it "
             f"(normal here {normal_db:.0f} dB), and louder turn by turn: stop the spindle, then "

@@ -1,9 +1,12 @@
-"""Sound against the angle of rotation: how far each sector of a turn stands out of what surrounds it.
+"""Sound against the angle of rotation: how far each sector of a turn stands out of the rest of it.
 
-Levels are sorted by the angle at which they were heard (time synchronous averaging, McFadden 1987, from
-memory): what comes at the same angle turn after turn can then be added up by whoever judges it, and what is
-not locked to this spindle averages out. Speech, music and hammering are not locked, nor for long is a second
-machine at another speed.
+The power of narrow bands is sorted by the angle at which it was heard (time synchronous averaging, McFadden
+1987, from memory): what comes at the same angle turn after turn can then be added up by whoever judges it,
+and what is not locked to this spindle averages out. Speech, music and hammering are not locked, nor for long
+is a second machine at another speed.
+
+A blow is short in angle. Work that runs out of true, and lips that are not quite equal, swell once and twice
+a turn, smoothly: the first two harmonics of a turn are taken away, and most of a blow is left.
 """
 
 from __future__ import annotations
@@ -17,91 +20,129 @@ from numpy.typing import NDArray
 MOST_SECTORS = 24
 """Of 15 degrees: at 300 rpm 8 ms, a struck body's ring."""
 
-_FILL = 0.8  # sectors per level: so every sector is heard in every turn
+SWELLS = 2
+"""Harmonics of a turn that are smooth: stock out of true gives the first, two lips the second. In drawn good
+cuts the third and higher ones add little, and taking them away as well costs a blow more than it saves."""
+
+_LEFT = 2  # harmonics that have to be left where a turn has few sectors
+_FILL = 0.8  # sectors per piece: so every sector is heard in every turn
 _WHOLE = 0.98  # of a turn at the job's speed that counts as whole
-_NEAR, _FAR = 0.125, 0.21  # turns to either side of a sector, to which it is compared
-_MOST_DB = np.float32(15.0)  # that one level counts over the mean of its hop
+_MOST = np.float32(30.0)  # that one piece counts, in powers of its band's noise: 15 dB
+_LOG_MEAN = 0.2507  # mean of noise power over the mean of its logarithm: Euler's constant over ln 10
+_USUAL_S = 1.0  # a band's deviation is averaged over so much: short, since a cut may begin
+_LEAST = np.float32(0.02)  # deviation of a band, in its power
+_SILENCE = np.float32(1e-20)
 _OFF = 0.3  # a speed this far from the job's is not this job's rotation: coast on the last
 
 
 class Turn(NamedTuple):
     """One turn heard, or a few where several fit into a hop.
 
-    ``stands_out_db``: float32, shape (n_sectors,), level of each sector over those an eighth to a fifth of
-    a turn beside it; 0 where nothing was heard. ``mean_db``: mean of their magnitudes. ``turns``: turns
-    since the start, at the end of the turn.
+    ``deviations``: float32, shape (n_bands, n_sectors), power of each sector without the swell of the turn,
+    in the band's usual deviations; 0 where not all of the turn was heard. ``usual``: float32, shape
+    (n_bands,), these deviations, in powers of the band's noise. ``turns``: turns since the start, at the end
+    of the turn.
+    ``beat``: complex, of modulus 1, where in the turn the sound swells as often as the drill has lips.
     """
 
-    stands_out_db: NDArray[np.float32]
-    mean_db: float
+    deviations: NDArray[np.float32]
+    usual: NDArray[np.float32]
     turns: float
+    beat: complex
 
 
 class Revolutions:
-    """Streaming: levels, such as those of `monitor.signal.whitened`, into turns. Constant memory; causal.
+    """Streaming: powers, such as those of `monitor.signal.pieces`, into turns. Constant memory; causal.
 
     Turns do not overlap: each is heard in ``every`` hops of its own. The dial may be off by 2 %, so sectors
     of one turn and the next are the same angle only as far.
     """
 
-    def __init__(self, n_pieces: int, spindle_hz: float, hop_s: float) -> None:
-        """``n_pieces``: levels a hop; ``spindle_hz``: the job's speed."""
+    def __init__(
+        self, n_pieces: int, n_bands: int, n_fine: int, spindle_hz: float, hop_s: float, flutes: int
+    ) -> None:
+        """``n_pieces`` by ``n_bands`` powers a hop, ``n_fine`` of the upper envelope; the job's speed."""
         self._expected_hz = self._hz = spindle_hz
         per_turn = n_pieces / (spindle_hz * hop_s)
-        self.sectors = max(6, min(MOST_SECTORS, int(_FILL * per_turn)))
+        self.sectors = n = max(6, min(MOST_SECTORS, int(_FILL * per_turn)))
+        self.bands = n_bands
         self.every = max(1, math.ceil(_WHOLE / (spindle_hz * hop_s)))
-        n = self.sectors
         self._turns_so_far = 0.0
         self._per_hop, self._at = hop_s, (np.arange(n_pieces) + 0.5) / n_pieces
+        self._flutes, self._fine_at = flutes, (np.arange(n_fine) + 0.5) / n_fine
         self._one = np.vstack([np.eye(n), np.eye(n)[:1]]).astype(np.float32)  # a whole turn may round up
-        self._begun = np.zeros((0, 2, n), np.float32)  # hops of a turn that is not whole yet
-        near, far = max(2, round(_NEAR * n)), max(2, round(_FAR * n))
-        beside = [side * k for k in range(near, far + 1) for side in (-1, 1)]
-        eye = np.eye(n, dtype=np.float32)
-        self._stand_out = eye - np.mean([np.roll(eye, k, axis=0) for k in beside], axis=0, dtype=np.float32)
+        # hops of a turn that is not whole yet
+        self._begun = np.zeros((0, n_pieces, n_bands), np.float32)
+        self._begun_sectors = np.zeros((0, n_pieces), np.intp)
+        self._begun_beats = np.zeros((0, 2, n_fine))
+        self._pieces = np.ones((1, self.every * n_pieces), np.float32)
+        self._without_swell = without_swell(n)
+        self._share = min(1.0, self.every * hop_s / _USUAL_S)
+        self._heard = 0
+        self._usual = np.ones(n_bands, np.float32)
 
-    def feed(self, level_db: NDArray[np.float32], spindle_hz: list[float]) -> list[Turn | None]:
+    def feed(
+        self, power: NDArray[np.float32], upper: NDArray[np.float32], spindle_hz: list[float]
+    ) -> list[Turn | None]:
         """Take hops; of each, the turn that ends with it, if one does.
 
         Parameters
         ----------
-        level_db : float32, shape (n_hops, n_pieces)
+        power : float32, shape (n_hops, n_pieces, n_bands), over 0
+        upper : float32, shape (n_hops, n_fine), power of the band in which a cut hisses
         spindle_hz : of each hop; NaN where not known, which coasts on the last
         """
-        n = self.sectors
-        turns, ends = self._angles(spindle_hz)
-        inside = self._one.take(((turns % 1.0) * n).astype(np.intp), axis=0)
-        # a single loud click is no knock of every turn: bounded over the mean of its hop
-        pairs = np.ones((level_db.shape[0], 2, level_db.shape[1]), np.float32)
-        most_db = np.add.reduce(level_db, axis=1, keepdims=True)
-        most_db *= np.float32(1 / level_db.shape[1])
-        most_db += _MOST_DB
-        np.minimum(level_db, most_db, out=pairs[:, 0])
-        cells = np.matmul(pairs, inside)
+        n, every = self.sectors, self.every
+        begins, per_hop, ends = self._angles(spindle_hz)
+        sectors = (((begins + per_hop * self._at) % 1.0) * n).astype(np.intp)
+        beats = np.empty((upper.shape[0], 2, upper.shape[1]))
+        np.log10(np.maximum(upper, _SILENCE), out=beats[:, 0], dtype=np.float64)
+        np.multiply(begins + per_hop * self._fine_at, 2 * np.pi * self._flutes, out=beats[:, 1])
         waiting = self._begun.shape[0]
-        cells = np.concatenate([self._begun, cells]) if waiting else cells
-        whole = cells.shape[0] // self.every
-        self._begun = cells[whole * self.every :].copy()
+        if waiting:
+            power = np.concatenate([self._begun, power])
+            sectors = np.concatenate([self._begun_sectors, sectors])
+            beats = np.concatenate([self._begun_beats, beats])
+        whole = power.shape[0] // every
+        self._begun, self._begun_sectors = power[whole * every :].copy(), sectors[whole * every :].copy()
+        self._begun_beats = beats[whole * every :].copy()
         told: list[Turn | None] = [None] * len(spindle_hz)
         if not whole:
             return told
-        sums = np.add.reduce(cells[: whole * self.every].reshape(whole, self.every, 2, n), axis=1)
-        heard = sums[:, 1] > 0
-        level = sums[:, 0] / np.maximum(sums[:, 1], 1)
-        stands_out = np.where(heard, np.matmul(level[:, None], self._stand_out)[:, 0], np.float32(0))
-        whole_turns = np.logical_and.reduce(heard, axis=1).tolist()
-        for k in [
-            k for k, all_heard in enumerate(whole_turns) if not all_heard
-        ]:  # neighbours of what was not heard would stand out
-            stands_out[k] = 0
-        mean_db = (np.add.reduce(np.abs(stands_out), axis=1).astype(np.float64) / n).tolist()
+        of_turn = power[: whole * every].reshape(whole, -1, self.bands)
+        inside = self._one.take(sectors[: whole * every].reshape(whole, -1), axis=0)
+        # products of one shape a turn, and not sums: these may round otherwise where there are more turns
+        noise = np.matmul(self._pieces, np.log10(of_turn))
+        noise *= np.float32(1 / self._pieces.size)
+        noise += np.float32(_LOG_MEAN)
+        relative = of_turn * np.power(np.float32(10), -noise)
+        np.minimum(relative, _MOST, out=relative)
+        count = np.matmul(self._pieces, inside)
+        level = np.matmul(relative.transpose(0, 2, 1), inside)
+        level /= np.maximum(count, np.float32(1))
+        over = np.matmul(level, self._without_swell)
+        deviation = np.matmul(np.abs(over), np.full(n, math.sqrt(math.pi / 2) / n, np.float32))
+        level_of, angle_of = beats[: whole * every].transpose(1, 0, 2).reshape(2, whole, -1)
+        level_of = level_of - level_of.mean(axis=1, keepdims=True)
+        beat = np.add.reduce(level_of * np.exp(-1j * angle_of), axis=1)
+        beat = (beat / np.maximum(np.abs(beat), _LEAST)).tolist()
+        # neighbours of a sector that was not heard would stand out
+        heard = np.logical_and.reduce(count[:, 0] > 0, axis=1).tolist()
         for k in range(whole):
-            at = (k + 1) * self.every - waiting - 1
-            told[at] = Turn(stands_out[k], mean_db[k], ends[at])
+            at = (k + 1) * every - waiting - 1
+            if heard[k]:
+                self._heard += 1
+                share = np.float32(max(self._share, 1 / self._heard))
+                self._usual = np.maximum(self._usual + share * (deviation[k] - self._usual), _LEAST)
+                told[at] = Turn(over[k] / self._usual[:, None], self._usual, ends[at], beat[k])
+            else:
+                told[at] = Turn(np.zeros_like(over[k]), self._usual, ends[at], beat[k])
         return told
 
-    def _angles(self, spindle_hz: list[float]) -> tuple[NDArray[np.float64], list[float]]:
-        """Angle of every piece in turns, shape (n_hops, n_pieces), and at the end of each hop."""
+    def _angles(
+        self, spindle_hz: list[float]
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[float]]:
+        """Turns at the begin of each hop and in it, shape (n_hops, 1), and at its end."""
         begin, per_hop, ends = [], [], []
         for hz in spindle_hz:
             if abs(hz / self._expected_hz - 1) < _OFF:  # not so for NaN
@@ -110,5 +151,14 @@ class Revolutions:
             per_hop.append(self._hz * self._per_hop)
             self._turns_so_far += per_hop[-1]
             ends.append(self._turns_so_far)
-        turns: NDArray[np.float64] = np.array(begin)[:, None] + np.array(per_hop)[:, None] * self._at
-        return turns, ends
+        return np.array(begin)[:, None], np.array(per_hop)[:, None], ends
+
+
+def without_swell(sectors: int) -> NDArray[np.float32]:
+    """Projection that takes the mean and the smooth harmonics from the levels of a turn's sectors."""
+    angle = 2 * np.pi * np.arange(sectors) / sectors
+    rows = [np.full(sectors, math.sqrt(0.5))]
+    for order in range(1, min(SWELLS, (sectors - 1) // 2 - _LEFT) + 1):
+        rows += [np.cos(order * angle), np.sin(order * angle)]
+    smooth = np.array(rows) * math.sqrt(2 / sectors)
+    return np.asarray(np.eye(sectors) - smooth.T @ smooth, np.float32)

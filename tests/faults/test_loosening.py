@@ -1,4 +1,4 @@
-"""The loosening rule on hand-made turns."""
+"""The loosening rule on turns of noise and knocks."""
 
 import math
 
@@ -7,33 +7,42 @@ import pytest
 
 from monitor.faults.loosening import LooseningRule
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
-from monitor.signal.revolutions import Turn
+from monitor.signal.revolutions import Revolutions
 from monitor.spindle import SpindleState
 from tests.hops import STEP_S, hop, rotation
 
-HZ, SECTORS = 20.0, 16  # a turn a hop
+HZ, PIECES, BANDS, FINE, FLUTES = 20.0, 20, 9, 24, 2  # a turn a hop
 
 
 class Shop:
-    """Turns whose sectors scatter by 1.8 dB, as those of drawn machines do; ``off``: the dial's error."""
+    """Turns of noise, exponential power in every band and piece; ``off``: how far an angle creeps a turn.
 
-    def __init__(self, seed=0, off=0.012):
-        self.rule = LooseningRule(SECTORS, 1, HZ, STEP_S)
+    ``beats``: share by which the lips make the sound swell; ``modes``: bands in which a knock rings.
+    """
+
+    def __init__(self, seed=0, off=0.012, beats=0.0, modes=(1, 2, 3, 5, 6)):
+        self.turned = Revolutions(PIECES, BANDS, FINE, HZ, STEP_S, FLUTES)
+        self.rule = LooseningRule(self.turned.sectors, BANDS, 1, HZ, STEP_S, FLUTES)
         self.rng, self.off = np.random.default_rng(seed), off
+        self.beats, self.modes = beats, list(modes)
         self.t, self.turns, self.found = 0.0, 0.0, []
 
     def go(self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, **turning):
-        """``knock_db``: of the knock over the sound beside it, a function of the seconds from here."""
+        """``knock_db``: of the knock over the sound in its bands, a function of the seconds from here."""
         for k in range(round(seconds / STEP_S)):
             self.t += STEP_S
             self.turns += HZ * STEP_S
-            x = 1.8 * self.rng.standard_normal(SECTORS)
+            sound = self.rng.standard_normal((2, PIECES, BANDS))
             db = knock_db(k * STEP_S) if callable(knock_db) else knock_db
             for angle in at if isinstance(at, tuple) else (at,):
-                where = (angle + self.turns * (1 + self.off)) % 1 * SECTORS
-                for sector in {int(where), int(where + 0.5) % SECTORS}:  # it rings on into the next
-                    x[sector] += 10 * math.log10(1 + 10 ** (db / 10))
-            one = hop(self.t, turn=Turn(x.astype(np.float32), float(np.abs(x).mean()), self.turns))
+                where = int((angle + self.turns * self.off) % 1 * PIECES)
+                for piece in {where, (where + 1) % PIECES}:  # it rings on into the next
+                    sound[0, piece, self.modes] += math.sqrt(2) * 10 ** (db / 20)
+            angle = 2 * np.pi * FLUTES * ((np.arange(FINE) + 0.5) / FINE - self.turns * self.off)
+            upper = self.rng.chisquare(12, FINE) * (1 + self.beats * np.cos(angle) * cutting)
+            power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
+            (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
+            one = hop(self.t, turn=turn)
             told = self.rule.step(one, rotation(**turning), cutting, spotting)
             if told:
                 self.found.append((self.t, told))
@@ -107,6 +116,18 @@ def test_a_knock_of_another_speed_is_silent():
     """A second machine, five per cent faster."""
     shop = Shop(off=0.05).go(10.0)
     assert not shop.go(6.0, lambda s: -10 + 5 * s).found
+
+
+@pytest.mark.parametrize("beats", [0.0, 0.6])
+def test_once_the_lips_have_told_the_speed_a_knock_of_another_is_silent(beats):
+    """A second machine whose speed is within what the dial may be off, but is not this one's."""
+    shop = Shop(off=0.012, beats=beats).go(30.0)
+    for k in range(120):
+        shop.go(STEP_S, min(-10 + 0.3 * k, 3.0), at=0.3 - 0.03 * k)
+    assert bool(shop.found) == (beats == 0)
+    if beats:
+        assert shop.rule._off == pytest.approx(0.012, abs=0.003)
+        assert Shop(off=0.012, beats=beats).go(30.0).go(8.0, lambda s: -10 + 6 * s).found
 
 
 @pytest.mark.parametrize("cutting", [False, True])
