@@ -281,7 +281,6 @@ class Listener:
     def _walk(self, hops: list[Hop], heard: Heard) -> None:
         """Walk hops through the rules, in the order in which they depend on each other."""
         self._told = heard.events
-        self._loosening.foresee(hops)
         for hop in hops:
             heard.trace.append(self._step(hop))
             if self._cycle.rows:
@@ -413,7 +412,7 @@ class Listener:
             sag,
             list(map(self._chatter.step, hops, rotations, works)),
             list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),
-            list(map(self._loosening.step, hops, rotations, in_cut, spotting)),
+            self._loosening.take(hops, rotations, in_cut, spotting),
             lost_cut,
             list(map(self._melting.step, hops, rotations, works, repeat(cycle))),
             list(map(self._packing.step, hops, rotations, works, repeat(cycle))),

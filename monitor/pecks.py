@@ -293,16 +293,15 @@ class Cycle:
             if rotation.started:
                 self._free_s = hop.t
                 self._course.clear()
-        self._course.append(
-            _Heard(
-                hop.t - _LAG_S,
-                -EVIDENCE_MOST if self._spot_speed else detector.evidence,
-                detector.level_db,
-                100 * rotation.sag,
-                hop.spindle_hz if hop.heard else rotation.reference_hz,
-                hop.over_db,
-            )
+        heard = (
+            hop.t - _LAG_S,
+            -EVIDENCE_MOST if self._spot_speed else detector.evidence,
+            detector.level_db,
+            100 * rotation.sag,
+            hop.spindle_hz if hop.heard else rotation.reference_hz,
+            hop.over_db,
         )
+        self._course.append(tuple.__new__(_Heard, heard))  # in half the time of the class's own
         self._detector = detector
         if rotation.vanished:
             yield from self._end_cut(hop.t)

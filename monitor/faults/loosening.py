@@ -26,7 +26,7 @@ import cmath
 import math
 import statistics
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Sequence
 from dataclasses import dataclass, field
 from typing import NamedTuple
 
@@ -108,6 +108,7 @@ one, be it of the next cut, was louder by no more than this (in deviations of a 
 normal. To learn only what is near to normal would never find out what a machine does that knocks more once
 the means have grown."""
 
+_AT_ONCE = 32  # turns: bounds memory; the result does not depend on it
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
 _NOISE, _NOISE_SPREAD, _LEAST_SPREAD = (
     3.8,
@@ -115,25 +116,26 @@ _NOISE, _NOISE_SPREAD, _LEAST_SPREAD = (
     0.49,
 )  # what stands out most in noise, in deviations of a mean
 _PRIOR_S, _MEMORY_S = 4.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
-_USUAL_S, _LEAST_USUAL = 10.0, 0.05  # how fast the deviation of a group is learned, and at least
+_USUAL_S = 10.0  # how fast the deviation of a group is learned
 # as arrays, since numpy takes longer to make one of a number than to use it
 _LEAST_DEVIATION, _NOTHING = np.array(-UNDER, np.float32), np.array(0, np.float32)
+_LEAST_USUAL = np.array(0.05, np.float32)
 
 
 class _Past(NamedTuple):
     t: float
     cutting: bool
     turn: Turn
-    deviations: NDArray[np.float32]  # shape (groups, sectors)
+    deviations: NDArray[np.float32]  # shape (sectors, groups)
     z: float
 
 
 class _State:
-    """What is normal while idling, or while cutting; ``means`` of shape (groups, speeds, sectors)."""
+    """What is normal while idling, or while cutting; ``means`` of shape (speeds, sectors, groups)."""
 
     def __init__(self, shape: tuple[int, int, int], step_s: float) -> None:
         self.means = np.zeros(shape, np.float32)
-        self.usual, self.turns = np.ones(shape[0], np.float32), 0
+        self.usual, self.turns = np.ones(shape[2], np.float32), 0
         self.first: list[float] = []
         prior, memory = _PRIOR_S / step_s, _MEMORY_S / step_s
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
@@ -167,7 +169,7 @@ class _State:
 
 @dataclass(slots=True)
 class LooseningRule:
-    """One `step` a hop; ``sectors``, ``bands``, ``every`` as in `monitor.signal.revolutions.Revolutions`."""
+    """`take` hops; ``sectors``, ``bands``, ``every`` as in `monitor.signal.revolutions.Revolutions`."""
 
     sectors: int
     bands: int
@@ -182,6 +184,7 @@ class LooseningRule:
     _scale: float = field(init=False)
     _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
+    _creeps: list[float] = field(init=False)  # the same
     _among: slice = field(init=False)  # the speeds that may be the true one
     _off: float = 0.0  # what the speed heard is off, as far as known, and by how much it may be more
     _or_off: float = OFF
@@ -202,7 +205,6 @@ class LooseningRule:
     _shown_turns: int = 0
     _told: Finding | None = None
     _told_s: float = -math.inf
-    _crept: dict[float, NDArray[np.intp]] = field(init=False, default_factory=dict)  # by turns
 
     def __post_init__(self) -> None:
         step_s = self.every * self.hop_s
@@ -221,41 +223,56 @@ class LooseningRule:
         sectors = np.arange(self.sectors)
         self._turned = (sectors + sectors[:, None]) % self.sectors
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
+        self._creeps = self._creep.tolist()
         self._among = slice(0, self._creep.size)
         lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / step_s
         self._beat_turns = max(1, int(lag)) + 1
         self._beats = deque(maxlen=self._beat_turns)
-        shape = (len(parts), self._creep.size, self.sectors)
+        shape = (self._creep.size, self.sectors, len(parts))  # groups last: all of a sector are moved at once
         self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
         self._settle_turns = math.ceil(SETTLE_S / step_s)
 
-    def step(self, hop: Hop, rotation: Rotation, cutting: bool, spotting: bool = False) -> Finding | None:
-        """Finding while a knock of every turn is more than normal and has grown.
+    def take(
+        self,
+        hops: Sequence[Hop],
+        rotations: Sequence[Rotation],
+        cutting: Sequence[bool],
+        spotting: Sequence[bool] | None = None,
+    ) -> list[Finding | None]:
+        """Of each hop the finding, while a knock of every turn is more than normal and has grown.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         """
-        turning = rotation.state is TURNING or rotation.state is MASKED
-        judged = turning and rotation.settled and not spotting and not hop.deaf
-        if not turning or spotting or hop.deaf:
-            self._told_s = -math.inf
-        self._heard.add(cutting if judged else None)
-        if hop.turn is not None:
-            heard, self._heard = self._heard, set()
-            if len(heard) == 1 and None not in heard:
-                found = self._take(hop, hop.turn, cutting)
-                if found is not None:
-                    self._told, self._told_s = found, hop.t
-        return self._told if hop.t - self._told_s < _STAYS_S else None
+        spotting = spotting or [False] * len(hops)
+        runs: list[tuple[bool, list[Hop]]] = []  # turns of one cut or pause
+        ended: list[bool] = []  # of each hop, whether it ends what is told
+        for hop, rotation, cuts, spots in zip(hops, rotations, cutting, spotting, strict=True):
+            turning = rotation.state is TURNING or rotation.state is MASKED
+            ended.append(not turning or spots or hop.deaf)
+            self._heard.add(cuts if turning and rotation.settled and not spots and not hop.deaf else None)
+            if hop.turn is not None:
+                heard, self._heard = self._heard, set()
+                if len(heard) == 1 and None not in heard:
+                    if not runs or runs[-1][0] is not cuts:
+                        runs.append((cuts, []))
+                    runs[-1][1].append(hop)
+        found = dict(one for cuts, run in runs for one in self._take_run(run, cuts))
+        told: list[Finding | None] = []
+        for hop, over in zip(hops, ended, strict=True):
+            if over:
+                self._told_s = -math.inf
+            if hop.t in found:
+                self._told, self._told_s = found[hop.t], hop.t
+            told.append(self._told if hop.t - self._told_s < _STAYS_S else None)
+        return told
 
-    def foresee(self, hops: Iterable[Hop]) -> None:
-        """Find where each angle has crept to at the turns of hops to come: many at once are found sooner."""
-        turns = [hop.turn.turns for hop in hops if hop.turn is not None]
-        crept = self._sectors(np.array(turns)[:, None], self._creep)
-        self._crept = dict(zip(turns, crept, strict=True))
+    def _take_run(self, hops: Sequence[Hop], cutting: bool) -> list[tuple[float, Finding]]:
+        """Turns of one cut or pause, many at once: arrays of them take hardly longer than of one.
 
-    def _take(self, hop: Hop, turn: Turn, cutting: bool) -> Finding | None:
+        Gives what was found, and when.
+        """
         state = self._state[cutting]
         if self._last is not None and self._last is not cutting:
             np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
@@ -263,40 +280,98 @@ class LooseningRule:
             state.begin()
             self._beats.clear()
         self._last = cutting
-        self._number[()] = OVER + self._beyond(state)
-        deviations = np.minimum(turn.deviations, self._number)
-        np.maximum(deviations, _LEAST_DEVIATION, out=deviations)
-        deviations = np.matmul(self._groups, deviations)
-        self._learn_usual(state, deviations)
-        np.divide(deviations, state.usual[:, None], deviations)
-        means = state.means
-        crept = self._crept.get(turn.turns)
-        moved = deviations.take(self._sectors(turn.turns, self._creep) if crept is None else crept, axis=1)
-        np.subtract(moved, means, moved)
+        found: list[tuple[float, Finding]] = []
+        done = 0
+        while done < len(hops):
+            done += self._take_some(hops[done : done + _AT_ONCE], state, cutting, found)
+        return found
+
+    def _take_some(
+        self, hops: Sequence[Hop], state: _State, cutting: bool, found: list[tuple[float, Finding]]
+    ) -> int:
+        """Take turns as long as a sector counts the same at most; the number taken."""
+        beyond, turns, n = self._beyond(state), [hop.turn for hop in hops if hop.turn is not None], 0
+        deviations, usual = self._deviations(state, turns, beyond)
+        means = self._means(state, turns, deviations)
+        among, angles, mosts = self._among, *self._standing_out(means)
+        for n, (hop, turn) in enumerate(zip(hops, turns, strict=True)):
+            if n and self._beyond(state) != beyond:
+                break
+            state.turns += 1
+            if cutting:
+                self._learn_off(turn)
+                if self._among != among:
+                    among = self._among
+                    angles[n:], mosts[n:] = self._standing_out(means[n:])
+            most = mosts[n]
+            if len(state.first) < self._first_turns:
+                self._take_first(state, most)
+                continue
+            z = self._z(state, most)
+            if not cutting:
+                # A drill that enters slowly beats with the stock before its cut is known: what knocks while
+                # idling has to be more than cuts do as well.
+                z = min(z, self._z(self._state[True], most))
+            self._past.append(_Past(hop.t, cutting, turn, deviations[n], z))
+            told = None
+            if z >= SURE_Z:
+                state.means, state.usual = means[n], usual[n]
+                told = self._judged(state, cutting, angles[n], most)
+                if told is not None and self._lasts(hop.t, z):
+                    found.append((hop.t, told))
+                else:
+                    told = None
+            state.learn(most, told is not None)
+        else:
+            n += 1
+        state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()
+        return n
+
+    def _deviations(
+        self, state: _State, turns: list[Turn], beyond: float
+    ) -> tuple[NDArray[np.float32], NDArray[np.float32]]:
+        """Of each turn, bounded and in usual ones: shape (turns, sectors, groups); usual: (turns, groups)."""
+        bounded = np.minimum(np.array([turn.deviations for turn in turns]), np.float32(OVER + beyond))
+        np.maximum(bounded, _LEAST_DEVIATION, out=bounded)
+        of_groups = np.matmul(self._groups, bounded)
+        usual = np.matmul(np.abs(of_groups), self._mean_of_magnitudes)
+        now, least_share = state.usual, self.every * self.hop_s / _USUAL_S
+        for k, one in enumerate(usual, start=state.turns + 1):
+            self._number[()] = max(least_share, 1 / k)
+            np.subtract(one, now, one)
+            np.multiply(one, self._number, one)
+            np.add(now, one, one)
+            now = np.maximum(one, _LEAST_USUAL, out=one)
+        deviations = np.empty((len(turns), self.sectors, len(self._groups)), np.float32)
+        np.divide(of_groups, usual[:, :, None], out=deviations.transpose(0, 2, 1))
+        return deviations, usual
+
+    def _means(
+        self, state: _State, turns: list[Turn], deviations: NDArray[np.float32]
+    ) -> NDArray[np.float32]:
+        """The means after each turn, shape (turns, speeds, sectors, groups)."""
+        n_turns, n_sectors, n_groups = deviations.shape
+        crept = self._sectors(np.array([turn.turns for turn in turns])[:, None], self._creep)
+        crept += np.arange(0, n_turns * n_sectors, n_sectors)[:, None, None]
+        means = deviations.reshape(-1, n_groups).take(crept, axis=0)
+        now = state.means
         self._number[()] = self._share
-        np.multiply(moved, self._number, moved)
-        np.add(means, moved, means)
-        if cutting:
-            self._learn_off(turn)
-        among = np.maximum(means[:, self._among], _NOTHING)
+        for one in means:
+            np.subtract(one, now, one)
+            np.multiply(one, self._number, one)
+            now = np.add(now, one, one)
+        return means
+
+    def _standing_out(self, means: NDArray[np.float32]) -> tuple[list[int], list[float]]:
+        """At each turn, of all speeds, the angle that stands out most and by how much."""
+        # groups before angles, to be added one after another
+        among = np.maximum(means[:, self._among].transpose(0, 3, 1, 2), _NOTHING, order="C")
         np.square(among, among)
-        squares = np.add.reduce(among, axis=0)
-        angle = int(squares.argmax())
-        most = math.sqrt(squares.item(angle)) / self._scale
-        angle += self._among.start * self.sectors
-        if len(state.first) < self._first_turns:
-            self._take_first(state, most)
-            return None
-        z = self._z(state, most)
-        if not cutting:
-            # A drill that enters slowly beats with the stock before its cut is known: what knocks while
-            # idling has to be more than cuts do as well.
-            z = min(z, self._z(self._state[True], most))
-        self._past.append(_Past(hop.t, cutting, turn, deviations, z))
-        found = self._judged(state, cutting, angle, most) if z >= SURE_Z else None
-        told = found is not None and self._lasts(hop.t, z)
-        state.learn(most, told)
-        return found if told else None
+        squares = np.add.reduce(among, axis=1).reshape(len(means), -1)
+        angles = squares.argmax(axis=1)
+        most = np.take_along_axis(squares, angles[:, None], axis=1)[:, 0].tolist()
+        begin = self._among.start * self.sectors
+        return (angles + begin).tolist(), [math.sqrt(one) / self._scale for one in most]
 
     def _z(self, state: _State, most: float) -> float:
         """How far over normal, in deviations of what is to come, which scatters wider if little was heard."""
@@ -326,13 +401,12 @@ class LooseningRule:
         self._off = -cmath.phase(self._beat_sum) / per_turn
         or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
         self._or_off = max(or_off, LEAST_OFF)
-        step = self._creep[1] - self._creep[0]
-        near = np.flatnonzero(
-            np.abs(self._creep - self._off * self.sectors) <= self._or_off * self.sectors + 0.5 * step
-        )
-        if not near.size:
+        creeps, true = self._creeps, self._off * self.sectors
+        may = self._or_off * self.sectors + 0.5 * (creeps[1] - creeps[0])
+        near = [k for k, creep in enumerate(creeps) if abs(creep - true) <= may]
+        if not near:
             return
-        among = slice(int(near[0]), int(near[-1]) + 1)
+        among = slice(near[0], near[-1] + 1)
         fewer = (among.stop - among.start) / (self._among.stop - self._among.start)
         if fewer != 1:
             # the largest of so many values, whose tail is that of a normal variable's
@@ -356,12 +430,6 @@ class LooseningRule:
         crept = np.rint(creep * turns).astype(np.intp)
         return self._turned.take(crept % self.sectors, axis=0)
 
-    def _learn_usual(self, state: _State, deviations: NDArray[np.float32]) -> None:
-        state.turns += 1
-        share = max(self.every * self.hop_s / _USUAL_S, 1 / state.turns)
-        usual = np.matmul(np.abs(deviations), self._mean_of_magnitudes)
-        state.usual = np.maximum(state.usual + np.float32(share) * (usual - state.usual), _LEAST_USUAL)
-
     def _take_first(self, state: _State, most: float) -> None:
         """Another turn of the first of this state; complete, they say what is normal there."""
         state.first.append(most)
@@ -376,9 +444,9 @@ class LooseningRule:
         run = [one for one in past[begin:] if one.cutting is cutting][self._settle_turns :]
         if len(run) < LEAST_TURNS:
             return None
-        weights = np.maximum(state.means.reshape(len(self._groups), -1)[:, angle], 0)
+        weights = np.maximum(state.means.reshape(-1, len(self._groups))[angle], 0)
         weights = weights / math.sqrt(float(np.square(weights).sum()))
-        seen = np.matmul(weights, np.array([one.deviations for one in run]))
+        seen = np.matmul(weights, np.array([one.deviations.T for one in run]))
         turns = [one.turn.turns for one in run]
         # finer than the means: half a sector in all of this time
         speeds = math.ceil(self._or_off * self.sectors * (turns[-1] - turns[0]))
@@ -396,7 +464,7 @@ class LooseningRule:
         if statistics.fmean(heard[-third:]) - statistics.fmean(heard[:third]) < GROWN:
             return None
         speed, sector = divmod(angle, self.sectors)
-        now = np.matmul(weights, state.means[:, speed])
+        now = np.matmul(weights, np.ascontiguousarray(state.means[speed].T))
         near = max(2, round(NEAR * self.sectors))
         elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]
         if elsewhere.max(initial=0.0) > ALONE * now[sector]:

@@ -30,7 +30,7 @@ _WHOLE = 0.98  # of a turn at the job's speed that counts as whole
 _MOST = np.float32(30.0)  # that one piece counts, in powers of its band's noise: 15 dB
 _LOG_MEAN = 0.2507  # mean of noise power over the mean of its logarithm: Euler's constant over ln 10
 _USUAL_S = 1.0  # a band's deviation is averaged over so much: short, since a cut may begin
-_LEAST = np.float32(0.02)  # deviation of a band, in its power
+_LEAST = np.array(0.02, np.float32)  # deviation of a band, in its power
 _SILENCE = np.float32(1e-20)
 _OFF = 0.3  # a speed this far from the job's is not this job's rotation: coast on the last
 
@@ -128,16 +128,30 @@ class Revolutions:
         beat = (beat / np.maximum(np.abs(beat), _LEAST)).tolist()
         # neighbours of a sector that was not heard would stand out
         heard = np.logical_and.reduce(count[:, 0] > 0, axis=1).tolist()
-        for k in range(whole):
-            at = (k + 1) * every - waiting - 1
-            if heard[k]:
-                self._heard += 1
-                share = np.float32(max(self._share, 1 / self._heard))
-                self._usual = np.maximum(self._usual + share * (deviation[k] - self._usual), _LEAST)
-                told[at] = Turn(over[k] / self._usual[:, None], self._usual, ends[at], beat[k])
-            else:
-                told[at] = Turn(np.zeros_like(over[k]), self._usual, ends[at], beat[k])
+        usual = self._usual_of(deviation, heard)
+        over /= usual[:, :, None]
+        over[[not one for one in heard]] = 0.0
+        at = slice(every - waiting - 1, None, every)
+        told[at] = map(Turn, over, usual, ends[at], beat)
         return told
+
+    def _usual_of(self, deviations: NDArray[np.float32], heard: list[bool]) -> NDArray[np.float32]:
+        """Usual deviations of the bands at turns, shape (n_turns, n_bands); learned where one was heard."""
+        usual = np.empty_like(deviations)
+        share = np.empty((), np.float32)
+        now = self._usual
+        for deviation, whole, after in zip(deviations, heard, usual, strict=True):
+            if whole:
+                self._heard += 1
+                share[()] = max(self._share, 1 / self._heard)
+                np.subtract(deviation, now, after)
+                np.multiply(after, share, after)
+                np.add(now, after, after)
+                now = np.maximum(after, _LEAST, out=after)
+            else:
+                after[:] = now
+        self._usual = now.copy()
+        return usual
 
     def _angles(
         self, spindle_hz: list[float]

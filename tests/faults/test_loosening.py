@@ -43,7 +43,7 @@ class Shop:
             power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
             (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
             one = hop(self.t, turn=turn)
-            told = self.rule.step(one, rotation(**turning), cutting, spotting)
+            (told,) = self.rule.take([one], [rotation(**turning)], [cutting], [spotting])
             if told:
                 self.found.append((self.t, told))
         return self
