@@ -37,7 +37,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
-from monitor.signal.revolutions import Turn, without_swell
+from monitor.signal.revolutions import Turn, weighted_means, without_swell
 from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
@@ -148,6 +148,11 @@ class _State:
         """A cut or a pause begins: the means are of another one."""
         self._wait = self._warm
 
+    @property
+    def turns_to_learn(self) -> int:
+        """Turns after which what is normal may change."""
+        return self._wait + self._whole - len(self._piece)
+
     def learn(self, most: float, told: bool) -> None:
         """Take a value; it becomes normal once as much sound after it was no louder."""
         if self._wait:
@@ -199,7 +204,6 @@ class LooseningRule:
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
-    _number: NDArray[np.float32] = field(init=False, default_factory=lambda: np.empty((), np.float32))
     _shown_s: float = -math.inf
     _shown_since_s: float = -math.inf
     _shown_turns: int = 0
@@ -259,6 +263,8 @@ class LooseningRule:
                         runs.append((cuts, []))
                     runs[-1][1].append(hop)
         found = dict(one for cuts, run in runs for one in self._take_run(run, cuts))
+        if not found and self._told is None:
+            return [None] * len(hops)
         told: list[Finding | None] = []
         for hop, over in zip(hops, ended, strict=True):
             if over:
@@ -283,7 +289,8 @@ class LooseningRule:
         found: list[tuple[float, Finding]] = []
         done = 0
         while done < len(hops):
-            done += self._take_some(hops[done : done + _AT_ONCE], state, cutting, found)
+            alike = self._first_turns - len(state.first) or state.turns_to_learn
+            done += self._take_some(hops[done : done + min(alike, _AT_ONCE)], state, cutting, found)
         return found
 
     def _take_some(
@@ -335,13 +342,9 @@ class LooseningRule:
         np.maximum(bounded, _LEAST_DEVIATION, out=bounded)
         of_groups = np.matmul(self._groups, bounded)
         usual = np.matmul(np.abs(of_groups), self._mean_of_magnitudes)
-        now, least_share = state.usual, self.every * self.hop_s / _USUAL_S
-        for k, one in enumerate(usual, start=state.turns + 1):
-            self._number[()] = max(least_share, 1 / k)
-            np.subtract(one, now, one)
-            np.multiply(one, self._number, one)
-            np.add(now, one, one)
-            now = np.maximum(one, _LEAST_USUAL, out=one)
+        share, first = self.every * self.hop_s / _USUAL_S, state.turns + 1
+        shares = [max(share, 1 / k) for k in range(first, first + len(turns))]
+        usual = weighted_means(usual, state.usual, shares, _LEAST_USUAL)
         deviations = np.empty((len(turns), self.sectors, len(self._groups)), np.float32)
         np.divide(of_groups, usual[:, :, None], out=deviations.transpose(0, 2, 1))
         return deviations, usual
@@ -353,14 +356,8 @@ class LooseningRule:
         n_turns, n_sectors, n_groups = deviations.shape
         crept = self._sectors(np.array([turn.turns for turn in turns])[:, None], self._creep)
         crept += np.arange(0, n_turns * n_sectors, n_sectors)[:, None, None]
-        means = deviations.reshape(-1, n_groups).take(crept, axis=0)
-        now = state.means
-        self._number[()] = self._share
-        for one in means:
-            np.subtract(one, now, one)
-            np.multiply(one, self._number, one)
-            now = np.add(now, one, one)
-        return means
+        moved = deviations.reshape(-1, n_groups).take(crept, axis=0)
+        return weighted_means(moved, state.means, [self._share] * n_turns)
 
     def _standing_out(self, means: NDArray[np.float32]) -> tuple[list[int], list[float]]:
         """At each turn, of all speeds, the angle that stands out most and by how much."""

@@ -137,20 +137,12 @@ class Revolutions:
 
     def _usual_of(self, deviations: NDArray[np.float32], heard: list[bool]) -> NDArray[np.float32]:
         """Usual deviations of the bands at turns, shape (n_turns, n_bands); learned where one was heard."""
-        usual = np.empty_like(deviations)
-        share = np.empty((), np.float32)
-        now = self._usual
-        for deviation, whole, after in zip(deviations, heard, usual, strict=True):
-            if whole:
-                self._heard += 1
-                share[()] = max(self._share, 1 / self._heard)
-                np.subtract(deviation, now, after)
-                np.multiply(after, share, after)
-                np.add(now, after, after)
-                now = np.maximum(after, _LEAST, out=after)
-            else:
-                after[:] = now
-        self._usual = now.copy()
+        shares = []
+        for whole in heard:
+            self._heard += whole
+            shares.append(max(self._share, 1 / self._heard) if whole else 0.0)
+        usual = weighted_means(deviations, self._usual, shares, _LEAST)
+        self._usual = usual[-1].copy()
         return usual
 
     def _angles(
@@ -166,6 +158,31 @@ class Revolutions:
             self._turns_so_far += per_hop[-1]
             ends.append(self._turns_so_far)
         return np.array(begin)[:, None], np.array(per_hop)[:, None], ends
+
+
+def weighted_means(
+    values: NDArray[np.float32],
+    before: NDArray[np.float32],
+    shares: list[float],
+    least: float | NDArray[np.float32] = -math.inf,
+) -> NDArray[np.float32]:
+    """Exponentially weighted means after each of some values, shape (n, ...), of which each counts its share.
+
+    ``before``: the mean before the first, shape (...). No mean falls under ``least``.
+    """
+    means, number = np.empty_like(values), np.empty((), np.float32)
+    for bounded in (False, True):  # hardly ever one would fall so low
+        now = before
+        for value, share, after in zip(values, shares, means, strict=True):
+            number[()] = share
+            np.subtract(value, now, after)
+            np.multiply(after, number, after)
+            now = np.add(now, after, after)
+            if bounded:
+                now = np.maximum(after, least, out=after)
+        if least == -math.inf or means.min(initial=math.inf) >= least:
+            break
+    return means
 
 
 def without_swell(sectors: int) -> NDArray[np.float32]:
