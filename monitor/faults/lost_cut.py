@@ -200,18 +200,19 @@ class LostCutRule:
         over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
         # (a length is the difference of two dates)
         late_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
-        pairs = zip(late_s, heard, heard[1:], strict=False)
-        gaps = [peck.gap_s + late for late, before, peck in pairs if before.sure and peck.sure]
+        pairs = list(zip(late_s, heard, heard[1:], strict=False))
+        sure = [i for i, (_, before, peck) in enumerate(pairs) if before.sure and peck.sure]
+        gaps = [pairs[i][2].gap_s + pairs[i][0] for i in sure]
         depth_mm = sum(peck.length_mm for peck in heard)
         if len(gaps) > 1 or (gaps and not late_s[0]):
-            before_mm = depth_mm - heard[-1].length_mm
-            grows = (depth_mm + left_s * self.feed_mm_s + LEAST_CLEARANCE_MM) / (
-                before_mm + LEAST_CLEARANCE_MM
-            )
+            way_mm = depth_mm + left_s * self.feed_mm_s + LEAST_CLEARANCE_MM
+            # from the depth at which it was: pecks since may have been unsure
+            newest_mm = sum(peck.length_mm for peck in heard[: sure[-1] + 1]) + LEAST_CLEARANCE_MM
+            before_mm = depth_mm - heard[-1].length_mm + LEAST_CLEARANCE_MM
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
             # what is deeper is farther: a shorter gap than two before it was cut short by another sound
             usual = sorted(gaps)[-2] if len(gaps) > 2 else max(gaps) / GAPS_DIFFER
-            return left_s + max(gaps[-1], usual) * grows, misdated_s + SURE * DATED_S
+            return left_s + way_mm * max(gaps[-1] / newest_mm, usual / before_mm), misdated_s + SURE * DATED_S
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 

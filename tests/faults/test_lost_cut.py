@@ -259,3 +259,17 @@ def test_a_later_peck_is_not_taken_for_a_first_one_as_long(after_whole):
     wait = Wait(4.8, job_mm=(5.0, 5.0, 4.0), blanks=0)
     wait.cycle.from_rest, wait.cycle.after_whole = False, after_whole
     assert bool(wait.go(20).found) is after_whole
+
+
+def test_the_way_grows_from_the_depth_at_which_its_newest_gap_was_heard():
+    """Four pecks of a first blank, of which the third was unsure: the last gap that counts is two pecks old."""
+    held = []
+    for sure in (True, False):
+        wait = Wait(6.0, 6.0, 6.0, 6.0, blanks=0, job_mm=(6.0,) * 6)
+        gaps = (math.nan, 2.0, 3.0, 4.0)
+        wait.cycle.heard = [
+            peck._replace(gap_s=gap_s, sure=sure or k != 2)
+            for k, (peck, gap_s) in enumerate(zip(wait.cycle.heard, gaps, strict=True))
+        ]
+        held.append(wait.go(20).held_s)
+    assert min(held) > 5.0  # 2, 3, 4 s, and 5 s then
