@@ -262,7 +262,7 @@ def test_a_later_peck_is_not_taken_for_a_first_one_as_long(after_whole):
 
 
 def test_the_way_grows_from_the_depth_at_which_its_newest_gap_was_heard():
-    """Four pecks of a first blank, of which the third was unsure: the last gap that counts is two pecks old."""
+    """Four pecks of a first blank, the third of them unsure: the last gap that counts is two pecks old."""
     held = []
     for sure in (True, False):
         wait = Wait(6.0, 6.0, 6.0, 6.0, blanks=0, job_mm=(6.0,) * 6)
