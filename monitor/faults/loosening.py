@@ -366,7 +366,7 @@ class LooseningRule:
         np.square(among, among)
         squares = np.add.reduce(among, axis=1).reshape(len(means), -1)
         angles = squares.argmax(axis=1)
-        most = np.take_along_axis(squares, angles[:, None], axis=1)[:, 0].tolist()
+        most = np.maximum.reduce(squares, axis=1).tolist()
         begin = self._among.start * self.sectors
         return (angles + begin).tolist(), [math.sqrt(one) / self._scale for one in most]
 

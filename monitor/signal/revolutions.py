@@ -130,7 +130,8 @@ class Revolutions:
         heard = np.logical_and.reduce(count[:, 0] > 0, axis=1).tolist()
         usual = self._usual_of(deviation, heard)
         over /= usual[:, :, None]
-        over[[not one for one in heard]] = 0.0
+        if not all(heard):
+            over[[not one for one in heard]] = 0.0
         at = slice(every - waiting - 1, None, every)
         told[at] = map(Turn, over, usual, ends[at], beat)
         return told
@@ -180,7 +181,7 @@ def weighted_means(
             now = np.add(now, after, after)
             if bounded:
                 now = np.maximum(after, least, out=after)
-        if least == -math.inf or means.min(initial=math.inf) >= least:
+        if least == -math.inf or np.minimum.reduce(means, axis=None) >= least:
             break
     return means
 
