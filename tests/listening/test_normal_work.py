@@ -76,14 +76,8 @@ def test_a_commanded_change_of_speed_is_no_sag(seed, snr_db):
     assert alarms(known.hear(known.render(machine=slow, cut_db=12.0).x)) == []
 
 
-@pytest.mark.parametrize(
-    ("seed", "gain_db"),
-    weak(
-        {(8, 6.0)},
-        "what the gain lifts seems to grow; a spindle switched off seems stalled",
-        *[(seed, gain_db) for seed in SEEDS for gain_db in (-12.0, -6.0, 6.0)],
-    ),
-)
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("gain_db", [-12.0, -6.0, 6.0])
 def test_a_turn_of_the_gain_is_no_fault(seed, gain_db):
     """In the first peck, and back again before the third."""
     known = setup(seed)
