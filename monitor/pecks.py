@@ -172,10 +172,8 @@ class Cycle:
         self._untold: list[PeckRow] = []  # of this blank
         self._course: deque[_Heard] = deque(maxlen=round(COURSE_S / HOP_S))
         self._worst: list[tuple[float, Event]] = []
-        self._anchor = (
-            False,
-            math.nan,
-        )  # whether from rest, and since when the first contact is to be expected
+        # whether from rest, and since when the first contact is to be expected
+        self._anchor = False, math.nan
         self._asked_s = -math.inf
         self._detector: CuttingDetector | None = None  # as it is now: it knows how loud cuts are
         self._free_s = -math.inf  # since when the machine could drill the next blank
@@ -229,9 +227,8 @@ class Cycle:
     @property
     def surplus(self) -> bool:
         """Whether the cut under way, or the next one, is a peck more than the program has."""
-        count = (
-            self.schedule.count
-        )  # asked first: before the last peck it matters not whether one is under way
+        # asked first: before the last peck it matters not whether one is under way
+        count = self.schedule.count
         return self.in_blank and self.peck >= count and self.peck + (not self.in_cut) > count
 
     def _slowest(self) -> float:
@@ -403,9 +400,8 @@ class Cycle:
     def _is_whole(self, t: float) -> bool:
         """Whether the pause since the last peck ends the blank though the spindle turns on."""
         longest_s = max((peck.gap_s for peck in self.heard[1:]), default=0.0)
-        longest_s = min(
-            longest_s, self._longest_gap_s()
-        )  # a longer one was no gap: its pecks are of two blanks
+        # a longer one was no gap: its pecks are of two blanks
+        longest_s = min(longest_s, self._longest_gap_s())
         paused_s = t - self._last_end_s
         if paused_s < max(_THROUGH_GAP_S, _PAUSE_TIMES * longest_s):
             return False

@@ -110,11 +110,8 @@ the means have grown."""
 
 _AT_ONCE = 32  # turns: bounds memory; the result does not depend on it
 _STAYS_S = 1.0  # a knock told goes on being told over gaps: between turns of growth, and as its feed is held
-_NOISE, _NOISE_SPREAD, _LEAST_SPREAD = (
-    3.8,
-    0.7,
-    0.49,
-)  # what stands out most in noise, in deviations of a mean
+# what stands out most in noise, in deviations of a mean
+_NOISE, _NOISE_SPREAD, _LEAST_SPREAD = 3.8, 0.7, 0.49
 _PRIOR_S, _MEMORY_S = 4.0, 300.0  # what noise gives is worth so much; normal is averaged over so much
 _USUAL_S = 10.0  # how fast the deviation of a group is learned
 # as arrays, since numpy takes longer to make one of a number than to use it
