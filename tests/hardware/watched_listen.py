@@ -38,9 +38,13 @@ class WatchedPin(MockPin):  # type: ignore[misc]  # gpiozero carries no types
 
 
 def press(*_: object) -> None:
-    """Press the button at the machine for a moment."""
+    """Press the button at the machine for a moment.
+
+    From a thread of its own, as real pins tell their changes: a signal handler runs in the middle of what the
+    main thread does, and that may be writing down a change of the heart beat.
+    """
     button = Device.pin_factory.pin(RESET_PIN)
-    button.drive_low()
+    threading.Timer(0.0, button.drive_low).start()
     threading.Timer(PRESS_S, button.drive_high).start()
 
 
