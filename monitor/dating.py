@@ -261,30 +261,31 @@ class Sound:
         lengths = np.array([known.middle_s for known in program.lengths])
         drilled = np.cumsum(lengths)[:-1]
         grown = drilled - drilled[0]
-        begins, ends = _widened(self._begins), _widened(self._ends)
+        contact, retract = _widened(self._begins) - self._sound, _widened(self._ends) + self._sound
+        spoken = -self._silent
         faint = round(program.enters_s / self.hop_s)
-        zeros = np.arange(0, self.n, min(max(2, self.n // ZEROS), STEP_HOPS))
+        step = min(max(2, self.n // ZEROS), STEP_HOPS)
         slopes = min(GAP_SLOPES, 1 + math.ceil(program.gap_grows * grown[-1] / GAP_SD_S))
         best, chosen = -math.inf, np.full(grown.size, LEAST_GAP_S)
         for grows in np.linspace(0.0, program.gap_grows, slopes):
-            for first_s in np.arange(LEAST_GAP_S, program.longest_gap_s - grows * grown[-1], GAP_STEP_S):
-                gaps = first_s + grows * grown
-                into = np.concatenate([[0.0], np.cumsum(lengths[:-1] + gaps)])
-                at = np.rint(into / self.hop_s).astype(np.intp)
-                out = np.rint((into + lengths) / self.hop_s).astype(np.intp)
-                tried = zeros[: np.searchsorted(zeros, self.n - out[-1])]
-                if not tried.size:
+            first_s = np.arange(LEAST_GAP_S, program.longest_gap_s - grows * grown[-1], GAP_STEP_S)
+            gaps = first_s[:, None] + grows * grown
+            into = np.zeros((first_s.size, lengths.size))
+            np.cumsum(lengths[:-1] + gaps, axis=1, out=into[:, 1:])
+            begun = np.rint(into / self.hop_s).astype(np.intp).tolist()
+            ended = np.rint((into + lengths) / self.hop_s).astype(np.intp).tolist()
+            for tried, at, out in zip(gaps, begun, ended, strict=True):
+                if out[-1] >= self.n:
                     break
-                came, went = tried[:, None] + at, tried[:, None] + out
-                nats = (begins[came] + ends[went]).sum(axis=1) - self._sound[came[:, 0]]
-                nats -= (self._sound[came[:, 1:]] - self._sound[went[:, :-1]]).sum(axis=1) - self._sound[
-                    went[:, -1]
-                ]
-                came[:, 0] = np.minimum(came[:, 0] + faint, went[:, 0])
-                went[:, -1] = np.maximum(went[:, -1] - faint, came[:, -1])
-                nats -= (self._silent[went] - self._silent[came]).sum(axis=1)
-                if nats.max() > best:
-                    best, chosen = float(nats.max()), gaps
+                # of each first contact tried; the point of the drill is not heard as it enters and comes out
+                zeros = slice(0, self.n - out[-1], step)
+                told = [contact[a:][zeros] for a in at] + [retract[r:][zeros] for r in out]
+                at[0] = min(faint, out[0])
+                out[-1] = max(out[-1] - faint, at[-1])
+                told += [self._silent[a:][zeros] for a in at] + [spoken[r:][zeros] for r in out]
+                most = float(np.add.reduce(told).max())
+                if most > best:
+                    best, chosen = most, tried
         paid = 2 * math.log(ANY_S / GAP_SD_S)
         return replace(program, gaps=tuple(about(gap, GAP_SD_S) for gap in chosen), paid=paid)
 
@@ -321,12 +322,19 @@ class _Step:
         if math.isinf(self._known.sd_s) and most == n - 1 and self._silent is None:
             best[least:] = np.maximum.accumulate(self._score[: n - least]) + self._nats(least)
             return best
+        silent = self._silent
+        faint = self._into + self._out
+        if silent is not None and most > faint:
+            # all of a peck is to be heard but its first and last hops; one that is hardly longer need not
+            heard, quiet = self._score[: n - self._into] + silent[self._into :], silent[: n - self._out]
+            for hops in range(max(least, faint + 1), most + 1):
+                at = best[hops:]
+                np.maximum(at, heard[: n - hops] + self._nats(hops), out=at)
+            best[self._out :] -= quiet
+            most = min(most, faint)
         for hops in range(least, most + 1):
-            tried = self._score[: n - hops] + self._nats(hops)
-            into, out = self._faint(hops)
-            if self._silent is not None and into + out < hops:
-                tried -= self._silent[hops - out : n - out] - self._silent[into : into + n - hops]
-            np.maximum(best[hops:], tried, out=best[hops:])
+            at = best[hops:]
+            np.maximum(at, self._score[: n - hops] + self._nats(hops), out=at)
         return best
 
     def came_from(self, place: int) -> int:
@@ -334,10 +342,9 @@ class _Step:
         hops = np.arange(self._least, min(self._most, place) + 1)
         tried = self._score[place - hops] + np.array([self._nats(h) for h in hops.tolist()])
         if self._silent is not None:
-            for i, h in enumerate(hops.tolist()):
-                into, out = self._faint(h)
-                if into + out < h:
-                    tried[i] -= self._silent[place - out] - self._silent[place - h + into]
+            long = hops > self._into + self._out
+            begun = place - hops[long] + self._into
+            tried[long] += self._silent[begun] - self._silent[place - self._out]
         return place - int(hops[np.argmax(tried)])
 
     def _nats(self, hops: int) -> float:
@@ -346,9 +353,6 @@ class _Step:
             return math.log(PLACES * self._hop_s / ANY_S)
         off = (hops * self._hop_s - known.middle_s) / known.sd_s
         return math.log(PLACES * self._hop_s / (math.sqrt(2 * math.pi) * known.sd_s)) - 0.5 * off * off
-
-    def _faint(self, hops: int) -> tuple[int, int]:
-        return min(self._into, hops), min(self._out, hops)
 
 
 def _sums(values: Array) -> Array:
@@ -374,14 +378,14 @@ def _of_other_sound(telling: Array, loud: NDArray[np.bool_], runs: Array) -> Arr
 
 def _widened(told: Array) -> Array:
     """Edges that also count for places a little farther off."""
-    wide = _windows(told, STEP_HOPS).max(axis=1)
-    smooth: Array = _windows(0.5 * (told + wide), STEP_HOPS // 2).mean(axis=1)
+    wide = _windows(told, STEP_HOPS).max(axis=0)
+    smooth: Array = _windows(0.5 * (told + wide), STEP_HOPS // 2).mean(axis=0)
     return smooth
 
 
 def _windows(told: Array, around: int) -> Array:
-    """Each place with so many before and after it, shape (n, 2 * around + 1)."""
-    return sliding_window_view(np.pad(told, around, mode="edge"), 2 * around + 1)
+    """Each place with so many before and after it, shape (2 * around + 1, n)."""
+    return sliding_window_view(np.pad(told, around, mode="edge"), told.size)
 
 
 def _edges(level_db: Array, most_db: float) -> tuple[Array, Array]:
@@ -399,14 +403,12 @@ def _edges(level_db: Array, most_db: float) -> tuple[Array, Array]:
     spread = np.sqrt(np.maximum((variance[after] + variance[before]) / 2, STEP_SPREAD_DB**2))
     # neighbouring frames share half of their samples
     nats = np.square(step / spread) * w / 8
+    unsure = 0.5 * np.square(np.arange(-w, w + 1) / EDGE_HOPS)
     for sign, told in ((1.0, begins), (-1.0, ends)):
         strong = np.where(sign * step > STEP_LEAST_DB, nats, 0.0)
-        for i in np.flatnonzero(strong >= 1.0).tolist():
-            around = strong[max(0, i - w // 2) : i + w // 2 + 1]
-            if strong[i] < around.max() or sign * step[i] > most_db:
-                continue
-            place = i + w
-            near = np.arange(max(0, place - w), min(n, place + w) + 1)
-            off = (near - place) / EDGE_HOPS
-            told[near] = np.maximum(told[near], min(strong[i], EDGE_NATS) - 0.5 * off * off)
+        # the strongest of those around, unless louder than cuts
+        edges = (strong >= 1.0) & (strong >= _windows(strong, w // 2).max(axis=0)) & (sign * step <= most_db)
+        for i in edges.nonzero()[0].tolist():
+            near = told[i : i + 2 * w + 1]
+            np.maximum(near, min(strong[i], EDGE_NATS) - unsure, out=near)
     return begins, ends

@@ -7,6 +7,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
+from itertools import accumulate
 from typing import NamedTuple
 
 import numpy as np
@@ -127,6 +128,16 @@ class _Cut:
     worst_rank: int = 0
 
 
+class _Untold(NamedTuple):
+    """A peck as it was heard, its row to be told when the blank is over."""
+
+    start_s: float
+    end_s: float
+    number: int
+    to_mm: float
+    cut: _Cut
+
+
 class Cycle:
     """Follows blanks and pecks, one `step` a hop.
 
@@ -169,7 +180,7 @@ class Cycle:
         self.peck = 0
         self.in_blank = False
         self.rows: list[PeckRow] = []
-        self._untold: list[PeckRow] = []  # of this blank
+        self._untold: list[_Untold] = []  # of this blank
         self._course: deque[_Heard] = deque(maxlen=round(COURSE_S / HOP_S))
         self._worst: list[tuple[float, Event]] = []
         # whether from rest, and since when the first contact is to be expected
@@ -600,7 +611,7 @@ class Cycle:
         length = self.schedule.planned_mm(self.peck - 1) if alike else peck.length_mm
         deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
         self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
-        self._untold.append(self._row(cut, end_s, self._deepest_mm))
+        self._untold.append(_Untold(cut.start_s, end_s, self.peck, self._deepest_mm, cut))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
 
@@ -657,8 +668,12 @@ class Cycle:
     def _tell_rows(self, t: float) -> Iterator[Event]:
         """The rows of this blank, dated by all that was heard of it; where it proves to be several, the
         blanks that ended unheard."""
-        told, self._untold = self._untold, []
-        for number, spans in enumerate(self._dated(told)):
+        heard, self._untold = self._untold, []
+        blanks = self._dated(heard)
+        told = [] if blanks else [self._row(one.cut, one.end_s, one.to_mm, one.number) for one in heard]
+        course = list(self._course)
+        times = [one.s for one in course]
+        for number, spans in enumerate(blanks):
             if number:
                 self.rows.extend(told)
                 message = f"Blank {self.blank} ended after {len(told)} pecks, under another sound."
@@ -669,7 +684,8 @@ class Cycle:
             told, depth_mm = [], 0.0
             for k, span in enumerate(spans):
                 to_mm = depth_mm + self.schedule.planned_mm(k)
-                told.append(self._row_of(k + 1, span, depth_mm, to_mm))
+                within = course[bisect_right(times, span.start_s) : bisect_right(times, span.end_s)]
+                told.append(self._row_of(k + 1, span, within, depth_mm, to_mm))
                 depth_mm = to_mm
         self.rows.extend(told)
         if told and not self._faulty:
@@ -687,7 +703,7 @@ class Cycle:
         self._out_s = self._free_s = end_s
         self._anchor = False, end_s
 
-    def _dated(self, rows: Sequence[PeckRow]) -> list[list[Span]]:
+    def _dated(self, rows: Sequence[_Untold]) -> list[list[Span]]:
         """When the pecks of each blank in what was taken for one began and ended; empty where that is best
         told as it was heard."""
         if self._faulty or not rows:
@@ -702,7 +718,7 @@ class Cycle:
                 most, best = nats, laid
         return [[_as_heard(span, heard) for span in spans] for spans in best]
 
-    def _course_so_far(self, rows: Sequence[PeckRow]) -> tuple[Sound, Program, list[Span]]:
+    def _course_so_far(self, rows: Sequence[_Untold]) -> tuple[Sound, Program, list[Span]]:
         """What was heard of this blank, the program to lay over it, and its pecks as they were heard."""
         from_rest, anchor_s = self._anchor
         lead = self.schedule.lead(from_rest) if anchor_s == anchor_s else None
@@ -720,16 +736,19 @@ class Cycle:
         )
         return sound, program, [Span(row.start_s, row.end_s) for row in rows]
 
-    def _row_of(self, number: int, span: Span, from_mm: float, to_mm: float) -> PeckRow:
-        """The row of a peck that was dated afterwards."""
-        within = [one for one in self._course if span.start_s < one.s <= span.end_s]
-        cut = _Cut(span.start_s, False, from_mm)
-        for one in within:
-            cut.turns += one.hz * HOP_S
-            cut.levels.append(one.over_db)
-            if one.sag_pct == one.sag_pct:
-                cut.sags.append(one.sag_pct)
-                cut.depths.append(cut.turns * self._feed_mm)
+    def _row_of(
+        self, number: int, span: Span, within: Sequence[_Heard], from_mm: float, to_mm: float
+    ) -> PeckRow:
+        """The row of a peck that was dated afterwards; ``within``: what was heard in it."""
+        cut = _Cut(span.start_s, False, from_mm, levels=[one.over_db for one in within])
+        turns = accumulate(one.hz * HOP_S for one in within)
+        loaded = [
+            (one.sag_pct, so_far)
+            for one, so_far in zip(within, turns, strict=True)
+            if one.sag_pct == one.sag_pct
+        ]
+        cut.sags = [sag_pct for sag_pct, _ in loaded]
+        cut.depths = [so_far * self._feed_mm for _, so_far in loaded]
         worst = [event for s, event in self._worst if span.start_s < s <= span.end_s]
         for event in worst:
             if RANK[event.severity] > cut.worst_rank:
@@ -786,20 +805,20 @@ class Cycle:
         deep = not 1 / SLOWEST_FEED <= depth_mm <= SLOWEST_FEED
         return deep or len(heard) != self.schedule.count
 
-    def _row(self, cut: _Cut, end_s: float, to_mm: float, peck: int = 0) -> PeckRow:
+    def _row(self, cut: _Cut, end_s: float, to_mm: float, peck: int) -> PeckRow:
         removed = to_mm - cut.from_mm
         fill = flute_fill(removed, to_mm, self._job.flute_length_mm, self._bulking)
         return PeckRow(
             blank=self.blank,
-            peck=peck or self.peck,
+            peck=peck,
             start_s=cut.start_s,
             end_s=end_s,
             depth_from_mm=cut.from_mm,
             depth_to_mm=to_mm,
-            mean_sag_pct=float(np.mean(cut.sags)) if cut.sags else math.nan,
+            mean_sag_pct=_mean(cut.sags),
             max_sag_pct=max(cut.sags) if cut.sags else math.nan,
             climb_depth_mm=self._climb(cut),
-            mean_cut_level_db=float(np.mean(cut.levels)) if cut.levels else math.nan,
+            mean_cut_level_db=_mean(cut.levels),
             flute_fill=fill,
             worst_event=cut.worst,
         )
@@ -847,15 +866,13 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     least = 4  # samples on either side of the corner
     if n < 3 * least or not np.all(np.isfinite(load)):
         return math.nan
-    flat = float(np.square(load - load.mean()).sum())
+    height = load - load.mean()
+    flat = float(np.square(height).sum())
     corners = depth_mm[least : n - least]
     # of the ramps max(depth - corner, 0), every sum from those over the samples beyond the corner
-    height = load - load.mean()
     beyond = np.arange(n, 0, -1)[least : n - least]
-    depths, squares, heights, moments = (
-        np.cumsum(part[::-1])[::-1][least : n - least]
-        for part in (depth_mm, depth_mm**2, height, depth_mm * height)
-    )
+    parts = np.stack([depth_mm, depth_mm**2, height, depth_mm * height])
+    depths, squares, heights, moments = parts[:, ::-1].cumsum(axis=1)[:, ::-1][:, least : n - least]
     total = depths - beyond * corners
     energy = squares - 2 * corners * depths + beyond * corners**2 - total**2 / n
     slopes = (moments - corners * heights) / np.maximum(energy, 1e-12)
@@ -866,6 +883,10 @@ def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:
     if slopes[best] <= 0 or gain <= 2 * math.log(independent):
         return math.nan
     return float(corners[best])
+
+
+def _mean(values: Sequence[float]) -> float:
+    return float(np.add.reduce(values)) / len(values) if values else math.nan
 
 
 def _mean_s(program: Program) -> float:
