@@ -48,6 +48,7 @@ UNHEARD_S = 0.5
 """A steady load for so long is a cut though it is not heard: a free spindle's speed comes back, and one that
 is switched off falls on."""
 
+_ROOT = 2.5066  # of 2 pi
 _SHARE = 0.6  # of the evidence: neighbouring frames share half of their samples
 _GAP_S, _PECK_S = 4.0, 2.0  # usual dwell times; they weigh a nat or two against 3 a hop
 _ODD, _ODD_DB = 0.02, 30.0  # a turning machine is accompanied by odd sounds so much of the time, this loud
@@ -328,12 +329,17 @@ class CuttingDetector:
 
     def _sound(self, rise: float, cut_db: float) -> float:
         """Evidence of the level, in nats a hop, where cuts rise by ``cut_db``."""
-        idle = (1 - _ODD) * _normal(rise, 0.0, self.idle_spread_db) + _ODD / _ODD_DB
+        # normal densities, written out: calls would take as long as they do
+        spread = self.idle_spread_db
+        z = rise / spread
+        idle = (1 - _ODD) * (math.exp(-0.5 * z * z) / (_ROOT * spread)) + _ODD / _ODD_DB
         full = (rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB)
         most = _MOST_RISE_DB
-        cut = _bounded(full, 0.0, 1.0) / most
+        cut = (full if 0.0 < full < 1.0 else 1.0 if full > 0.0 else 0.0) / most
         if cut_db == cut_db:
-            like = _normal(rise, cut_db, self.cut_spread_db)
+            spread = self.cut_spread_db
+            z = (rise - cut_db) / spread
+            like = math.exp(-0.5 * z * z) / (_ROOT * spread)
             cut = _LIKE_OTHERS * like + (1 - _LIKE_OTHERS) * cut
             if cut_db + 10 > most:
                 most = cut_db + 10
@@ -343,7 +349,9 @@ class CuttingDetector:
         ratio = _SHARE * math.log(cut / idle)
         if rise < -_UNDER_SDS * self.idle_spread_db:  # a cut adds sound; but the gain may have fallen
             ratio = min(ratio, -_UNSURE_LOAD)
-        return _bounded(ratio, EVIDENCE_MOST, EVIDENCE_MOST)
+        if ratio > EVIDENCE_MOST:
+            return EVIDENCE_MOST
+        return ratio if ratio > -EVIDENCE_MOST else -EVIDENCE_MOST
 
     def _load(self, sag: float, now: float) -> float:
         """Evidence of the sag, in nats a hop."""
@@ -360,8 +368,10 @@ class CuttingDetector:
         if spread < _SAG_LEAST:
             spread = _SAG_LEAST
         # A spindle that is loaded more than usual is loaded.
-        idle = _normal(sag, 0.0, self._idle_sag_sd) + _ODD_SAG
-        cut = _normal(sag if sag < middle else middle, middle, spread) + _ODD_SAG
+        z = sag / self._idle_sag_sd
+        idle = math.exp(-0.5 * z * z) / (_ROOT * self._idle_sag_sd) + _ODD_SAG
+        z = (sag - middle) / spread if sag < middle else 0.0
+        cut = math.exp(-0.5 * z * z) / (_ROOT * spread) + _ODD_SAG
         ratio = _SHARE * math.log(cut / idle)
         if ratio < 0 and self.cutting and now - self.onset_s < _ANSWERED_S:
             ratio = 0.0
@@ -388,8 +398,9 @@ class CuttingDetector:
         """One step of the forward filter: the state may have changed, then the evidence of this hop."""
         chance = 1 / (1 + math.exp(-self.log_odds))
         chance += step_s * ((1 - chance) / _GAP_S - chance / _PECK_S)
-        moved = math.log(chance / (1 - chance))
-        self.log_odds = _bounded(moved + _bounded(evidence, 4.0, 4.0), 6.0, 6.0)
+        evidence = evidence if -4.0 < evidence < 4.0 else math.copysign(4.0, evidence)
+        odds = math.log(chance / (1 - chance)) + evidence
+        self.log_odds = odds if -6.0 < odds < 6.0 else math.copysign(6.0, odds)
 
     def _stand(self, now: float, hop: Hop) -> None:
         """Without rotation nothing is cut; the level of a stopped machine says nothing of idling."""
@@ -481,12 +492,6 @@ class CuttingDetector:
         if self.background_db == float("-inf"):
             self.background_db = hop.broadband_db
         self.background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self.background_db)
-
-
-def _normal(x: float, middle: float, sd: float) -> float:
-    """Density of a normal distribution."""
-    z = (x - middle) / sd
-    return math.exp(-0.5 * z * z) / (2.5066 * sd) if abs(z) < 30 else 0.0
 
 
 def _bounded(x: float, down: float, up: float) -> float:

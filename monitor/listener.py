@@ -401,7 +401,7 @@ class Listener:
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
         left, in_place, missing, at_work_s, weak = zip(
-            *map(self._departed, hops, rotations, works, was_lost), strict=True
+            *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
         sag = list(map(self._sag.step, hops, rotations, works, in_place, missing))
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
@@ -424,14 +424,6 @@ class Listener:
                 told = {one.kind: one for one in findings if one}
                 self._told.extend(self._events(hop, told, _At(cycle, turned)))
                 self._lasting = any(episode.lasting for episode in self._episodes.values())
-
-    def _departed(
-        self, hop: Hop, rotation: Rotation, work: Work, lost: bool
-    ) -> tuple[bool, bool, bool, float, bool]:
-        """What `Departure` says of a hop."""
-        departure = self._departure
-        departure.step(hop, rotation, work, lost)
-        return departure.left, departure.in_place, departure.missing, departure.at_work_s, departure.weak
 
     def _events(self, hop: Hop, findings: dict[Kind, Finding], at: _At) -> Iterator[Event]:
         """One event a cause, once while it lasts."""

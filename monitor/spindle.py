@@ -45,6 +45,7 @@ _LOUDER = 0.3  # as a share of what is loud: idling wavers by less
 _REFERENCE_LEAST = 4  # one whole frame of the refinement
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
+_LITTLE = 0.96  # a ratio of speeds that none of these ask about: so near no logarithm is needed
 _OTHER_SPEED_HOPS = 20  # a second steady, not cutting: the person chose another speed
 _OTHER_SPEED_HOPS_IN_BLANK = 60  # within a blank that would be odd: three seconds
 
@@ -225,16 +226,9 @@ class Spindle:
 
         What is heard steadily for long is believed all the same, but not in a loud cut, which drowns lines.
         """
-        apart = abs(math.log(hop.spindle_hz / self._last_hz)) if self._last_hz else 0.0
-        # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
-        last_s = self._slipped_s if self._slipped_s > self._last_s else self._last_s
-        unheard = hop.t - last_s if hop.audible >= _FAR_AUDIBLE else 0.0
-        # in a cut a spindle falls; what jumps above the free speed there is another machine's
-        most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)
-        faster = loud and hop.spindle_hz > (1 + _DRIFT) * most
-        could = _SLIP if faster else _SLIP + _FASTEST * unheard
         home = self._is_home(hop)
-        slipped = apart > could and not home
+        near = not self._last_hz or _LITTLE < hop.spindle_hz / self._last_hz < 1 / _LITTLE
+        slipped = not (home or near) and self._could_not(hop, loud)
         steady = abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
         self._home_hops = self._home_hops + 1 if home and steady else 0
         if self._slipped_s and self._home_hops < _SETTLED_HOPS:
@@ -246,9 +240,23 @@ class Spindle:
         self._last_hz, self._last_s = hop.spindle_hz, hop.t
         return True
 
+    def _could_not(self, hop: Hop, loud: bool) -> bool:
+        """Whether no spindle gets so far from where it was last believed to be."""
+        # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
+        last_s = self._slipped_s if self._slipped_s > self._last_s else self._last_s
+        unheard = hop.t - last_s if hop.audible >= _FAR_AUDIBLE else 0.0
+        # in a cut a spindle falls; what jumps above the free speed there is another machine's
+        most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)
+        faster = loud and hop.spindle_hz > (1 + _DRIFT) * most
+        could = _SLIP if faster else _SLIP + _FASTEST * unheard
+        return abs(math.log(hop.spindle_hz / self._last_hz)) > could
+
     def _is_home(self, hop: Hop) -> bool:
         """Whether it is near the reference, and no faster than a free spindle drifts."""
-        return self._reference is not None and -_HOME < math.log(hop.spindle_hz / self._reference) < _DRIFT
+        if self._reference is None:
+            return False
+        ratio = hop.spindle_hz / self._reference
+        return _LITTLE < ratio < 1 + _DRIFT / 2 or -_HOME < math.log(ratio) < _DRIFT
 
     def _near_commanded(self, hop: Hop) -> bool:
         if self._reference and abs(hop.spindle_hz / self._reference - 1) <= _COMMANDED_WITHIN:
@@ -266,6 +274,8 @@ class Spindle:
 
     def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
         near = self._nearest(spindle_hz)
+        if _LITTLE < reference / near < 1 / _LITTLE:
+            return False
         left = abs(math.log(reference / near)) > _COMMANDED_WITHIN
         return left and abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
 

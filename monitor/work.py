@@ -85,6 +85,7 @@ class WorkJudge:
         self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
         self._strengths: deque[float] = deque(maxlen=2 * _LATELY_HOPS)
+        self._loud_hops = 0  # of the newest of these, running
         self._believed, self._cut_s = False, math.nan
         self._loaded = False
         self._slowed_s = 0.0
@@ -111,6 +112,7 @@ class WorkJudge:
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
                 self._strengths.append(detector.strength)
+                self._loud_hops = self._loud_hops + 1 if detector.strength >= 1 else 0
                 self._believed = self._believable(hop, detector, through, over)
             elif not (through or over):
                 self._believed = True
@@ -159,11 +161,11 @@ class WorkJudge:
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""
         # half a second, so that the burst of a switch-off is outnumbered; less where the cut is younger
-        age_hops = round((hop.t - detector.onset_s) / hop.step_s)
-        lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
-        faint = min(lately) < 1 and statistics.median(lately) < 1  # mostly none is: no need to sort them
-        if faint and detector.rise_db > 2 * ON_DB_LEAST:
-            return False  # something fainter goes on after it
+        if self._loud_hops < _LATELY_HOPS:  # mostly all of them are
+            age_hops = round((hop.t - detector.onset_s) / hop.step_s)
+            lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
+            if statistics.median(lately) < 1 and detector.rise_db > 2 * ON_DB_LEAST:
+                return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
 

@@ -366,7 +366,7 @@ class ChatterRule:
             self._mean_db += 0.01 * (db - self._mean_db)
             self._spread_db += 0.01 * (1.25 * abs(db - self._mean_db) - self._spread_db)
         if db > self._mean_db and db > 0:
-            strength = statistics.fmean(self._strengths)
+            strength = math.fsum(self._strengths) / len(self._strengths)
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, strength, enough=1e-6)
             if hop.t - self._left_s < GLIDE_LATELY_S:
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden

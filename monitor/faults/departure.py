@@ -111,15 +111,20 @@ class Departure:
     _peak: float = 0.0
     _by_itself: float = 0.0
 
-    def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False) -> None:
-        """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before."""
+    def step(
+        self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False
+    ) -> tuple[bool, bool, bool, float, bool]:
+        """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before.
+
+        Gives ``left``, ``in_place``, ``missing``, ``at_work_s`` and ``weak``.
+        """
         self.left = self.in_place = self.missing = False
         self.weak = True
         if not work.cutting and hop.t - self.at_work_s > LATELY_S:
             self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
             self._free_hops = self._followed_hops = 0
             self._levels.clear()
-            return
+            return False, False, False, self.at_work_s, True
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
         given = hop.evidence_between(*near_hz)
         usual = self._given / self._audible * hop.audible
@@ -146,6 +151,7 @@ class Departure:
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
             self._learn(hop, given, usual)
+        return self.left, self.in_place, self.missing, self.at_work_s, self.weak
 
     def _follow_place(self, hop: Hop, rotation: Rotation, usual: float, tells: bool) -> None:
         """Whether the lines give so much at the free speed itself, where another one is heard or none is.
