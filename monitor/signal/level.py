@@ -8,8 +8,6 @@ from functools import cache
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.signal.frames import in_turns
-
 CLIP_AT = 0.999
 """Full scale but for rounding: the top code of a 16-bit converter is 0.99997."""
 
@@ -55,11 +53,12 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
         Fraction of samples that had to be replaced because they were not numbers.
     """
     n_hops, n = x.shape
-    squares = np.empty((n_hops, 1, 1), np.float32)
-    for some, told in in_turns(x, squares):
-        centred = some - np.add.reduce(some, axis=1, keepdims=True) / np.float32(n)
-        np.matmul(centred[:, None, :], centred[:, :, None], out=told)
-    power = squares[:, 0, 0].astype(np.float64) / n
+    rows = x[:, None, :]
+    mean = np.matmul(rows, _ones(n))[:, 0].astype(np.float64) / n
+    power = np.matmul(rows, x[:, :, None])[:, 0, 0].astype(np.float64) / n - np.square(mean)
+    for i in np.flatnonzero(np.square(mean) > power):  # else what is left would be a matter of rounding
+        centred = x[i] - np.add.reduce(x[i]) / np.float32(n)
+        power[i] = float(centred @ centred) / n
     level_db = 10 * np.log10(np.maximum(power, 10 ** (SILENCE_DB / 10)))
     clipped, stuck = np.zeros((2, n_hops))
     if np.maximum.reduce(peak) >= CLIP_AT:
@@ -73,6 +72,12 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
         for i in np.flatnonzero(suspect.any(axis=1)):
             stuck[i] = longest_run(x[i]) / n
     return Levels(level_db, clipped, stuck, broken)
+
+
+@cache
+def _ones(n: int) -> NDArray[np.float32]:
+    """To sum by a product, in a third of the time."""
+    return np.ones(n, np.float32)
 
 
 def longest_run(x: NDArray[np.floating]) -> int:

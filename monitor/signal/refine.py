@@ -120,6 +120,7 @@ class Refinement:
     def __init__(self, n: int, fs: float, orders: NDArray[np.float64], pull_in: tuple[int, ...]) -> None:
         length = n // _BLOCKS
         self._length, self._used = length, length * _BLOCKS
+        self._ones = np.ones(self._used, np.float32)  # to sum by a product, in a third of the time
         self._block_noise = length * fs / 2  # of one block sum, over the density
         o = self._orders = orders
         self._within = (-2 * np.pi * o[:, None] * _centres(length, 1 / fs)[0]).astype(np.float32)
@@ -199,7 +200,8 @@ class Refinement:
         # A rectangular window lets DC leak everywhere: off with what the mean adds to each block, that is the
         # sum of the cosines of a block (Dirichlet's kernel). Of the sines it is 0.
         half_step = guess[:, None] * self._half_step
-        leaks = np.add.reduce(used, axis=1)[:, None] * np.sin(self._length * half_step) / np.sin(half_step)
+        total = np.matmul(used[:, None], self._ones)
+        leaks = total * np.sin(self._length * half_step) / np.sin(half_step)
         sums[:, :n_lines] -= (leaks / self._used).astype(np.float32)[:, :, None]
         y = np.empty((n_frames, n_lines, _BLOCKS), np.complex64)
         y.real, y.imag = sums[:, :n_lines], sums[:, n_lines:]

@@ -97,7 +97,7 @@ class Revolutions:
         sectors = (((begins + per_hop * self._at) % 1.0) * n).astype(np.intp)
         beats = np.empty((upper.shape[0], 2, upper.shape[1]))
         np.log10(np.maximum(upper, _SILENCE), out=beats[:, 0], dtype=np.float64)
-        np.multiply(begins + per_hop * self._fine_at, 2 * np.pi * self._flutes, out=beats[:, 1])
+        np.multiply(begins + per_hop * self._fine_at, self._flutes, out=beats[:, 1])
         waiting = self._begun.shape[0]
         if waiting:
             power = np.concatenate([self._begun, power])
@@ -122,9 +122,14 @@ class Revolutions:
         level /= np.maximum(count, np.float32(1))
         over = np.matmul(level, self._without_swell)
         deviation = np.matmul(np.abs(over), np.full(n, math.sqrt(math.pi / 2) / n, np.float32))
-        level_of, angle_of = beats[: whole * every].transpose(1, 0, 2).reshape(2, whole, -1)
+        level_of, turns_of = beats[: whole * every].transpose(1, 0, 2).reshape(2, whole, -1)
         level_of = level_of - level_of.mean(axis=1, keepdims=True)
-        beat = np.add.reduce(level_of * np.exp(-1j * angle_of), axis=1)
+        angle_of = ((turns_of - np.rint(turns_of)) * (-2 * np.pi)).astype(
+            np.float32
+        )  # of which it is soon done
+        beat = np.empty(whole, np.complex128)
+        beat.real = np.add.reduce(level_of * np.cos(angle_of), axis=1)
+        beat.imag = np.add.reduce(level_of * np.sin(angle_of), axis=1)
         beat = (beat / np.maximum(np.abs(beat), _LEAST)).tolist()
         # neighbours of a sector that was not heard would stand out
         heard = np.logical_and.reduce(count[:, 0] > 0, axis=1).tolist()
