@@ -63,7 +63,7 @@ class Speeds:
     support: NDArray[np.float64]
     line_db: NDArray[np.float64]
     state: NDArray[np.intp]
-    posterior: NDArray[np.float64]
+    posterior: NDArray[np.float32]
     scores: NDArray[np.float32]
 
 
@@ -84,7 +84,7 @@ class Between:
     def __init__(self, grid_hz: list[float], speeds: Speeds) -> None:
         self._grid_hz = grid_hz
         self._posterior, self._scores = speeds.posterior, speeds.scores
-        self._ones = np.ones(len(grid_hz))
+        self._ones = np.ones(len(grid_hz), np.float32)
         # by their bounds: the hop of the first of some answers, and these
         self._probabilities: dict[tuple[float, float], tuple[int, list[float]]] = {}
         self._evidence: dict[tuple[float, float], tuple[int, list[float]]] = {}
@@ -229,7 +229,7 @@ class SpeedTracker:
         at = self._around.take(track.state, axis=0)
         width = at.shape[1]
         hops = np.arange(n_hops)
-        near = np.log(np.maximum(track.posterior[hops[:, None], at], 1e-300))
+        near = np.log(np.maximum(track.posterior[hops[:, None], at].astype(np.float64), 1e-300))
         unlikely = near < np.maximum.reduce(near, axis=1, keepdims=True) - _PLATEAU_NATS
         merit = near + self._evidence.strong_power(steps, at)
         merit -= self._beyond.take(track.state, axis=0)

@@ -25,9 +25,10 @@ _FALLEN = 0.5  # in log speed: to 60 %
 _SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
+_TILE = 32  # speeds made by one row of a product: more of them are moved by longer rows
+
 # Called at every hop on a few hundred numbers: looking these up would take a tenth as long as they do.
-_add, _subtract, _multiply, _absolute = np.add, np.subtract, np.multiply, np.absolute
-_sum, _running_sum = np.add.reduce, np.add.accumulate
+_add, _multiply, _copy, _sum = np.add, np.multiply, np.copyto, np.add.reduce
 
 
 @dataclass(frozen=True, slots=True)
@@ -41,7 +42,7 @@ class Track:
     state: NDArray[np.intp]
     confidence: NDArray[np.float64]
     running: NDArray[np.float64]
-    posterior: NDArray[np.float64]
+    posterior: NDArray[np.float32]
 
 
 class SpeedFilter:
@@ -60,39 +61,22 @@ class SpeedFilter:
         step = float(np.log(grid_hz[1] / grid_hz[0]))
         self._temper = np.float32(_TEMPER * 2 / short_hops)
         self._fallen = round(_FALLEN / step)
-        halves = [max(1, round(width / step)) for width in (_NARROW, _BOUND, _BURST)]
-        self._bound, widest = halves[1], halves[2]
+        self._halves = [max(1, round(width / step)) for width in (_NARROW, _BOUND, _BURST)]
+        self._bound = self._halves[1]
         # The posterior stands between two margins of zeros, as wide as it can be moved in a hop.
-        self._margin = margin = widest + self._bound + 1
+        self._margin = margin = self._halves[2] + self._bound
         within = max(1, round(_SURE_WITHIN / step))
         self._around = np.arange(margin - within, margin + within + 1)  # a state, in a row with its margins
-        self._padded = np.zeros(n + 2 * margin)
-        self._sums = np.zeros(n + 2 * margin)
-        bound, end = self._bound, self._sums.size - self._bound
-        self._stayed = self._sums[bound:end]
-        self._drifted = [self._sums[bound - drift : end - drift] for drift in range(-bound, bound + 1)]
-        self._mixed = np.zeros(n + 2 * widest + 2)
-        # The prior of the next hop is a weighted sum of these rows: three moving averages, entry from rest.
-        self._rows = np.zeros((len(halves) + 1, n))
-        self._rows[-1] = _entry(grid_hz, speeds_rpm)
-        at = widest + 1
-        # of the running sum as it is and moved on; and where it is not moved, of the sum itself
-        self._moved, self._still = (
-            [
-                (sums[at + half : at + half + n], sums[at - half - 1 : at - half - 1 + n], row)
-                for half, row in zip(halves, self._rows, strict=False)
-            ]
-            for sums in (self._mixed, self._stayed)
-        )
-        alive = 1 - _STOP_CHANCE
-        self._weights = {
-            (still, drowned): np.array(
-                [alive / (2 - still) * s / (2 * h + 1) for s, h in zip(shares, halves, strict=True)] + [0]
-            )
-            for still in (False, True)
-            for drowned, shares in ((False, _SHARES), (True, _DROWNED_SHARES))
-        }
-        self._prior, self._each = np.zeros(n), np.empty(())
+        tiles = -(-n // _TILE)
+        self._padded = np.zeros(tiles * _TILE + 2 * margin, np.float32)
+        # each tile with what may come into it, from which the prior is made by one product
+        self._tiles = np.empty((tiles, _TILE + 2 * margin), np.float32)
+        self._moved = np.empty((tiles, _TILE), np.float32)
+        self._prior = self._moved.reshape(-1)[:n]
+        self._moves: dict[tuple[int, bool], NDArray[np.float32]] = {}
+        self._entry = _entry(grid_hz, speeds_rpm)
+        self._arrivals: dict[int, NDArray[np.float32]] = {}
+        self._arrived, self._share = np.empty(n, np.float32), np.empty((), np.float32)
         self._silent = 1.0
         self._best = (0, 0, 0)  # most likely state, the last three hops
 
@@ -114,75 +98,103 @@ class SpeedFilter:
         np.exp(likelihood, out=likelihood)
         likelihood *= np.float32(1 - _DEAF)
         likelihood += np.float32(_DEAF) * none
-        likelihoods = np.ascontiguousarray(likelihood.T, np.float64)
         states: list[int] = []
         running: list[float] = []
-        padded = np.zeros((n_hops, self._padded.size))
-        posteriors = padded[:, self._margin : self._margin + n]
+        padded = np.zeros((n_hops + 1, self._padded.size), np.float32)  # first, the one before
+        padded[0] = self._padded
+        posteriors = padded[1:, self._margin : self._margin + n]
+        row, item = padded.strides
+        tiles = np.ndarray((n_hops, *self._tiles.shape), np.float32, padded, 0, (row, _TILE * item, item))
         drowned, said = np.zeros(n_hops, np.bool_), iter(np.empty((0, n), np.float32))
         if beats is not None:
             np.less(tops, _DROWNED * self._temper, out=drowned)
             asked = drowned.nonzero()[0]
             if asked.size:
                 said = iter(np.exp(beats.said(asked)))
-        share = np.empty(())  # an array, since numpy takes longer to make one of a number than to use it
+        share = self._share  # an array, since numpy takes longer to make one of a number than to use it
         silent = self._silent
-        for nothing, unheard, likelihood, posterior, row in zip(
-            none.tolist(), drowned.tolist(), likelihoods, posteriors, padded, strict=True
+        for nothing, unheard, likely, before, posterior in zip(
+            none.tolist(),
+            drowned.tolist(),
+            np.ascontiguousarray(likelihood.T),
+            tiles,
+            posteriors,
+            strict=True,
         ):
-            prior = self._predict(unheard)
+            prior = self._predict(before, unheard)
             if unheard:
                 turning = float(_sum(prior))
                 prior *= next(said)
                 # it says which speed, never whether it turns
                 prior *= turning / float(_sum(prior))
             silent = (silent * (1 - _START_CHANCE) + (1 - silent) * _STOP_CHANCE) * nothing
-            total = float(prior.dot(likelihood)) + silent
+            total = float(prior.dot(likely)) + silent
             share[()] = 1 / total
-            _multiply(prior, likelihood, posterior)
+            _multiply(prior, likely, posterior)
             _multiply(posterior, share, posterior)
-            self._padded = row
             self._silent = silent = silent / total
             best = int(posterior.argmax())
-            _, before, last = self._best
-            self._best = (before, last, best)
+            _, earlier, last = self._best
+            self._best = (earlier, last, best)
             states.append(best)
             running.append(1 - silent)
-        self._padded = self._padded.copy()  # rather than keep all rows alive
+        self._padded = padded[-1].copy()
         found = np.array(states, np.intp)
-        first = np.arange(n_hops) * padded.shape[1] + found
-        confidence = np.add.reduce(padded.ravel().take(first[:, None] + self._around), axis=1)
+        first = np.arange(1, n_hops + 1) * padded.shape[1] + found
+        near = padded.ravel().take(first[:, None] + self._around)
+        confidence = np.minimum(np.add.reduce(near, axis=1, dtype=np.float64), 1.0)
         return Track(found, confidence, np.array(running), posteriors)
 
-    def _predict(self, drowned: bool) -> NDArray[np.float64]:
+    def _predict(self, tiles: NDArray[np.float32], drowned: bool) -> NDArray[np.float32]:
         """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
 
-        A spindle has inertia: as likely as staying is going on as it went over the last two hops.
-        Moving averages of three widths, all differences of one running sum.
+        A spindle has inertia: as likely as staying is going on as it went over the last two hops. ``tiles``:
+        the posterior of the hop before, see `_tiles`.
         """
         earlier, _, best = self._best
-        sums = self._sums
-        _running_sum(self._padded, 0, None, sums)
-        drift = round((best - earlier) / 2) if best != earlier else 0
-        if drift:
+        drift = 0
+        if best != earlier:
             bound = self._bound
+            drift = round((best - earlier) / 2)
             drift = bound if drift > bound else -bound if drift < -bound else drift
-            _add(self._stayed, self._drifted[bound + drift], self._mixed)
-        for high, low, row in self._moved if drift else self._still:
-            _subtract(high, low, row)
+        moves = self._moves.get((drift, drowned))
+        if moves is None:
+            moves = self._moves[drift, drowned] = self._made_moves(drift, drowned)
+        _copy(self._tiles, tiles)
+        self._tiles.dot(moves, self._moved)
+        prior = self._prior
         starts = self._silent * _START_CHANCE * 0.5
-        weights = self._weights[not drift, drowned]
-        weights[-1] = starts
-        prior: NDArray[np.float64] = weights.dot(self._rows, self._prior)
-        _absolute(prior, prior)  # rounding may leave it a little under zero
-        if starts > 1e-18:  # less is lost in that rounding
-            # Lines that were drowned come back where they were, or below: a spindle lost while it was
-            # loaded has fallen.
-            lowest = best - self._fallen
-            near = prior[lowest if lowest > 0 else 0 : best + self._bound + 1]
-            self._each[()] = starts / near.size
-            _add(near, self._each, near)
+        if starts > 1e-18:  # less is lost in rounding
+            arrivals = self._arrivals.get(best)
+            if arrivals is None:
+                arrivals = self._arrivals[best] = self._made_arrivals(best)
+            self._share[()] = starts
+            _multiply(arrivals, self._share, self._arrived)
+            _add(prior, self._arrived, prior)
         return prior
+
+    def _made_moves(self, drift: int, drowned: bool) -> NDArray[np.float32]:
+        """Chance of each speed of a tile after one of those that may come into it, or are in it, (K, _TILE).
+
+        Moving averages of three widths about where the speed is, or as well about where it goes.
+        """
+        margin, size = self._margin, self._tiles.shape[1]
+        chance = np.zeros(size + _TILE)
+        for share, half in zip(_DROWNED_SHARES if drowned else _SHARES, self._halves, strict=True):
+            for towards in (0, drift):
+                middle = margin + towards + _TILE
+                chance[middle - half : middle + half + 1] += (1 - _STOP_CHANCE) / 2 * share / (2 * half + 1)
+        rise = margin + np.arange(_TILE) - np.arange(size)[:, None]  # of the speed, in steps of the grid
+        moves: NDArray[np.float32] = chance[rise + margin + _TILE].astype(np.float32)
+        return moves
+
+    def _made_arrivals(self, best: int) -> NDArray[np.float32]:
+        """Where lines that were not heard come back, after the most likely speed: where a spindle starts; or
+        where they were when they were drowned, or below, as a spindle lost while it was loaded has fallen."""
+        arrivals = self._entry.copy()
+        near = arrivals[max(best - self._fallen, 0) : best + self._bound + 1]
+        near += 1 / near.size
+        return arrivals.astype(np.float32)
 
 
 def _entry(grid_hz: NDArray[np.float64], speeds_rpm: tuple[float, ...]) -> NDArray[np.float64]:
