@@ -236,6 +236,7 @@ class Listener:
         if x.dtype != np.float32:
             with np.errstate(over="ignore"):  # what float32 cannot hold becomes infinite, counts as broken
                 x = x.astype(np.float32)
+        x = np.ascontiguousarray(x)  # elsewhere products would round otherwise
         heard = Heard()
         n_hops = (self._n_pending + x.size) // self._g.hop_in
         if not n_hops:

@@ -46,7 +46,7 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
 
     Parameters
     ----------
-    x : float32, shape (n_hops, hop_in), finite
+    x : float32, shape (n_hops, hop_in), finite, contiguous
     peak : shape (n_hops,)
         Largest magnitude in each; see `peaks`.
     broken : shape (n_hops,)
