@@ -267,10 +267,14 @@ class CuttingDetector:
             self._settle(level, hop)
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
-        self.evidence = -EVIDENCE_MOST
+        entering = self.strength >= 1 and self._settling_s >= _SETTLE_S  # or slowed by something else
+        self.evidence = 0.0 if entering else -EVIDENCE_MOST
         if (settled and drills) or self.cutting:
-            self.evidence = sound + load
-            self._filter(self.evidence, hop.step_s)
+            evidence = sound + load
+            self._filter(evidence, hop.step_s)
+            # idling as loud as a cut hides one; far below it another sound has ceased: it is learned anew
+            unsure = self.strength < -1 or (self.hides_cut and not self.load_tells)
+            self.evidence = max(evidence, 0.0) if unsure else evidence
         else:
             # what was as loud while the spindle stood is no crash
             crashes = min(rise, hop.broadband_db - self.background_db) > CRASH_DB

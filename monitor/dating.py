@@ -40,8 +40,8 @@ HIDDEN_NATS, HIDDEN_HOPS = 2.0, 40
 """An edge without a step, in sound that goes on before and after: another sound must be there, some one time
 in five or less; once for every so long a stretch of sound, for what has been there so long is there still."""
 
-TELLING_NATS = 2.0
-"""Evidence of a hop that counts in full."""
+TELLING_NATS, SURE_NATS = 2.0, 1.5
+"""Evidence of a hop that counts in full, and that is sure by itself."""
 
 EDGE_NATS, EDGE_HOPS = 4.0, 2.0
 """A step of the level at an edge of a peck over one of another sound, which comes once in some ten seconds:
@@ -75,6 +75,9 @@ LEAST_RELOAD_S = 1.0
 GAP_STEP_S, GAP_SLOPES, GAP_SD_S = 0.15, 6, 0.3
 """Gaps that are not known are sought in such steps, growing with depth in so many ways, and are then known to
 so much."""
+
+MISHEARD_SD_S = 0.5
+"""Deviation of a gap that another sound cut short."""
 
 ZEROS, LONGEST_S = 300, 200.0
 """Of about so many first contacts; in longer stretches they are not sought, for it would take too long."""
@@ -122,6 +125,17 @@ class Program:
     since_s: float = math.nan
     reload_s: float = LEAST_RELOAD_S
     paid: float = 0.0
+
+    def with_longest_gaps(self, sd_s: float) -> Program:
+        """The program, its gaps known no better than ``sd_s``; one that is shorter than one before it was
+        misheard, for what is deeper is farther."""
+        gaps: list[Known] = []
+        longest_s = 0.0
+        for gap in self.gaps:
+            misheard = gap.middle_s < longest_s - 2 * gap.sd_s
+            longest_s = max(longest_s, gap.middle_s)
+            gaps.append(about(longest_s, max(gap.sd_s, sd_s, MISHEARD_SD_S if misheard else 0.0)))
+        return replace(self, gaps=tuple(gaps))
 
 
 def about(middle_s: float, sd_s: float) -> Known:
@@ -199,10 +213,13 @@ class Sound:
             last = r
         return float(nats - (self._sound[-1] - self._sound[last]))
 
+    def silent_nats(self, peck: Span) -> float:
+        """How much silence in some time counts against a cut, nats."""
+        return float(self._silent[self.at(peck.end_s)] - self._silent[self.at(peck.start_s)])
+
     def silent_s(self, peck: Span) -> float:
         """How long it was silent in some time, s, as far as that was heard."""
-        nats = self._silent[self.at(peck.end_s)] - self._silent[self.at(peck.start_s)]
-        return float(nats) / SILENT_NATS * self.hop_s
+        return self.silent_nats(peck) / SILENT_NATS * self.hop_s
 
     def lay(self, program: Program, blanks: int = 1) -> tuple[float, list[list[Span]]]:
         """The likeliest pecks of so many blanks of a program, and their log likelihood, nats; none where
@@ -220,7 +237,9 @@ class Sound:
                 gap = program.gaps[k - 1] if k else anything(program.reload_s, math.inf)
                 steps.append(_Step(score + self._sound, gap, self.hop_s))
                 score = steps[-1].best() - self._sound
-            faint_s = program.enters_s if k == 0 else 0.0, program.enters_s if k == count - 1 else 0.0
+            # no more than half of a peck passes unheard, or it could be missed as a whole
+            most_s = min(program.enters_s, program.lengths[k].middle_s / 2)
+            faint_s = most_s if k == 0 else 0.0, most_s if k == count - 1 else 0.0
             into, out = (round(s / self.hop_s) for s in faint_s)
             steps.append(_Step(score + self._begins, program.lengths[k], self.hop_s, self._silent, into, out))
             score = steps[-1].best() + self._ends
@@ -235,6 +254,25 @@ class Sound:
         places.reverse()
         spans = [Span(self.s(a), self.s(r)) for a, r in zip(places[::2], places[1::2], strict=True)]
         return best - program.paid, [spans[blank * count : (blank + 1) * count] for blank in range(blanks)]
+
+    def broken_off(self, s: float) -> tuple[float, Sound, Sound]:
+        """Two readings of what was heard since the last cut ended, at ``s``: that the drill is as it was, and
+        that it cuts no more, for which silence is no evidence; and what the level says for an end there,
+        nats, which the second explains.
+
+        Only hops that are surely silent count: under other sound each tells a little wrongly, all the same
+        way.
+        """
+        at = self.at(s)
+        as_before, no_more = self._evidence.copy(), self._evidence.copy()
+        after = as_before[at:]
+        after[np.abs(after) < SURE_NATS] = 0.0
+        np.maximum(after, 0.0, out=no_more[at:])
+        ends = float(max(self._ends[at], 0.0))
+        return ends, *(
+            Sound(evidence, self._level_db, self.begin_s, self.hop_s, self._cut_db)
+            for evidence in (as_before, no_more)
+        )
 
     def goes_on(self, seconds: float) -> Sound:
         """The same, and as much time of which nothing is known yet."""

@@ -75,6 +75,16 @@ ASK_S = 2.0
 COVERED, OVERDUE_S = 0.5, 0.3
 """Share of a peck heard that the program has to explain; and silence in a peck that is surely one."""
 
+MISSED_NATS = 11.0
+"""So much likelier, by what was heard of a blank, that nothing is cut any more: some 7 for how rarely a drill
+breaks (one blank in a thousand), and 5 for the blanks that are drilled in some hours."""
+
+SILENT_LEAST_NATS = 8.0
+"""Of these from the silence since a contact was due: 0.4 s at least."""
+
+ONE_BLANK_SD_S = 0.25
+"""Deviation of a gap that was heard once."""
+
 WHOLE_SHARE = 0.7
 """Of a program's time: within less no blank was drilled."""
 
@@ -451,11 +461,16 @@ class Cycle:
         Other sound may have hidden the end of a peck, or be taken for one: then the pecks heard tell wrongly
         when the next contact is due.
         """
+        sound, program, heard = self._course_so_far(self._untold)
+        rest_s = 2 * self._program_s(program)
+        _, _, no_more = sound.broken_off(heard[-1].end_s)
+        _, laid = no_more.goes_on(rest_s).lay(program)
+        if laid and laid[0][-1].start_s < heard[-1].end_s:
+            return False  # of the pecks heard the last one was the program's
         usual_s = [self.schedule.length_mm(k) / self._feed_mm_s for k in range(len(self.heard))]
         if all(peck.seconds <= (1 + LIKE) * s + OFF_S for peck, s in zip(self.heard, usual_s, strict=True)):
             return True  # no other sound ran into a peck
-        sound, program, heard = self._course_so_far(self._untold)
-        _, laid = sound.goes_on(2 * self._program_s(program)).lay(program)
+        _, laid = sound.goes_on(rest_s).lay(program)
         if not laid:
             return True
         pecks = laid[0]
@@ -464,6 +479,31 @@ class Cycle:
             if common_s < COVERED * (one.end_s - one.start_s):
                 return True  # of this peck it knows nothing
         return any(sound.silent_s(p) > OVERDUE_S for p in pecks if p.end_s > heard[-1].end_s)
+
+    def missed_contact_s(self, end_s: float, t: float) -> float:
+        """When a contact was due that stayed away since the last cut ended at ``end_s``; NaN if none surely
+        was.
+
+        The program is laid over all that was heard of this blank, twice: as if the drill cut on, and as if it
+        did not. Sound that hid the end of a peck, a peck that was missed, or another sound that was taken for
+        one, are weighed by both.
+        """
+        if self._faulty or not 0 < len(self._untold) < self.schedule.count:
+            return math.nan
+        sound, program, heard = self._course_so_far(self._untold)
+        if len(heard) == 1 and (program.lead is None or self.off_lead):
+            return math.nan  # it may be a later one
+        program = program.with_longest_gaps(ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0)
+        ends_nats, as_before, no_more = sound.broken_off(end_s)
+        rest_s = 2 * self._program_s(program)
+        nats, laid = no_more.goes_on(rest_s).lay(program)
+        due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
+        if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
+            return math.nan
+        if nats + ends_nats < sound.as_heard(heard, _mean_s(program)):
+            return math.nan
+        cuts_on, _ = as_before.goes_on(rest_s).lay(program)
+        return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
 
     def _program_s(self, program: Program) -> float:
         """How long the program takes from the first contact; gaps that are not known count some seconds."""

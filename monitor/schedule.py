@@ -38,6 +38,9 @@ STEADY_S, STEADY_SHARE = 0.15, 0.6
 """Times of two blanks that differ by no more agree; so large a share of a cycle's times has to, or a person
 pecks by hand, who keeps no such time."""
 
+AGREED = 3
+"""Blanks heard before a number of pecks that is not the job's is believed."""
+
 LEAD_SD_S, LEAD_MOST_S = 0.2, 0.5
 """From the spindle's start, which is known to some hops, or the blank before to the first contact: deviation,
 and where it is larger a person starts the program."""
@@ -164,12 +167,21 @@ class Schedule:
         self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
         self.learned, self.count = True, usual
         self.seconds = [statistics.median(peck.seconds for peck in heard) for heard in told]
-        heard = zip(pecks, self.job_mm, strict=False)
-        self.as_job = usual == len(self.job_mm) and all(same(peck, mm) for peck, mm in heard)
+        self.as_job = usual == len(self.job_mm) and self._is_job(pecks)
         self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
         # what is misheard is cut short
         self.gaps = [_typical(values, statistics.median_high(values)) for values in gaps]
         self._lay_out(like)
+
+    def _is_job(self, pecks: Sequence[HeardPeck]) -> bool:
+        """Whether a whole blank is as the job says: its first and last peck may be heard too short, as the
+        point goes in and comes out, if there are others."""
+        last = len(self.job_mm) - 1
+        for k, (peck, mm) in enumerate(zip(pecks, self.job_mm, strict=False)):
+            faint_mm = min(self.point_mm, mm / 2) if last > 0 and k in (0, last) else 0.0
+            if not same(peck, min(max(peck.length_mm, mm - faint_mm), mm)):
+                return False
+        return any(same(peck, mm) for peck, mm in zip(pecks, self.job_mm, strict=False))
 
     def forget(self) -> None:
         """The program has changed: the blanks before tell nothing any more."""
@@ -240,13 +252,28 @@ class Schedule:
 
     def lead(self, from_rest: bool) -> Known | None:
         """Time from the spindle's start, or else from the end of the blank before, to the first contact,
-        where blanks agree about it."""
+        where blanks agree about it; after one blank only roughly."""
         leads_s = self.leads_s[from_rest]
-        if len(leads_s) < 2:
+        if not leads_s:
             return None
+        if len(leads_s) == 1:
+            return about(leads_s[0], LEAD_MOST_S)
         middle_s = statistics.median(leads_s)
         spread_s = _typical(list(leads_s), middle_s).spread
         return about(middle_s, math.hypot(spread_s, LEAD_SD_S)) if spread_s < LEAD_MOST_S else None
+
+    @property
+    def known(self) -> bool:
+        """Whether it is believed: a blank as the job says was heard, or two alike, and three where their
+        number of pecks is not the job's, since a sound of the workshop may have made a peck of its own."""
+        if self.as_job:
+            return self.learned
+        return self.blanks >= (2 if self.count == len(self.job_mm) else AGREED)
+
+    @property
+    def shortest_gap_s(self) -> float:
+        """The shortest way out of the hole and back, 0 where none is known."""
+        return min((gap.middle for gap in self.gaps[1:]), default=0.0)
 
     @property
     def blanks(self) -> int:

@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.baseline import BASELINE_VERSION, Baseline
-from monitor.cutting import CRASH_DB, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
+from monitor.cutting import CRASH_DB, EVIDENCE_MOST, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, times
 
@@ -214,6 +214,7 @@ def test_idling_that_is_as_loud_as_a_cut_may_hide_one():
     run(detector, lambda t: CUT_DB, 2.0, 74.0)
     assert not detector.cutting
     assert detector.hides_cut
+    assert detector.evidence == 0.0  # so that it tells nothing
     run(detector, lambda t: 0.0, 2.0, 76.0)
     assert not detector.hides_cut
 
@@ -286,3 +287,16 @@ def test_what_lasts_far_longer_than_a_peck_is_a_new_background():
     run(detector, lambda t: CUT_DB, 60.0, 10.0)
     assert not detector.cutting
     assert detector.idle_db == pytest.approx(CUT_DB, abs=0.5)
+
+
+def test_as_loud_as_a_cut_while_the_speed_falls_tells_nothing_and_silence_tells():
+    """A drill that enters slows the spindle faster than one at its speed goes."""
+    detector = CuttingDetector()
+    for begin in (0.0, 4.0, 8.0):
+        run(detector, lambda t: 0.0, 2.0, begin)
+        run(detector, lambda t: CUT_DB, 2.0, begin + 2)
+    run(detector, lambda t: 0.0, 2.0, 12.0)
+    run(detector, lambda t: 0.0, 0.5, 14.0, settled=False)
+    assert detector.evidence == -EVIDENCE_MOST
+    run(detector, lambda t: CUT_DB, 0.5, 14.5, settled=False)
+    assert detector.evidence == 0.0

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.dating import Program, Sound, Span, about, anything
+from monitor.dating import MISHEARD_SD_S, Program, Sound, Span, about, anything
 
 HOP_S = 0.05
 CUT, IDLE = 3.0, -3.0
@@ -129,3 +129,40 @@ def test_in_time_to_come_the_pecks_that_are_missing_find_their_place():
     sound = heard(PECKS[:2], 11.8)
     _, (laid,) = sound.goes_on(10.0).lay(program())
     agrees(laid, PECKS, 0.2)
+
+
+def told(sound, known, end_s):
+    """How much likelier, that nothing is cut after ``end_s``."""
+    ends_nats, as_before, no_more = sound.broken_off(end_s)
+    return no_more.goes_on(20.0).lay(known)[0] + ends_nats - as_before.goes_on(20.0).lay(known)[0]
+
+
+def test_silence_where_a_peck_is_due_says_that_nothing_is_cut_any_more():
+    known = program(lead=about(5.0, 0.2), since_s=0.0)
+    before, early, late = (told(heard(PECKS[:2], s), known, 11.0) for s in (11.8, 12.4, 13.2))
+    assert before < 6.0  # its end, and silence that has lasted no longer than a gap does
+    assert before <= early < late
+    assert late > 15.0
+
+
+def test_silence_under_another_sound_says_nothing():
+    known = program(lead=about(5.0, 0.2), since_s=0.0)
+    sound = heard(PECKS[:2], 14.0, others=[(11.8, 14.0, 8.0)])
+    assert told(sound, known, 11.0) < 6.0
+    sound = heard(PECKS[:2], 14.0)
+    sound._evidence[round(11.8 / HOP_S) :] = -1.0  # each hop tells a little, all the same way
+    assert told(sound, known, 11.0) < 6.0
+
+
+def test_a_gap_shorter_than_one_before_it_was_misheard():
+    known = program(lengths=(3.0, 2.0, 2.0, 2.0), gaps=(1.0, 2.0, 0.4)).with_longest_gaps(0.0)
+    assert [gap.middle_s for gap in known.gaps] == [1.0, 2.0, 2.0]
+    assert known.gaps[1].sd_s < known.gaps[2].sd_s == MISHEARD_SD_S
+    assert {gap.sd_s for gap in program().with_longest_gaps(0.3).gaps} == {0.3}
+
+
+def test_a_peck_is_never_missed_as_a_whole_however_faint_its_ends_may_be():
+    known = replace(program(), enters_s=5.0)
+    nats, _ = heard(PECKS, 18.0).lay(known)
+    missing, _ = heard(PECKS[:2], 18.0).lay(known)
+    assert missing < nats - 10.0

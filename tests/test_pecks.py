@@ -489,3 +489,41 @@ def test_a_person_who_pecks_by_hand_is_not_reckoned():
     walk.begin_s = walk.t
     walk.cut(8 / FEED_MM_S).rest(2.5).cut(4.2).rest(1).stop()
     assert near(spans(walk), [(0.0, 4.4), (6.9, 11.1)])
+
+
+def missed(walk):
+    """When the contact was due that stayed away, if any, counted from the blank's first one."""
+    return walk.cycle.missed_contact_s(walk.detector.end_s, walk.t) - walk.begin_s
+
+
+def test_a_contact_that_stays_away_is_missed_half_a_second_after_its_time():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0)
+    assert math.isnan(missed(walk.rest(0.2)))
+    assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[1][0], abs=0.2)
+
+
+def test_a_cut_that_breaks_off_is_told_when_the_next_contact_stays_away():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0).cut(0.8).rest(GOOD_SPANS[2][0] - walk.t + walk.begin_s)
+    assert math.isnan(missed(walk))  # it may have been a lull
+    assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[2][0], abs=0.3)
+
+
+def test_a_finished_hole_misses_nothing():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0).peck(5.0)
+    assert math.isnan(missed(walk.peck(5.0).rest(0.8)))
+
+
+def test_what_broke_off_at_another_time_than_first_contacts_come_is_not_judged():
+    """After one blank it is known when: another sound of the workshop came sooner."""
+    for later_s, told in ((0.0, True), (8.0, False)):
+        walk = batch(blanks=2)
+        walk.rest(later_s)
+        walk.begin_s = walk.t
+        walk.cut(1.5).rest(GOOD_SPANS[1][0])
+        assert bool(missed(walk) == missed(walk)) is told

@@ -159,3 +159,41 @@ def test_times_that_do_not_agree_tell_nothing():
     for off in (0.0, 0.4, 0.9, 1.5):
         schedule.learn(timed(0.0, 4.0 + off, 5.0 + 2 * off, 7.5 + off, 8.6 + 3 * off, 10.6 + off))
     assert schedule.retracts_s == []
+
+
+def test_a_blank_whose_first_and_last_peck_are_heard_short_is_as_the_job_says():
+    """By the height of the point, which goes in and comes out little by little."""
+    schedule = Schedule((6.0, 4.0, 4.0), point_mm=2.0)
+    schedule.learn(blank(4.5, 4.0, 2.5))
+    assert schedule.as_job
+    assert [schedule.planned_mm(k) for k in range(3)] == [6.0, 4.0, 4.0]
+    for other in ((4.5, 2.5, 4.0), (3.0, 4.0, 4.0), (4.5, 6.0, 4.0)):
+        schedule = Schedule((6.0, 4.0, 4.0), point_mm=2.0)
+        schedule.learn(blank(*other))
+        assert not schedule.as_job
+
+
+def test_a_program_is_known_once_as_the_job_says_else_when_it_was_heard_again():
+    for job_mm, known in (
+        (JOB_MM, [True] * 3),
+        (OTHER_MM, [False, True, True]),
+        ((9.0,), [False] * 2 + [True]),
+    ):
+        schedule = Schedule(job_mm)
+        assert not schedule.known
+        for now in known:
+            schedule.learn(timed(*CYCLE_S))
+            assert schedule.known is now
+
+
+def test_when_a_first_contact_comes_is_known_roughly_after_one_blank():
+    schedule = Schedule(JOB_MM)
+    assert schedule.lead(True) is None
+    schedule.leads_s[True].append(3.0)
+    once = schedule.lead(True)
+    schedule.leads_s[True].append(3.1)
+    again = schedule.lead(True)
+    assert once.middle_s == 3.0
+    assert again.sd_s < once.sd_s
+    schedule.leads_s[True].extend([6.0, 9.0, 14.0])  # a person starts it
+    assert schedule.lead(True) is None

@@ -5,10 +5,12 @@ turns with the drill, is neither cut nor loads the spindle, and the next peck ma
 peck that ends before its length; the other, without which nothing is held, is a contact that does not come
 when the rhythm of the cycle says so.
 
-The statistic is the time waited for the contact, over what the schedule expects: what is left of the peck's
-feed if it ended early, and the gap. A machine keeps its gaps to some hundredths of a second and contact
-is dated to a tenth; a wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute
-(7200 waits; one-sided 3.6 deviations of a normal distribution).
+Where the program is known, the statistic is how much likelier what was heard of the blank is if nothing is
+cut any more than if the drill cuts on: a generalised likelihood ratio, the program laid over it either way as
+it fits best (`Cycle.missed_contact_s`). In a first blank its gaps are not known. There it is the time waited
+for the contact, over what is left of the peck's feed if it ended early, and the gap as it grows with depth; a
+wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute (7200 waits; one-sided
+3.6 deviations of a normal distribution).
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
 one, after the hole should be through, nor where pecks of this machine would hardly be heard.
@@ -32,16 +34,13 @@ from monitor.schedule import (
     LEAST_CLEARANCE_MM,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
-    Typical,
+    HeardPeck,
     same,
 )
 from monitor.spindle import STOPPED, TURNING, UNKNOWN, Rotation
 
 SURE = 3.6
-"""Deviations of the wait for a contact."""
-
-UNSURE = 0.15
-"""Share of a gap that it may differ by where only one blank was heard."""
+"""Deviations of the wait for a contact in a first blank."""
 
 MAYBE = -1.0
 """Log-odds of a cut above which contact may have been made: the wait begins anew."""
@@ -49,10 +48,6 @@ MAYBE = -1.0
 MISDATED_S, GAPS_DIFFER = 0.5, 1.5
 """In the first blank a gap may have been cut short by another sound: the only one so far by so much, and one
 among others so that it is shorter than they are by this factor, which depth alone does not make it."""
-
-AGREED = 3
-"""Blanks heard before a number of pecks that is not the job's is believed: a sound of the workshop may have
-made a peck of its own in two."""
 
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
@@ -72,7 +67,7 @@ DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
 
 
-ASK_S = 0.5
+ASK_S = 0.25
 """Between two looks whether the program, laid over all that was heard, has a contact due."""
 
 ANSWERED_S = 0.5
@@ -86,8 +81,6 @@ class LostCutRule:
     feed_mm_s: float
     _end_s: float = math.nan
     _allowed_s: float = math.nan
-    _due_s: float = math.inf
-    _spare_s: float = 0.0
     _hidden_s: float = 0.0
     _missing: bool = False
     _asked_s: float = -math.inf
@@ -108,37 +101,32 @@ class LostCutRule:
             if heard == self._heard and heard[1] == cycle.schedule.count - 1:
                 self._allowed_s = math.nan  # something touched since: a last peck may be as faint and short
             self._heard = heard
-            due_s = cycle.next_contact_s(self._end_s)  # where the program is known
-            self._due_s = due_s if due_s == due_s else math.inf
-            self._spare_s = self._allowed_s - (due_s - self._end_s)
         if self._missing:
             return self._finding(hop.t, cycle)
         self._hidden_s = (
             self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector, cycle) else 0.0
         )
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
-            self._begin_anew(hop.t, cycle)
+            self._end_s = hop.t  # contact may have been made unheard
         # as loud as a cut: the load of one that has just begun is still to come
         self._loud_s = self._loud_s + hop.step_s if detector.strength >= 1 else 0.0
-        clear = (
-            not 0 < self._loud_s < ANSWERED_S
-            and self._allowed_s == self._allowed_s
-            and not self._hidden_s
-            and self._would_hear(detector)
-        )
-        if clear and hop.t - self._end_s > self._allowed_s and hop.t >= self._asked_s + ASK_S:
-            self._asked_s = hop.t
-            self._missing = cycle.is_overdue()
+        clear = not 0 < self._loud_s < ANSWERED_S and not self._hidden_s and self._would_hear(detector)
+        if clear and hop.t >= self._asked_s + ASK_S:
+            self._ask(hop.t, detector, cycle)
         return self._finding(hop.t, cycle) if self._missing else None
 
-    def _begin_anew(self, t: float, cycle: Cycle) -> None:
-        """Contact may have been made unheard: where it was due, the wait is for the program's next one."""
-        self._end_s = t
-        if t < self._due_s:
-            return
-        self._allowed_s = cycle.next_contact_s(t) - t + self._spare_s
-        if self._allowed_s == math.inf:
-            self._allowed_s = math.nan  # it has no more
+    def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> None:
+        """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
+        if cycle.schedule.known:
+            tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
+            if not tapped and t - detector.end_s > cycle.schedule.shortest_gap_s:
+                self._asked_s = t
+                due_s = cycle.missed_contact_s(detector.end_s, t)
+                self._missing = due_s == due_s
+                self._end_s, self._allowed_s = detector.end_s, due_s - detector.end_s
+        elif t - self._end_s > self._allowed_s:
+            self._asked_s = t
+            self._missing = cycle.is_overdue()
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         deaf = hop.deaf or not hop.heard or rotation.state is not TURNING
@@ -166,6 +154,7 @@ class LostCutRule:
         k = len(heard)
         if (
             not heard
+            or schedule.learned
             or cycle.through
             or cycle.out_of_step
             or cycle.off_lead
@@ -178,24 +167,9 @@ class LostCutRule:
         if left_mm < 0 and not whole:
             return math.nan, 0.0  # longer than the schedule says
         tapped = k == 1 and not whole and heard[-1].seconds < FIRST_S and not load_tells
-        if not heard[-1].sure or tapped or self._may_be_another(cycle, whole):
+        if tapped or not self._is_sure(heard) or self._may_be_another(cycle, whole):
             return math.nan, 0.0
         left_s = 0.0 if whole else left_mm / self.feed_mm_s
-        if schedule.learned:
-            # what is deeper is farther: a gap that is shorter than one before it was misheard
-            gap = max(schedule.gaps[1 : k + 1], key=_upper_s)
-            if schedule.blanks < AGREED and schedule.count != len(schedule.job_mm):
-                return math.nan, 0.0
-            if schedule.blanks == 1 and not schedule.as_job:
-                return math.nan, 0.0
-            if schedule.blanks == 1:
-                # One blank may have been misheard: then any of its gaps may be meant; where this blank's gaps
-                # are like them, none that is deeper: the way back grows with depth.
-                if self._gaps_agree(cycle):
-                    return left_s + gap.middle, 2 * SURE * DATED_S
-                longest = max(g.middle for g in schedule.gaps[1:])
-                return left_s + longest, UNSURE * longest + SURE * DATED_S
-            return left_s + _upper_s(gap), SURE * DATED_S
         # where a peck outlasted its length, another sound hid its end, and the gap is so much longer
         over_s = [(peck.length_mm - schedule.length_mm(i)) / self.feed_mm_s for i, peck in enumerate(heard)]
         # (a length is the difference of two dates)
@@ -216,6 +190,14 @@ class LostCutRule:
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 
+    def _is_sure(self, heard: list[HeardPeck]) -> bool:
+        """Whether the last of these pecks was one, as its load tells; or else as it came when one was due: a
+        cut that is lost loads no more."""
+        if heard[-1].sure:
+            return True
+        before = heard[1:-1]
+        return bool(before) and heard[-1].gap_s >= max(peck.gap_s for peck in before) - SURE * DATED_S
+
     def _may_be_another(self, cycle: Cycle, whole: bool) -> bool:
         """Whether what seems a first peck may be a later one: the spindle turned on, and it ended early, or
         pecks of the blank before are missing; or those heard since are as the later ones are too."""
@@ -226,11 +208,6 @@ class LostCutRule:
         # shorter than the first one, and each as the later ones: that was not heard at all
         short = not same(heard[0], schedule.length_mm(0))
         return short and any(schedule.follows(heard, k) for k in range(1, schedule.count))
-
-    def _gaps_agree(self, cycle: Cycle) -> bool:
-        """Whether the gaps of this blank are those of the only one heard before."""
-        pairs = list(zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False))
-        return bool(pairs) and all(abs(peck.gap_s - gap.middle) <= SURE * DATED_S for peck, gap in pairs)
 
     def _finding(self, t: float, cycle: Cycle) -> Finding:
         heard = cycle.heard[-1]
@@ -244,8 +221,3 @@ class LostCutRule:
         )
         waited = t - self._end_s
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, waited, self._allowed_s, "s", self._end_s)
-
-
-def _upper_s(gap: Typical) -> float:
-    """How long a gap may be: where gaps scatter they must be waited out, however short the coming peck is."""
-    return gap.middle + SURE * (math.hypot(gap.spread, DATED_S) - DATED_S)
