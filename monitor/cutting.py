@@ -268,7 +268,7 @@ class CuttingDetector:
             return False
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
         entering = self.strength >= 1 and self._settling_s >= _SETTLE_S  # or slowed by something else
-        self.evidence = 0.0 if entering else -EVIDENCE_MOST
+        self.evidence = 0.0 if entering or not hop.heard else -EVIDENCE_MOST
         if (settled and drills) or self.cutting:
             evidence = sound + load
             self._filter(evidence, hop.step_s)

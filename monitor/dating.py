@@ -268,10 +268,10 @@ class Sound:
         after = as_before[at:]
         after[np.abs(after) < SURE_NATS] = 0.0
         np.maximum(after, 0.0, out=no_more[at:])
-        ends = float(max(self._ends[at], 0.0))
-        return ends, *(
-            Sound(evidence, self._level_db, self.begin_s, self.hop_s, self._cut_db)
-            for evidence in (as_before, no_more)
+        return (
+            float(max(self._ends[at], 0.0)),
+            Sound(as_before, self._level_db, self.begin_s, self.hop_s, self._cut_db),
+            Sound(no_more, self._level_db, self.begin_s, self.hop_s, self._cut_db),
         )
 
     def goes_on(self, seconds: float) -> Sound:

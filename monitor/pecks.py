@@ -313,7 +313,7 @@ class Cycle:
                 self._course.clear()
         heard = (
             hop.t - _LAG_S,
-            -EVIDENCE_MOST if self._spot_speed else detector.evidence,
+            self._evidence(rotation, detector),
             detector.level_db,
             100 * rotation.sag,
             hop.spindle_hz if hop.heard else rotation.reference_hz,
@@ -351,6 +351,12 @@ class Cycle:
         if paused and hop.t - self._last_end_s >= _THROUGH_GAP_S and self._is_whole(hop.t):
             self._pauses += 1
             yield from self._end_blank(hop.t)
+
+    def _evidence(self, rotation: Rotation, detector: CuttingDetector) -> float:
+        """What a hop says of the drill; at the speed of the centre drill, if that is heard, it is out."""
+        if not self._spot_speed:
+            return detector.evidence
+        return -EVIDENCE_MOST if rotation.sag == rotation.sag or detector.evidence < 0 else 0.0
 
     def _follow_run(self, hop: Hop, detector: CuttingDetector) -> None:
         """What sounds like a cut tells where the program is, if it lasts."""
