@@ -54,9 +54,9 @@ def hop_levels(x: NDArray[np.float32], peak: NDArray[np.float32], broken: NDArra
     """
     n_hops, n = x.shape
     rows = x[:, None, :]
-    mean = np.matmul(rows, _ones(n))[:, 0].astype(np.float64) / n
-    power = np.matmul(rows, x[:, :, None])[:, 0, 0].astype(np.float64) / n - np.square(mean)
-    for i in np.flatnonzero(np.square(mean) > power):  # else what is left would be a matter of rounding
+    steady = np.square(np.matmul(rows, _ones(n))[:, 0].astype(np.float64) / n)
+    power = np.matmul(rows, x[:, :, None])[:, 0, 0].astype(np.float64) / n - steady
+    for i in (steady > power).nonzero()[0]:  # else what is left would be a matter of rounding
         centred = x[i] - np.add.reduce(x[i]) / np.float32(n)
         power[i] = float(centred @ centred) / n
     level_db = 10 * np.log10(np.maximum(power, 10 ** (SILENCE_DB / 10)))

@@ -125,8 +125,9 @@ class Refinement:
         o = self._orders = orders
         self._within = (-2 * np.pi * o[:, None] * _centres(length, 1 / fs)[0]).astype(np.float32)
         self._half_step = np.pi * o / fs  # half the angle from sample to sample, for 1 Hz of the spindle
-        self._turns = _turns(o, _BLOCKS, length / fs)
-        self._fine = _radians(self._turns)
+        turns = _turns(o, _BLOCKS, length / fs)
+        self._turns = turns.reshape(2, -1)  # as a matrix: angles are products
+        self._fine = _radians(turns)
         self._coarse = _radians(_turns(o, _BLOCKS // 2, 2 * length / fs))
         self._stages = [_stage(segments, self._used / fs / segments) for segments in pull_in]
         self._order_powers = np.stack([o**2, o])
@@ -206,10 +207,11 @@ class Refinement:
         y = np.empty((n_frames, n_lines, _BLOCKS), np.complex64)
         y.real, y.imag = sums[:, :n_lines], sums[:, n_lines:]
         # float64 turns, reduced before the cosine: a high line makes hundreds of turns in a frame
-        turns = guess[:, None, None] * self._turns[0]
-        turns += rate[:, None, None] * self._turns[1]
+        motion = np.empty((n_frames, 1, 2))
+        motion[:, 0, 0], motion[:, 0, 1] = guess, rate
+        turns = np.matmul(motion, self._turns)
         turns -= np.rint(turns)
-        y *= _phasors(turns.astype(np.float32) * np.float32(-2 * np.pi))
+        y *= _phasors(turns.astype(np.float32) * np.float32(-2 * np.pi)).reshape(y.shape)
         return y
 
     def _pulled_in(
@@ -223,13 +225,14 @@ class Refinement:
             moved = moved + _phase_steps(z, segments, by_line, regression)
             z = _turned_back(y, moved, self._fine)
         # The guess is near now, so that two blocks can be one.
-        z, y = _halved(z), _halved(y)
+        both = np.stack([_halved(z), _halved(y)])
         # Noise may have pulled the wrong way: keep the guess where it explains more power.
-        worse = _explained(z, sharpness) < _explained(y, sharpness)
+        pulled, guessed = _explained(both, sharpness)
+        worse = pulled < guessed
         if worse.any():
             moved[worse] = 0.0
-            z[worse] = y[worse]
-        return moved, z
+            both[0, worse] = both[1, worse]
+        return moved, both[0]
 
     def _disagreement(
         self,
@@ -265,8 +268,8 @@ def _turns(orders: NDArray[np.float64], n: int, step_s: float) -> NDArray[np.flo
 
 
 def _radians(turns: NDArray[np.float64]) -> NDArray[np.float32]:
-    """Angle by which such turns are undone."""
-    return (-2 * np.pi * turns).astype(np.float32)
+    """Angle by which such turns are undone, a matrix of two rows."""
+    return (-2 * np.pi * turns).reshape(2, -1).astype(np.float32)
 
 
 def _moments(n: int, step_s: float) -> tuple[NDArray[np.complex64], NDArray[np.float64]]:
@@ -296,11 +299,11 @@ def _halved(y: NDArray[np.complex64]) -> NDArray[np.complex64]:
 
 
 def _explained(z: NDArray[np.complex64], sharpness: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Log likelihood (up to constants) of lines at rest in ``z``: their power over the noise, (n_frames,)."""
-    total = np.add.reduce(z, axis=2)
+    """Log likelihood (up to constants) of lines at rest in ``z``: power over the noise, (..., n_frames)."""
+    total = np.add.reduce(z, axis=-1)
     power = np.square(total.real)
     power += np.square(total.imag)
-    likelihood: NDArray[np.float64] = np.add.reduce(power * sharpness, axis=1)
+    likelihood: NDArray[np.float64] = np.add.reduce(power * sharpness, axis=-1)
     return likelihood
 
 
@@ -308,10 +311,8 @@ def _turned_back(
     y: NDArray[np.complex64], step: NDArray[np.float64], radians: NDArray[np.float32]
 ) -> NDArray[np.complex64]:
     """Block sums with a step of speed and rate undone."""
-    speed, rate = step.astype(np.float32).T[:, :, None, None]
-    angle = speed * radians[0]
-    angle += rate * radians[1]
-    turned = _phasors(angle)
+    angle = np.matmul(step.astype(np.float32)[:, None], radians)
+    turned = _phasors(angle.reshape(y.shape))
     turned *= y
     return turned
 

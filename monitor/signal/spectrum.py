@@ -164,7 +164,8 @@ def spread_floor(floor_db: NDArray[np.float32], geometry: SpectrumGeometry) -> N
     spread[:, :lead] = floor_db[:, :1]
     spread[:, last:] = floor_db[:, -1:]
     between = spread[:, lead:last].reshape(n_frames, n_bands - 1, g.band_bins)
-    neighbours = np.stack([floor_db[:, :-1], floor_db[:, 1:]], axis=2)
+    neighbours = np.empty((n_frames, n_bands - 1, 2), np.float32)
+    neighbours[:, :, 0], neighbours[:, :, 1] = floor_db[:, :-1], floor_db[:, 1:]
     np.matmul(neighbours, _shares(g.band_bins), out=between)
     return spread
 
