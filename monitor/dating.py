@@ -163,10 +163,17 @@ class Sound:
     cut_db : float
         Rise of the level that a cut makes over the idle machine, inf where that is not known: a larger step
         is another sound's.
+    edges : steps of the level up and down, where they are known from it already
     """
 
     def __init__(
-        self, evidence: Array, level_db: Array, begin_s: float, hop_s: float, cut_db: float = math.inf
+        self,
+        evidence: Array,
+        level_db: Array,
+        begin_s: float,
+        hop_s: float,
+        cut_db: float = math.inf,
+        edges: tuple[Array, Array] | None = None,
     ) -> None:
         self._evidence, self._level_db, self._cut_db = evidence, level_db, cut_db
         self.begin_s, self.hop_s = begin_s, hop_s
@@ -177,7 +184,7 @@ class Sound:
         runs = _runs(loud)
         self._silent = _sums(SILENT_NATS * np.maximum(-telling, 0.0))
         self._sound = _sums(_of_other_sound(np.maximum(telling, 0.0), loud, runs))
-        begins, ends = _edges(level_db, cut_db + LOUDER_DB)
+        self._edges = begins, ends = edges or _edges(level_db, cut_db + LOUDER_DB)
         hidden = np.zeros(self.n)
         if loud.size > 4:
             within = loud[:-3] & loud[1:-2] & loud[2:-1] & loud[3:]
@@ -270,8 +277,8 @@ class Sound:
         np.maximum(after, 0.0, out=no_more[at:])
         return (
             float(max(self._ends[at], 0.0)),
-            Sound(as_before, self._level_db, self.begin_s, self.hop_s, self._cut_db),
-            Sound(no_more, self._level_db, self.begin_s, self.hop_s, self._cut_db),
+            Sound(as_before, self._level_db, self.begin_s, self.hop_s, self._cut_db, self._edges),
+            Sound(no_more, self._level_db, self.begin_s, self.hop_s, self._cut_db, self._edges),
         )
 
     def goes_on(self, seconds: float) -> Sound:

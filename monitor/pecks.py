@@ -7,14 +7,14 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import accumulate
+from itertools import accumulate, takewhile
 from typing import NamedTuple
 
 import numpy as np
 
 from monitor.alignment import Run, zero_of
 from monitor.cutting import EVIDENCE_MOST, CuttingDetector
-from monitor.dating import Program, Sound, Span
+from monitor.dating import SILENT_NATS, Program, Sound, Span
 from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
 from monitor.job import Job
@@ -191,6 +191,8 @@ class Cycle:
         self.in_blank = False
         self.rows: list[PeckRow] = []
         self._untold: list[_Untold] = []  # of this blank
+        # the newest look for a missed contact: end of the cut before, when it was, when the contact is due
+        self._looked = math.nan, math.nan, math.inf
         self._course: deque[_Heard] = deque(maxlen=round(COURSE_S / HOP_S))
         self._worst: list[tuple[float, Event]] = []
         # whether from rest, and since when the first contact is to be expected
@@ -468,15 +470,15 @@ class Cycle:
         when the next contact is due.
         """
         sound, program, heard = self._course_so_far(self._untold)
-        rest_s = 2 * self._program_s(program)
+        sound = sound.goes_on(2 * self._program_s(program))
         _, _, no_more = sound.broken_off(heard[-1].end_s)
-        _, laid = no_more.goes_on(rest_s).lay(program)
+        _, laid = no_more.lay(program)
         if laid and laid[0][-1].start_s < heard[-1].end_s:
             return False  # of the pecks heard the last one was the program's
         usual_s = [self.schedule.length_mm(k) / self._feed_mm_s for k in range(len(self.heard))]
         if all(peck.seconds <= (1 + LIKE) * s + OFF_S for peck, s in zip(self.heard, usual_s, strict=True)):
             return True  # no other sound ran into a peck
-        _, laid = sound.goes_on(rest_s).lay(program)
+        _, laid = sound.lay(program)
         if not laid:
             return True
         pecks = laid[0]
@@ -494,22 +496,30 @@ class Cycle:
         did not. Sound that hid the end of a peck, a peck that was missed, or another sound that was taken for
         one, are weighed by both.
         """
-        if self._faulty or not 0 < len(self._untold) < self.schedule.count:
+        if self._faulty or not 0 < len(self._untold) < self.schedule.count or self._is_not_due(end_s, t):
             return math.nan
         sound, program, heard = self._course_so_far(self._untold)
         if len(heard) == 1 and (program.lead is None or self.off_lead):
             return math.nan  # it may be a later one
         program = program.with_longest_gaps(ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0)
-        ends_nats, as_before, no_more = sound.broken_off(end_s)
-        rest_s = 2 * self._program_s(program)
-        nats, laid = no_more.goes_on(rest_s).lay(program)
+        ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
+        nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
+        self._looked = end_s, t, due_s
         if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
             return math.nan
         if nats + ends_nats < sound.as_heard(heard, _mean_s(program)):
             return math.nan
-        cuts_on, _ = as_before.goes_on(rest_s).lay(program)
+        cuts_on, _ = as_before.lay(program)
         return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
+
+    def _is_not_due(self, end_s: float, t: float) -> bool:
+        """Whether the last look told that no contact can have been missed yet, and it was silent since."""
+        looked_end_s, looked_s, due_s = self._looked
+        if looked_end_s != end_s or t >= due_s + SILENT_LEAST_NATS / SILENT_NATS * HOP_S:
+            return False
+        since = takewhile(lambda one: one.s > looked_s - _LAG_S, reversed(self._course))
+        return all(one.evidence <= 0.0 for one in since)
 
     def _program_s(self, program: Program) -> float:
         """How long the program takes from the first contact; gaps that are not known count some seconds."""
