@@ -70,6 +70,9 @@ DECIDED_S = 0.15
 ASK_S = 0.25
 """Between two looks whether the program, laid over all that was heard, has a contact due."""
 
+LEAST_LATE_S = 0.5
+"""No contact is missed sooner after the shortest gap: 0.4 s of silence since it was due have to tell it."""
+
 ANSWERED_S = 0.5
 """After this a cut shows its load."""
 
@@ -119,8 +122,10 @@ class LostCutRule:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
-            if not tapped and t - detector.end_s > cycle.schedule.shortest_gap_s:
+            late_s = t - detector.end_s - cycle.schedule.shortest_gap_s
+            if not tapped and late_s > 0:
                 self._asked_s = t
+            if not tapped and late_s > LEAST_LATE_S:
                 due_s = cycle.missed_contact_s(detector.end_s, t)
                 self._missing = due_s == due_s
                 self._end_s, self._allowed_s = detector.end_s, due_s - detector.end_s
