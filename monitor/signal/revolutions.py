@@ -176,18 +176,14 @@ def weighted_means(
 
     ``before``: the mean before the first, shape (...). No mean falls under ``least``.
     """
-    share = np.array(shares, np.float32)
-    keep = (1 - share)[
-        :, None
-    ]  # an array for each: numpy takes longer to make one of a number than to use it
-    share = share.reshape(-1, *[1] * before.ndim)
-    kept = np.empty_like(before)
+    means, number = np.empty_like(values), np.empty((), np.float32)
     for bounded in (False, True):  # hardly ever one would fall so low
-        means = values * share
         now = before
-        for keeps, after in zip(keep, means, strict=True):
-            np.multiply(now, keeps, kept)
-            now = np.add(after, kept, after)
+        for value, share, after in zip(values, shares, means, strict=True):
+            number[()] = share
+            np.subtract(value, now, after)
+            np.multiply(after, number, after)
+            now = np.add(now, after, after)
             if bounded:
                 now = np.maximum(after, least, out=after)
         if least == -math.inf or np.minimum.reduce(means, axis=None) >= least:
