@@ -49,13 +49,18 @@ TREND_HOPS = 6
 """Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
 since."""
 
-BEAT_TELLS = 5.0
+BEAT_TELLS = 12.0
 """Power of the beat over that of noise, where the lines cannot be heard at all: noise beats so at one speed
-once in a hundred and fifty windows."""
+once in 160 000 windows (exp(-12)), of which there are one or two a second, with some ten speeds in reach:
+once in some hours of such cuts."""
 
-TELLING, FAINT = 3.0, 0.5
+FALLS, FALL_HOPS, FALL_WITHIN = 0.05, 4, 0.0075
+"""Per second, of the free speed: a bit that binds slows it at least so fast before its lines are drowned; in
+so many of the newest speeds, each within so much of a straight line (the rotation's wander, and more)."""
+
+TELLING, FAINT = 3.0, 2.5
 """Nats a hop expected of the lines, under which they are drowned (one in twenty, of a single hop), and under
-which they tell nothing."""
+which they tell nothing: the best of the speeds in reach gets 3 by chance (`monitor.faults.departure`)."""
 
 LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
 """A speed lost for so long in the noise of the cut, when it was last surely known to sag beyond the warning,
@@ -122,6 +127,7 @@ class SagRule:
     _sure_s: float = -math.inf
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
+    _sure_falls: bool = False
 
     def step(
         self, hop: Hop, rotation: Rotation, work: Work, in_place: bool = False, missing: bool = True
@@ -152,11 +158,13 @@ class SagRule:
         elif sag - self._known_sag > JUMP * (hop.t - self._known_s) / hop.step_s:
             self._fell_through = False  # a spindle falls through the speeds between
         self._known_sag, self._known_s = sag, hop.t
-        if hop.confidence >= SURE:
+        told = self._is_told(hop)
+        if hop.confidence >= SURE and told:
             self._sure_db = hop.over_db
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
+            self._sure_falls = not _is_heard(hop)
         before = self._before
         jumped = bool(before) and sag - before[-1] > JUMP and sag - max(before) > JUMP
         self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
@@ -166,7 +174,7 @@ class SagRule:
             return None
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         weight = 1.0 if hop.confidence >= SURE else UNSURE_SHARE
-        if self._jump_hops > 1 or _runs_up(hop, rotation):
+        if self._jump_hops > 1 or _runs_up(hop, rotation) or not told:
             weight = 0.0
         over: list[bool] = []
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
@@ -185,7 +193,8 @@ class SagRule:
         """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""
         lost = hop.t - self._sure_s
         fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
-        long_enough = lost >= LOST_FAST_S if fast else lost >= LOST_S and self._sure_slope > -RECOVERING
+        long_enough = lost >= LOST_S and self._sure_slope > -RECOVERING and not self._sure_falls
+        long_enough = lost >= LOST_FAST_S if fast else long_enough
         if not long_enough or lost > LOST_TO_S or not work.loud:
             return None
         message = (
@@ -207,7 +216,7 @@ class SagRule:
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
             by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB and work.contact_s == work.contact_s
-            told = by_the_cut and (hop.audible >= FAINT or hop.beat >= BEAT_TELLS)
+            told = by_the_cut and self._is_told(hop)
             turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
@@ -243,8 +252,25 @@ class SagRule:
         (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
         return [hops >= DROWNED_HOPS or nats >= enough, more_hops >= DROWNED_HOPS or more_nats >= enough]
 
+    def _is_told(self, hop: Hop) -> bool:
+        """Whether the speed heard is the spindle's: in a cut that drowns it one is found by chance too, and
+        tones of the cut stay where they are, but neither falls steadily."""
+        return _is_heard(hop) or self._falls(hop)
+
+    def _falls(self, hop: Hop) -> bool:
+        """Whether all of the newest speeds but one lie on a line that falls."""
+        known = [(t, sag) for t, sag in self._track if hop.t - t < TREND_HOPS * hop.step_s]
+        if len(known) < FALL_HOPS or known[-1][1] < known[0][1]:
+            return False
+        slope = _slope(known)
+        if slope < FALLS:
+            return False
+        offs = [sag - slope * t for t, sag in known]
+        middle = statistics.median(offs)
+        return sum(abs(off - middle) < FALL_WITHIN for off in offs) >= max(FALL_HOPS, len(known) - 1)
+
     def _trend(self, hop: Hop, rotation: Rotation) -> float:
-        """Fall per second, over the free speed: median over pairs of hops (Theil 1950, from memory)."""
+        """Fall per second, over the free speed."""
         sag = 1 - hop.spindle_hz / rotation.reference_hz
         if sag == sag:
             self._track.append((hop.t, sag))
@@ -254,8 +280,7 @@ class SagRule:
         known = [(t, sag) for t, sag in self._track if hop.t - t < TREND_HOPS * hop.step_s]
         if len(known) < TREND_HOPS // 2 + 1:
             return 0.0
-        slopes = [(b - a) / (u - t) for (t, a), (u, b) in combinations(known, 2)]
-        return max(0.0, statistics.median(slopes))
+        return max(0.0, _slope(known))
 
     def _judged(
         self, over: list[bool], sag: float, hop: Hop, rotation: Rotation, work: Work
@@ -282,6 +307,16 @@ class SagRule:
             percent = f"{sag * 100:.1f} % slower than it did running free (limit {limit:g} %)"
         message = f"The spindle turns {percent}: {what}."
         return Finding(Kind.SAG, severity, message, sag * 100, limit, "%", onset_s)
+
+
+def _is_heard(hop: Hop) -> bool:
+    """Whether the lines, or the beat of the cut, can be told from chance."""
+    return hop.audible >= FAINT or hop.beat >= BEAT_TELLS
+
+
+def _slope(known: list[tuple[float, float]]) -> float:
+    """Median over pairs of points (Theil 1950, from memory)."""
+    return statistics.median((b - a) / (u - t) for (t, a), (u, b) in combinations(known, 2))
 
 
 def _runs_up(hop: Hop, rotation: Rotation) -> bool:

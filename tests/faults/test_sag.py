@@ -5,8 +5,11 @@ import math
 import pytest
 
 from monitor.faults.sag import (
+    BEAT_TELLS,
     DROWNED_HOPS,
     ENOUGH_Z,
+    FAINT,
+    FALLS,
     LEAST_SUPPORT,
     MACHINE_WANDER,
     SLOW_MOST,
@@ -170,7 +173,7 @@ def test_where_no_peck_is_sure_the_odds_must_be_fifty_times_as_high():
 
 
 def test_once_the_peck_should_be_over_drowned_lines_tell_nothing():
-    drowned = {"audible": 1.0, "running": 0.1, **slow(1.0)}
+    drowned = {"audible": FAINT, "running": 0.1, **slow(1.0)}
     over = work(working=True, loud=True, contact_s=math.nan)
     assert Walk().go(1, 0.0).go(2, 0.12, **drowned).first(Severity.HOLD)[1]
     assert not Walk().go(1, 0.0).go(2, 0.12, at=over, **drowned).first(Severity.HOLD)[1]
@@ -258,3 +261,29 @@ def test_thresholds_are_the_jobs():
     rule = SagRule(1.0, 2.0)
     found = [rule.step(hop(t), rotation(sag=min(0.05 * t, 0.03)), LOADED) for t in times(2)]
     assert (found[-1].limit, found[-1].severity) == (2.0, Severity.HOLD)
+
+
+@pytest.mark.parametrize("found", [{"confidence": 0.9}, {"confidence": 0.7, **slow(0.99)}])
+def test_a_speed_that_the_cut_drowned_is_found_by_chance_or_is_a_tone_of_it(found):
+    """Lines of which less is expected than chance gives: a cut 20 dB over the idle machine."""
+    drowned = {"audible": 0.5 * FAINT, **found}
+    assert not Walk().go(1, 0.01).go(5, 0.12, **drowned).first(Severity.WARNING)[1]
+    assert Walk().go(1, 0.01).go(5, 0.12, **{**drowned, "audible": FAINT}).first(Severity.HOLD)[1]
+    assert Walk().go(1, 0.01).go(5, 0.12, **drowned, beat=BEAT_TELLS).first(Severity.HOLD)[1]
+
+
+def test_but_what_falls_steadily_binds():
+    """No chance and no tone does."""
+    drowned = {"audible": 0.5 * FAINT, "confidence": 0.8}
+    binds = Walk().go(1, 0.01).go(1.5, lambda s: 0.01 + 2 * FALLS * s, **drowned)
+    assert binds.first(Severity.HOLD)[0] < 2.0
+    wanders = Walk().go(1, 0.01).go(3, lambda s: 0.1 + 0.04 * math.sin(37 * s), **drowned)
+    assert wanders.first(Severity.HOLD)[1] is None
+
+
+def test_a_sag_that_only_its_fall_told_is_not_lost_but_where_it_is_beyond_the_limit_by_now():
+    for fast, held in ((0.1, False), (1.0, True)):
+        falls = {"audible": 0.5 * FAINT, "rate_hz_s": -fast * SPINDLE_HZ}
+        walk = Walk().go(1, 0.01).go(0.5, lambda s: 0.01 + 0.1 * s, **falls)
+        lost = walk.go(1.5, math.nan, audible=0.5 * FAINT, **NOWHERE)
+        assert bool(lost.first(Severity.HOLD)[1]) is held
