@@ -115,9 +115,10 @@ def averaged(seen: NDArray[np.float32]) -> NDArray[np.float32]:
     seen : float32, shape (..., 2 * AVERAGED - 2 + n_hops, n_bins)
         The hops, with those before the first.
     """
-    mean = seen
-    for apart in (2, 4):  # `AVERAGED` is two times two
-        mean = mean[..., :-apart, :] + mean[..., apart:, :]
+    n_hops = seen.shape[-2] - (2 * AVERAGED - 2)
+    mean = seen[..., :n_hops, :] + seen[..., 2 : 2 + n_hops, :]
+    for k in range(2, AVERAGED):
+        mean += seen[..., 2 * k : 2 * k + n_hops, :]
     mean *= np.float32(1 / AVERAGED)
     return mean
 
