@@ -25,7 +25,8 @@ ENOUGH_Z = 4.0
 """Summed deviations over the limit that decide: one hop alone errs on this side 3 times in 100 000."""
 
 SURE, UNSURE_SHARE = 0.9, 0.3
-"""A hop whose speed is tracked with less confidence than this counts by this share only."""
+"""A hop whose speed is tracked with less confidence than this counts by this share only, and not at all where
+it is not sure that a peck is under way."""
 
 SLOW_NATS, SLOW_MOST = 4.0, 3.5
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
@@ -91,12 +92,16 @@ FADE = 0.8
 """Per hop without a speed: evidence from before a gap of half a second is spent."""
 
 JUMP, JUMP_HOPS, BEFORE_HOPS = 0.03, 3, 5
-"""A sag by so much more than any of the last quarter second must be seen in three hops: a tracker that has
-lost its lines jumps like that, a spindle with a chuck on it rarely does."""
+"""A sag by so much more than any of the last quarter second, or by so much where none was known, must be seen
+in three hops: a tracker that has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
 WARNS_HOPS = 3
 """Of the newest quarter second's hops, beyond the limit for a warning: it may take a moment longer, and two
 hops of one frame can be wrong together."""
+
+FAR = 0.12
+"""So far down, the lines that give at the free speed what they give in cuts are missing there, within the
+hops of a frame; or else the speed is another sound's."""
 
 STANDS_STILL = 0.03
 """Per second, of the free speed: a spindle that went down faster than its lines can be followed goes on
@@ -112,7 +117,7 @@ class SagRule:
     lag_s: float = 0.05
     _sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _support: float = 0.0
-    _before: deque[float] = field(default_factory=lambda: deque(maxlen=BEFORE_HOPS))
+    _before: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=BEFORE_HOPS))
     _fell_through: bool = False
     _known_sag: float = 0.0
     _known_s: float = -math.inf
@@ -147,7 +152,6 @@ class SagRule:
         if in_place:
             sag = math.nan  # a tone of another sound
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
-            self._before.clear()
             self._sums = [FADE * s for s in self._sums]
             return self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         self._small_hops = self._small_hops + 1 if sag * 100 <= self.warning_pct else 0
@@ -158,24 +162,26 @@ class SagRule:
         elif sag - self._known_sag > JUMP * (hop.t - self._known_s) / hop.step_s:
             self._fell_through = False  # a spindle falls through the speeds between
         self._known_sag, self._known_s = sag, hop.t
+        self._follow_jump(hop, sag)
         told = self._is_told(hop)
         if hop.confidence >= SURE and told:
             self._sure_db = hop.over_db
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
+            sagging = sagging and self._jump_hops <= 1
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
             self._sure_falls = not _is_heard(hop)
-        before = self._before
-        jumped = bool(before) and sag - before[-1] > JUMP and sag - max(before) > JUMP
-        self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
-        self._before.append(sag)
         if not work.loaded:
             self._sums = [0.0, 0.0]
             return None
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
-        weight = 1.0 if hop.confidence >= SURE else UNSURE_SHARE
-        if self._jump_hops > 1 or _runs_up(hop, rotation) or not told:
+        counts = told and self._jump_hops <= 1 and not _runs_up(hop, rotation)
+        if not counts or (sag > FAR and not missing):
             weight = 0.0
+        elif hop.confidence >= SURE:
+            weight = 1.0
+        else:
+            weight = UNSURE_SHARE if work.sure else 0.0
         over: list[bool] = []
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             z = (sag - limit / 100) / sd
@@ -184,10 +190,19 @@ class SagRule:
             total = self._sums[i] + weight * bounded
             self._sums[i] = min(total, 2 * ENOUGH_Z) if total > 0 else 0.0
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
-        over[0] = over[0] and sum(100 * one > self.warning_pct for one in self._before) >= WARNS_HOPS
+        over[0] = over[0] and sum(100 * one > self.warning_pct for _, one in self._before) >= WARNS_HOPS
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD
         return found if holds else self._lost(hop, work) or found
+
+    def _follow_jump(self, hop: Hop, sag: float) -> None:
+        """Hops until a sag that came at once, or after none was known, counts."""
+        before = self._before
+        while before and hop.t - before[0][0] > (BEFORE_HOPS + 0.5) * hop.step_s:
+            before.popleft()
+        jumped = sag - max((one for _, one in before), default=0.0) > JUMP
+        self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
+        before.append((hop.t, sag))
 
     def _lost(self, hop: Hop, work: Work) -> Finding | None:
         """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""

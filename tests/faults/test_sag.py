@@ -33,12 +33,14 @@ class Walk:
         self.t = 0.0
         self.found = []
 
-    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, in_place=False, **changes):
+    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, in_place=False, missing=True, **changes):
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
             spindle_hz = SPINDLE_HZ * (1 - now) if now == now else 0.6 * SPINDLE_HZ
             heard = hop(t, spindle_hz=spindle_hz, sd_hz=sag_sd * SPINDLE_HZ, **changes)
-            self.found.append((t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at, in_place)))
+            self.found.append(
+                (t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at, in_place, missing))
+            )
         self.t += seconds
         return self
 
@@ -287,3 +289,25 @@ def test_a_sag_that_only_its_fall_told_is_not_lost_but_where_it_is_beyond_the_li
         walk = Walk().go(1, 0.01).go(0.5, lambda s: 0.01 + 0.1 * s, **falls)
         lost = walk.go(1.5, math.nan, audible=0.5 * FAINT, **NOWHERE)
         assert bool(lost.first(Severity.HOLD)[1]) is held
+
+
+def test_a_sag_that_comes_after_none_was_known_must_be_seen_in_three_hops():
+    """As a bell, or the cut's end, gives for a tenth of a second."""
+    for seconds, held in ((0.1, False), (0.25, True)):
+        gap = Walk().go(1, 0.01).go(0.4, math.nan, **NOWHERE)
+        walk = gap.go(seconds, 0.13, **NOWHERE).go(1, 0.01, **NOWHERE)
+        assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
+def test_so_far_down_no_line_is_left_at_the_free_speed():
+    for missing, held in ((False, False), (True, True)):
+        walk = Walk().go(1, 0.01).go(0.2, lambda s: s, missing=missing, **NOWHERE)
+        walk.found.clear()
+        walk.rule._sums = [0.0, 0.0]
+        assert bool(walk.go(1, 0.2, missing=missing, **NOWHERE).first(Severity.HOLD)[1]) is held
+
+
+def test_unsure_speeds_count_only_in_a_sure_peck():
+    for at, held in ((LOADED, True), (UNSURE, False)):
+        walk = Walk().go(1, 0.01).go(2, 0.1, at=at, confidence=0.7, **NOWHERE)
+        assert bool(walk.first(Severity.HOLD)[1]) is held
