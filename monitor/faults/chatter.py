@@ -198,7 +198,8 @@ class _Track:
     slow_best_db: float = -math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
     shivered: bool = False
-    pitches: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
+    # where single spectra are strongest: the bin, the powers in it and beside it, that over the noise
+    peaks: deque[tuple[int, list[float], float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
 
@@ -397,10 +398,11 @@ class ChatterRule:
             track.slow_best_db = track.slow_db
         track.proven = track.proven or (self._cutting and track.enough >= ENOUGH)
         near = tones.newest[k - 1 : k + 2].tolist()
-        newest = max(*near, 1e-20)
+        newest = max(near)
+        newest = newest if newest > 1e-20 else 1e-20
         now = 10 * math.log10(newest)
         shown = newest * tones.per_floor.item(k)
-        track.pitches.append((self._peak_hz(k, near), shown if shown > 1 else 1.0))
+        track.peaks.append((k, near, shown if shown > 1 else 1.0))
         track.past_db.append(db)
         was = track.before.pop(0)
         track.before.append(now)
@@ -567,7 +569,7 @@ class ChatterRule:
 
     def _keeps_pitch(self, hop: Hop, track: _Track) -> bool:
         """Whether the newest pitches differ by no more than those of a vibration; else it may be a voice."""
-        if len(track.pitches) < SHIVER_HOPS:
+        if len(track.peaks) < SHIVER_HOPS:
             return False
         shivers = self._shivers(track)
         if shivers > SHIVERS:
@@ -577,10 +579,10 @@ class ChatterRule:
 
     def _shivers(self, track: _Track) -> float:
         """Deviation of the pitch over the last spectra, in those of a vibration heard through this noise."""
-        pitches = [hz for hz, _ in track.pitches]
+        pitches = [self._peak_hz(k, near) for k, near, _ in track.peaks]
         weights = [
             1 / ((SHIVER * track.hz) ** 2 + SHIVER_HZ**2 + self._unsure_hz**2 / shown)
-            for _, shown in track.pitches
+            for _, _, shown in track.peaks
         ]
         mean = sum(map(operator.mul, weights, pitches)) / sum(weights)
         return math.sqrt(

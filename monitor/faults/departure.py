@@ -133,10 +133,11 @@ class Departure:
         half_way = (WEAKER * usual + gone) / 2
         self.weak = given < half_way or apart < APART / 2 * self._spread
         tells = apart > APART * self._spread
-        tracked = not tells and hop.confidence >= SURE and abs(rotation.sag) < NEAR
+        near = abs(rotation.sag) < NEAR
+        tracked = not tells and near and hop.confidence >= SURE
         placed = tracked or (tells and given >= IN_PLACE * usual)
         home = hop.probability_between(*near_hz)
-        followed = hop.confidence >= SURE and home > 1 - DOUBT and abs(rotation.sag) < NEAR
+        followed = near and home > 1 - DOUBT and hop.confidence >= SURE
         self._follow_place(hop, rotation, usual, tells)
         self._follow_cut(hop, work, placed, followed, rotation.settled)
         # a speed that is followed down to where it is now is a matter of the sag
@@ -149,7 +150,7 @@ class Departure:
             nats = SHARE * apart / self._spread**2 * (half_way - given)
             self._add(MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats, placed)
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
-        if work.cutting and home > 1 - DOUBT and hop.audible >= 1 and abs(rotation.sag) < NEAR:
+        if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
         return self.left, self.in_place, self.missing, self.at_work_s, self.weak
 

@@ -25,7 +25,7 @@ _FALLEN = 0.5  # in log speed: to 60 %
 _SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
-_TILE = 32  # speeds made by one row of a product: more of them are moved by longer rows
+_TILE = 16  # speeds made by one row of a product: more of them would be moved by longer rows
 
 # Called at every hop on a few hundred numbers: looking these up would take a tenth as long as they do.
 _add, _multiply, _copy, _sum = np.add, np.multiply, np.copyto, np.add.reduce
