@@ -273,7 +273,7 @@ class CuttingDetector:
             evidence = sound + load
             self._filter(evidence, hop.step_s)
             # idling as loud as a cut hides one; far below it another sound has ceased: it is learned anew
-            unsure = self.strength < -1 or (self.hides_cut and not self.load_tells)
+            unsure = self.strength < -1 or (not self.load_tells and self.hides_cut)
             self.evidence = max(evidence, 0.0) if unsure else evidence
         else:
             # what was as loud while the spindle stood is no crash
