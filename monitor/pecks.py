@@ -202,6 +202,7 @@ class Cycle:
         # whether from rest, and since when the first contact is to be expected
         self._anchor = False, math.nan
         self._asked_s = -math.inf
+        self._sent_s = -math.inf  # when the spindle was started, or sent to another speed
         self._detector: CuttingDetector | None = None  # as it is now: it knows how loud cuts are
         self._free_s = -math.inf  # since when the machine could drill the next blank
         self._out_s = math.nan  # when the last blank's last peck ended
@@ -310,8 +311,10 @@ class Cycle:
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
-        self._spot_speed = self._is_spot_speed(rotation.reference_hz)
+        spot_speed, self._spot_speed = self._spot_speed, self._is_spot_speed(rotation.reference_hz)
         self._started = self._started or rotation.started or rotation.changed
+        if rotation.started or rotation.changed or (spot_speed and not self._spot_speed):
+            self._sent_s = hop.t
         if (rotation.started or rotation.changed) and not (self.in_blank and self.peck):
             self._anchor = True, hop.t
             if rotation.started:
@@ -505,6 +508,8 @@ class Cycle:
         sound, program, heard = self._course_so_far(self._untold)
         if len(heard) == 1 and (program.lead is None or self.off_lead):
             return math.nan  # it may be a later one
+        if self._sent_s > heard[-1].end_s:
+            return math.nan  # what was heard was the centre drill
         program = program.with_longest_gaps(ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0)
         ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
         nats, laid = no_more.lay(program)

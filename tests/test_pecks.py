@@ -527,3 +527,11 @@ def test_what_broke_off_at_another_time_than_first_contacts_come_is_not_judged()
         walk.begin_s = walk.t
         walk.cut(1.5).rest(GOOD_SPANS[1][0])
         assert bool(missed(walk) == missed(walk)) is told
+
+
+def test_what_was_heard_before_the_spindle_was_sent_to_its_speed_was_the_centre_drill():
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.peck(8.0)
+    walk._step(walk.t, hop(walk.t), rotation(changed=True))
+    assert math.isnan(missed(walk.rest(1.0)))
