@@ -270,10 +270,10 @@ class Schedule:
             return self.learned
         return self.blanks >= (2 if self.count == len(self.job_mm) else AGREED)
 
-    @property
-    def shortest_gap_s(self) -> float:
-        """The shortest way out of the hole and back, 0 where none is known."""
-        return min((gap.middle for gap in self.gaps[1:]), default=0.0)
+    def shortest_gap_s(self, pecks: int) -> float:
+        """The shortest way out of the hole and back after so many pecks, or after one fewer, should another
+        sound have been taken for one; 0 where none is known."""
+        return min((gap.middle for gap in self.gaps[max(pecks - 1, 1) :]), default=0.0)
 
     @property
     def blanks(self) -> int:

@@ -122,10 +122,10 @@ class LostCutRule:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
-            late_s = t - detector.end_s - cycle.schedule.shortest_gap_s
-            if not tapped and late_s > 0:
+            waited_s, gap_s = t - detector.end_s, cycle.schedule.shortest_gap_s
+            if not tapped and waited_s > gap_s(1):
                 self._asked_s = t
-            if not tapped and late_s > LEAST_LATE_S:
+            if not tapped and waited_s > gap_s(len(cycle.heard)) + LEAST_LATE_S:
                 due_s = cycle.missed_contact_s(detector.end_s, t)
                 self._missing = due_s == due_s
                 self._end_s, self._allowed_s = detector.end_s, due_s - detector.end_s
