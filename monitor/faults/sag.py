@@ -200,7 +200,9 @@ class SagRule:
         before = self._before
         while before and hop.t - before[0][0] > (BEFORE_HOPS + 0.5) * hop.step_s:
             before.popleft()
-        jumped = sag - max((one for _, one in before), default=0.0) > JUMP
+        # the newest first: mostly that is enough to know
+        jumped = sag - (before[-1][1] if before else 0.0) > JUMP
+        jumped = jumped and sag - max((one for _, one in before), default=0.0) > JUMP
         self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
         before.append((hop.t, sag))
 
