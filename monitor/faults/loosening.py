@@ -17,7 +17,10 @@ of speeds about the one heard. Good cuts tell which of them is the true one, by 
 blows of a machine at another speed, be it a per cent off, are no longer taken for a knock.
 
 The decision asks three things. The angle that stands out most does so by far more than is normal here, in
-cuts or between them. It has grown since it began to. And no other angle stands out half as much.
+cuts or between them. It is loud there in the newest turns. And no other angle stands out half as much. That
+it grows is not asked by itself: what is more than this machine's normal has grown. To ask for growth within
+one cut tells fewer of drawn knocks at as many false ones: one that grows over pecks, or is heard best with
+the drill out of the hole, begins anew in each.
 """
 
 from __future__ import annotations
@@ -37,17 +40,17 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
-from monitor.signal.revolutions import Turn, weighted_means, without_swell
+from monitor.signal.revolutions import Turn, blow_finder, weighted_means
 from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 3, 0.1, 7.5
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 6.0, 3, 0.1, 7.5
 """Deviations over normal that tell once so many turns have shown them, in so long a time, and those that tell
-at once. Of 147 drawn knocks they tell 93 in time, nearly all of the others within a second after it; false
-ones in 38.3 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it is 97 and 11, with 6 and
-8 it is 88 and 6. That tail is not of noise, in which none of these would be seen: half of them are blows of a
+at once. Of 147 drawn knocks they tell 99 in time, most of the others within a second after it; false ones in
+42.7 h of drawn good work, other sound in a fifth of it: 6. With 5.5 and 7 it is 102 and 9, with 6.5 and 8 it
+is 91 and 5. That tail is not of noise, in which none of these would be seen: half of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
 
 GAP = 2.5
@@ -81,17 +84,17 @@ GROUPS = 8
 """Bands that lie side by side hear much of the same: they are averaged to so many. With four, or with every
 band by itself, some knocks fewer are told at as many false ones."""
 
-GROWN = 0.5
-"""Growth of what stands out, from the first third to the last of the time in which it did, in deviations of a
-turn: about that of a level that stays. It tells a new knock from one that was always a little more than
-normal; a knock that is suddenly there and stays is mostly told as well, since the turns before it belong to
-that time."""
+LOUD = 3.5
+"""Deviations, of a band in one turn, by which the newest turns have to stand out on average, however loud
+each. The bounded mean asks that every turn knocks; this, that a knock is loud. A compressor's stroke heard
+through the cut, or a cut that runs rough, is seen for certain after seconds, but in no turn by so much."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
 
-SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 4
-"""The first of that time is left out; growth is looked for no further back, and not in fewer turns."""
+SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 2
+"""A knock must have stood out in so many turns of this cut or pause, the first of it left out. Where it began
+is sought no further back."""
 
 FIRST_S, FIRST_TURNS = 1.5, 18.0
 """The first of idling, and of cutting, whichever is longer (three memories), is taken for what this machine
@@ -123,7 +126,6 @@ class _Past(NamedTuple):
     t: float
     cutting: bool
     turn: Turn
-    deviations: NDArray[np.float32]  # shape (sectors, groups)
     z: float
 
 
@@ -197,6 +199,7 @@ class LooseningRule:
     _beat_n: float = 0.0
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
+    _newest: int = field(init=False)  # turns over which a knock is measured
     _first_turns: int = field(init=False)
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
@@ -217,7 +220,7 @@ class LooseningRule:
         for group, part in enumerate(parts):
             self._groups[group, part] = 1 / part.size
         self._mean_of_magnitudes = np.full(self.sectors, math.sqrt(math.pi / 2) / self.sectors, np.float32)
-        ripple = without_swell(self.sectors)[0]
+        ripple = blow_finder(self.sectors)[0]
         self._ripple = ripple / ripple[0]
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
@@ -232,6 +235,7 @@ class LooseningRule:
         shape = (self._creep.size, self.sectors, len(parts))  # groups last: all of a sector are moved at once
         self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
+        self._newest = max(LASTS_TURNS, round(0.5 / self._share))
         self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
         self._settle_turns = math.ceil(SETTLE_S / step_s)
 
@@ -242,7 +246,7 @@ class LooseningRule:
         cutting: Sequence[bool],
         spotting: Sequence[bool] | None = None,
     ) -> list[Finding | None]:
-        """Of each hop the finding, while a knock of every turn is more than normal and has grown.
+        """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         """
@@ -316,11 +320,10 @@ class LooseningRule:
                 # A drill that enters slowly beats with the stock before its cut is known: what knocks while
                 # idling has to be more than cuts do as well.
                 z = min(z, self._z(self._state[True], most))
-            self._past.append(_Past(hop.t, cutting, turn, deviations[n], z))
+            self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
             if z >= SURE_Z:
-                state.means, state.usual = means[n], usual[n]
-                told = self._judged(state, cutting, angles[n], most)
+                told = self._judged(cutting, means[n], angles[n], most)
                 if told is not None and self._lasts(hop.t, z):
                     found.append((hop.t, told))
                 else:
@@ -431,47 +434,33 @@ class LooseningRule:
             late = state.first[self._first_turns // 3 :]  # the means have grown by then
             state.most.location = max(statistics.median(late), self._noise)
 
-    def _judged(self, state: _State, cutting: bool, angle: int, most: float) -> Finding | None:
-        """The finding, if what stands out at this angle, in its bands, has grown since it began to."""
-        past = list(self._past)
+    def _judged(self, cutting: bool, means: NDArray[np.float32], angle: int, most: float) -> Finding | None:
+        """The finding, if what stands out does so at one angle only, and did in this cut or pause before."""
+        past = self._past
         begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
-        run = [one for one in past[begin:] if one.cutting is cutting][self._settle_turns :]
-        if len(run) < LEAST_TURNS:
-            return None
-        weights = np.maximum(state.means.reshape(-1, len(self._groups))[angle], 0)
-        weights = weights / math.sqrt(float(np.square(weights).sum()))
-        seen = np.matmul(weights, np.array([one.deviations.T for one in run]))
-        turns = [one.turn.turns for one in run]
-        # finer than the means: half a sector in all of this time
-        speeds = math.ceil(self._or_off * self.sectors * (turns[-1] - turns[0]))
-        creep = (self._off + np.linspace(-self._or_off, self._or_off, 2 * speeds + 1)) * self.sectors
-        at = np.array([self._sectors(turn - turns[0], creep) for turn in turns])
-        bounded = np.take_along_axis(seen[:, None], at, axis=2)
-        # the angle that fits the whole time best: another would seem to have grown as it crept there
-        speed, sector = divmod(int(bounded.mean(axis=0).argmax()), self.sectors)
-        where = at[:, speed, sector]
-        of_bands = np.matmul(weights / state.usual, self._groups)
-        heard = [
-            float(np.matmul(of_bands, one.turn.deviations[:, k])) for one, k in zip(run, where, strict=True)
-        ]
-        third = max(2, len(run) // 3)
-        if statistics.fmean(heard[-third:]) - statistics.fmean(heard[:third]) < GROWN:
+        here = sum(past[k].cutting is cutting for k in range(begin, len(past))) - self._settle_turns
+        if here < LEAST_TURNS:
             return None
         speed, sector = divmod(angle, self.sectors)
-        now = np.matmul(weights, np.ascontiguousarray(state.means[speed].T))
+        weights = np.maximum(means[speed, sector], 0)
+        weights = weights / math.sqrt(float(np.square(weights).sum()))
+        now = np.matmul(weights, np.ascontiguousarray(means[speed].T))
         near = max(2, round(NEAR * self.sectors))
         elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]
         if elsewhere.max(initial=0.0) > ALONE * now[sector]:
             return None
-        newest = list(zip(run, where, strict=True))[-max(third, 3) :]
-        over = np.mean([one.turn.deviations[:, k] * one.turn.usual for one, k in newest], axis=0)
+        newest = [past[k].turn for k in range(len(past) - min(here, self._newest), len(past))]
+        where = [(sector + round(self._creeps[speed] * turn.turns)) % self.sectors for turn in newest]
+        blows = np.array([turn.deviations[:, k] for turn, k in zip(newest, where, strict=True)])
+        if float(np.matmul(np.matmul(blows, self._groups.T), weights).mean()) < LOUD:
+            return None
+        over = (blows * np.array([turn.usual for turn in newest])).mean(axis=0)
         excess = max(0.0, float(np.matmul(np.square(weights), np.matmul(self._groups, over))))
         knock_db = 10 * math.log10(1 + excess)
-        normal_db = 10 * math.log10(1 + excess * min(1.0, state.most.location / most))
+        normal_db = 10 * math.log10(1 + excess * min(1.0, self._state[cutting].most.location / most))
         message = (
             f"The chuck or work holding knocks once a turn, {knock_db:.0f} dB over the sound beside it "
-            f"(normal here {normal_db:.0f} dB), and louder turn by turn: stop the spindle, then "
-            "retract and tighten the holding."
+            f"(normal here {normal_db:.0f} dB): stop the spindle, then retract and tighten the holding."
         )
         return Finding(
             Kind.LOOSENING, Severity.HOLD, message, knock_db, normal_db, "dB", past[begin].t - self.hop_s

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from monitor.faults.loosening import LooseningRule
+from monitor.faults.loosening import SURE_Z, LooseningRule
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
 from monitor.signal.revolutions import Revolutions
 from monitor.spindle import SpindleState
@@ -154,6 +154,25 @@ def test_a_knock_that_grows_over_short_pecks_is_told():
     for k in range(8):
         shop.go(1.0, lambda s, k=k: -10 + 6 * (k + s), k % 2 == 0)
     assert start < shop.first_s < start + 4.0
+
+
+def test_a_knock_that_the_cut_drowns_is_told_as_soon_as_the_drill_is_out():
+    shop = Shop()
+    for _ in range(5):
+        shop.go(2.0).go(2.0, cutting=False)
+    shop.go(2.0, -6.0)
+    assert not shop.found
+    out = shop.t
+    shop.go(2.0, 6.0, cutting=False)
+    assert shop.first_s < out + 0.7
+
+
+def test_what_is_seen_for_certain_but_is_loud_in_no_turn_is_silent():
+    """As loud as the sound beside it, for ten seconds; three decibels more are told."""
+    shop = Shop(3).go(30.0).go(10.0, 0.0)
+    assert max(past.z for past in shop.rule._past) > SURE_Z
+    assert not shop.found
+    assert Shop(3).go(30.0).go(10.0, 3.0).found
 
 
 def test_a_centre_drill_is_neither_judged_nor_taken_for_a_cut():

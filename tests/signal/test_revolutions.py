@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from monitor.signal.revolutions import Revolutions, without_swell
+from monitor.signal.revolutions import Revolutions, blow_finder
 
 HOP_S, PIECES, BANDS, FINE, HOPS = 0.05, 24, 6, 24, 80
 PIECE_S = HOP_S / PIECES
@@ -88,10 +88,26 @@ def test_a_slow_swell_of_eccentric_work_stands_out_by_little(rpm):
 @pytest.mark.parametrize("sectors", [6, 7, 10, 24])
 def test_what_is_smooth_is_taken_away_and_a_blow_mostly_left(sectors):
     angle = 2 * np.pi * np.arange(sectors) / sectors
-    assert np.abs(np.ones(sectors) @ without_swell(sectors)).max() < 1e-5
+    assert np.abs(np.ones(sectors) @ blow_finder(sectors)).max() < 1e-5
     if sectors > 8:
-        assert np.abs((np.cos(angle) + np.sin(2 * angle)) @ without_swell(sectors)).max() < 1e-5
-    assert without_swell(sectors)[0, 0] >= 0.5
+        assert np.abs((np.cos(angle) + np.sin(2 * angle)) @ blow_finder(sectors)).max() < 1e-5
+    assert blow_finder(sectors)[0, 0] >= 0.5
+
+
+@pytest.mark.parametrize("sectors", [12, 16, 24])
+def test_a_blow_that_falls_between_two_sectors_stands_out_by_more_with_the_next(sectors, monkeypatch):
+    """It rings on in the third."""
+    blow = np.zeros(sectors)
+    blow[:3] = 1.0, 1.0, 0.3
+    noise = np.random.default_rng(1).exponential(1.0, (4000, sectors + 1))
+    noise = noise[:, 1:] + 0.2 * noise[:, :-1]  # pieces overlap
+
+    def over_noise():
+        return (blow @ blow_finder(sectors)).max() / (noise @ blow_finder(sectors)).std()
+
+    with_next = over_noise()
+    monkeypatch.setattr("monitor.signal.revolutions.RINGS_ON", 0.0)
+    assert with_next > 1.15 * over_noise()
 
 
 @pytest.mark.parametrize("rpm", [300, 900, 1600])
