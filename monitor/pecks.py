@@ -96,6 +96,9 @@ LAID_BACK_S, COURSE_S = 0.25, 900.0
 """An edge that was heard so near to where the program has it is taken as heard; and how much of a blank is
 remembered to date its pecks."""
 
+MOSTLY = 3
+"""So many times as often tells how blanks begin."""
+
 _LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
 _NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
@@ -120,7 +123,8 @@ class _Heard(NamedTuple):
 @dataclass(slots=True)
 class _Cut:
     """A cut under way; ``due_s``: when the program draws the drill out, inf where that is not known;
-    ``early_s``: so long before its contact, which the program dates, it began to sound like one."""
+    ``early_s``: so long before its contact, which the program dates, it began to sound like one;
+    ``unlikely``: no blank of this batch began then."""
 
     start_s: float
     spot: bool
@@ -131,6 +135,7 @@ class _Cut:
     sure_s: float = 0.0
     due_s: float = math.inf
     early_s: float = 0.0
+    unlikely: bool = False
     fell: bool = False
     told: bool = False
     usual_sag_pct: float = -math.inf
@@ -251,6 +256,11 @@ class Cycle:
             expected_mm = max(*lengths, *(peck.length_mm for peck in self.heard))
             expected_mm *= 1 if known else SLOWEST_FEED
         return drilled_mm > (1 + OVERRUN) * expected_mm + late_mm
+
+    @property
+    def unlikely(self) -> bool:
+        """Whether the cut under way began as no blank of this batch did."""
+        return self._cut is not None and self._cut.unlikely
 
     @property
     def surplus(self) -> bool:
@@ -414,9 +424,23 @@ class Cycle:
         self._cut = cut = _Cut(onset_s, spot, self._deepest_mm, early_s=early_s)
         cut.due_s = math.inf if spot else self._retract_s(onset_s)
         cut.turns = rotation.reference_hz * max(0.0, hop.t - hop.step_s - onset_s)
+        cut.unlikely = not (spot or (self.in_blank and self.peck)) and self._begins_oddly(onset_s)
         if detector.load_shows:
             cut.usual_sag_pct = 100 * detector.cut_sag
         return cut
+
+    def _begins_oddly(self, contact_s: float) -> bool:
+        """Whether no blank would begin then: without a start of the spindle where it was started for nearly
+        all of them, or at another time than always after it."""
+        from_rest, anchor_s = self._anchor
+        went_on, started = (len(leads) for leads in self.schedule.leads_s)
+        if not from_rest and started >= MOSTLY * max(1, went_on):
+            return True
+        lead = self.schedule.lead(from_rest)
+        if lead is None or anchor_s != anchor_s or len(self.schedule.leads_s[from_rest]) < MOSTLY:
+            return False
+        enters_s = self.schedule.point_mm / self._feed_mm_s  # unheard
+        return not lead.least_s <= contact_s - anchor_s <= lead.most_s + enters_s
 
     def _is_over(self, cut: _Cut, t: float) -> bool:
         """Whether no load shows that the drill is still in, where its time is over."""

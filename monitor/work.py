@@ -101,7 +101,7 @@ class WorkJudge:
         through = cycle.through
         # by reckoning nothing is drilled any more: the peck or the hole is over, or the program has no more
         # pecks, so that other sound was taken for some
-        over = through or cycle.overrun or cycle.surplus
+        over = through or cycle.unlikely or cycle.overrun or cycle.surplus
         self._follow_beat(hop, detector)
         if detector.since_s != self._cut_s and detector.cutting:
             self._cut_s = detector.since_s

@@ -11,7 +11,7 @@ from hypothesis import strategies as st
 from monitor.cutting import EVIDENCE_MOST
 from monitor.job import Job, expand_pecks
 from monitor.measurements import Event, Kind, Severity
-from monitor.pecks import APART_S, CONFIRM_S, Cycle, climb_depth
+from monitor.pecks import APART_S, CONFIRM_S, MOSTLY, Cycle, climb_depth
 from monitor.planning.flutes import flute_fill
 from monitor.spindle import SpindleState
 from tests.hops import STEP_S, hop, rotation, silent, times
@@ -535,3 +535,23 @@ def test_what_was_heard_before_the_spindle_was_sent_to_its_speed_was_the_centre_
     walk.peck(8.0)
     walk._step(walk.t, hop(walk.t), rotation(changed=True))
     assert math.isnan(missed(walk.rest(1.0)))
+
+
+def begun(walk, lead_s):
+    """Start the spindle, if a lead is given, and drill so long after it as to know whether a blank began."""
+    if lead_s is not None:
+        walk._step(walk.t, hop(walk.t), rotation(started=True))
+        walk.rest(lead_s)
+    return walk.cut(0.5)
+
+
+def test_where_every_blank_began_so_long_after_a_start_one_that_does_not_is_unlikely():
+    """Another sound of the workshop, between two blanks."""
+    for lead_s, unlikely in ((1.0, False), (None, True), (6.0, True)):
+        walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+        for _ in range(MOSTLY):
+            begun(walk, 1.0).cut(8.0 / FEED_MM_S - 0.5).rest(1.0).peck(5.0).peck(5.0).stop().rest(1)
+            assert not walk.cycle.unlikely
+        assert begun(walk, lead_s).cycle.unlikely is unlikely
+        if unlikely:  # a peck after it is one of a blank that has begun
+            assert not walk.rest(1.0).cut(0.5).cycle.unlikely

@@ -104,7 +104,8 @@ class StallRule:
             fell = self._stalled or hop.t - self._fell_s <= FALLING_S
             collapsed = sagging and in_place and fell and rotation.sag > COLLAPSE
             self._last_heard_s, self._stalled = hop.t, collapsed
-            at_work = work.working or (work.loaded and in_place)
+            # what goes on after its peck should be over is another sound, as the program stops the spindle
+            at_work = (work.working or (work.loaded and in_place)) and work.contact_s == work.contact_s
             if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf

@@ -1,6 +1,7 @@
 """`stall`: lines that vanish, or a speed that collapses, at work and only there."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -35,6 +36,15 @@ def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(at):
     assert found.onset_s == pytest.approx(2.0)  # when it was last heard to turn
     assert all(walk(rule, 3, 2.2, make=silent, **STOPPED))
     assert not any(walk(rule, 1, 5.2))
+
+
+@pytest.mark.parametrize("at", [CUTTING, LOADED])
+def test_what_goes_on_after_the_peck_should_be_over_is_another_sound(at):
+    """A compressor ends as the program switches the spindle off: its sound falls with the lines."""
+    rule = StallRule()
+    walk(rule, 2, at=at)
+    walk(rule, 1, 2.0, at=replace(at, contact_s=math.nan))
+    assert vanish(rule, 3.2) is None
 
 
 def test_a_spindle_switched_off_between_cuts_is_no_stall():
