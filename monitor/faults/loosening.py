@@ -185,6 +185,7 @@ class LooseningRule:
     _share: float = field(init=False)
     _mean_of_magnitudes: NDArray[np.float32] = field(init=False)
     _ripple: NDArray[np.float32] = field(init=False)  # what a knock leaves at other angles
+    _left: float = field(init=False)  # what is left of a knock at its own
     _scale: float = field(init=False)
     _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
@@ -221,7 +222,7 @@ class LooseningRule:
             self._groups[group, part] = 1 / part.size
         self._mean_of_magnitudes = np.full(self.sectors, math.sqrt(math.pi / 2) / self.sectors, np.float32)
         ripple = blow_finder(self.sectors)[0]
-        self._ripple = ripple / ripple[0]
+        self._ripple, self._left = ripple / ripple[0], float(ripple[0])
         # the nearest of these speeds is off by half a sector in twice the memory
         speeds = max(1, math.ceil(OFF * self.sectors * 2 * memory_s * self.spindle_hz))
         sectors = np.arange(self.sectors)
@@ -455,7 +456,7 @@ class LooseningRule:
         if float(np.matmul(np.matmul(blows, self._groups.T), weights).mean()) < LOUD:
             return None
         over = (blows * np.array([turn.usual for turn in newest])).mean(axis=0)
-        excess = max(0.0, float(np.matmul(np.square(weights), np.matmul(self._groups, over))))
+        excess = max(0.0, float(np.matmul(np.square(weights), np.matmul(self._groups, over))) / self._left)
         knock_db = 10 * math.log10(1 + excess)
         normal_db = 10 * math.log10(1 + excess * min(1.0, self._state[cutting].most.location / most))
         message = (
