@@ -209,8 +209,10 @@ def _pairs(
     """Gaps in ln(order) of all pairs of a line of recording i with one before it, rising.
 
     With their weights (bounded: no single line may decide), and the summed weight of pairs at the same
-    frequency. Two lines that both have a partner at their own frequency make no pair: when the speed did
-    not change all lines have one, and their harmonics would still agree on many a ratio.
+    frequency, but for mains hum, which stays at any speed. Two lines that both have a partner at their own frequency make no pair: when the speed did
+    not change all lines have one, and their harmonics would still agree on many a ratio. A line that has one
+    counts half beside one that has none, for it may be fixed: else the multiples of an order might pass for
+    moved multiples of mains hum.
     """
     b_hz, b_turning, b_z, b_stay = _columns(found[i])
     gaps, weights, staying = [], [], 0.0
@@ -218,8 +220,10 @@ def _pairs(
         a_hz, a_turning, a_z, _ = _columns(found[j])
         weight = np.sqrt(np.minimum(np.minimum(a_z[:, None], b_z[None, :]), 36.0))
         same = np.abs(a_hz[:, None] - b_hz[None, :]) < 4 * b_stay[None, :]
-        staying += float(weight[same].sum())
-        both = np.asarray(same.any(axis=1))[:, None] & np.asarray(same.any(axis=0))[None, :]
+        staying += float(weight[same & (mains_multiple(a_hz, 0.05) == 0)[:, None]].sum())
+        a_stays, b_stays = np.asarray(same.any(axis=1))[:, None], np.asarray(same.any(axis=0))[None, :]
+        both = a_stays & b_stays
+        weight[a_stays ^ b_stays] *= 0.5
         gap = np.log(a_turning / runs[j].rpm)[:, None] - np.log(b_turning / runs[i].rpm)[None, :] + shifts[j]
         use = ~both & np.isfinite(gap)
         gaps.append(gap[use])

@@ -38,6 +38,13 @@ def steady_speed(run: FreeRun, c: Spectrogram, hz: Array, top_hz: float, paired:
         keep = (_gain(log_p, c.df, more, u) >= 0) & ~near
         hz = more[keep] if keep.sum() >= min(3, first.size) else first
         u = _track(log_p, c.df, hz)
+        if paired and np.median(_gain(log_p, c.df, first, u)) < 0:
+            # Lines found again at another speed do turn, and following the spindle sharpens them; what makes
+            # most of them worse is another wander: a narrow mode of the machine, which noise makes waver,
+            # follows any track that it helped to find.
+            hz = first
+            u = _track(log_p, c.df, hz)
+            break
     plain = plain[mains_multiple(plain, 0.3) == 0]
     over = np.hstack([_follow(log_p, c.df, hz, u) - LOG_MEAN, _near(log_p, c, plain, np.ptp(u) * plain)])
     _check_steady(run, c.t, u, over)

@@ -241,3 +241,25 @@ def test_drawn_machines_are_classed_rightly(snr_db):
     right, wrong = np.sum(counts, axis=0)
     assert right >= 50  # 90 and 63 when written, with 2 and 0 wrong
     assert wrong <= 0.03 * right
+
+
+def _brushless(rpm, seed):
+    """A motor of few poles driving the spindle: three lines, louder hum, and a mode that noise makes waver."""
+    rng = np.random.default_rng(seed)
+    hum = {120.0 * k: 0.06 for k in range(1, 7)}
+    x = free_run(rpm, seed, snr_db=18, orders={12.0: 1.0, 24.0: 0.3, 36.0: 0.15}, fixed=hum, wander=0.0009)
+    decay = np.exp(-np.pi * 8.0 / FS)
+    mode = [1, -2 * decay * np.cos(2 * np.pi * 1083 / FS), decay**2]
+    ring = signal.lfilter([1], mode, rng.standard_normal(x.size))
+    return x + 0.003 * ring / ring.std()
+
+
+def test_few_low_lines_are_learned_beside_hum_and_a_narrow_mode():
+    """At 1150 rpm the orders 12, 24 and 36 lie 4 % under multiples of 120 Hz, as moved ones would at 550."""
+    baseline = _learn((1150, _brushless(1150, 1), FS, "fast"), (550, _brushless(550, 2), FS, "slow"))
+    orders = [line.order for line in _of(baseline, LineClass.ORDER)]
+    for order in (12, 24, 36):
+        assert min(abs(found / order - 1) for found in orders) < 5e-4
+    assert baseline.wander == pytest.approx(0.0009, rel=0.5)
+    assert baseline.heard_ratio == pytest.approx((1.0, 1.0), abs=5e-4)
+    assert baseline.confidence > 0.9
