@@ -209,10 +209,10 @@ def _pairs(
     """Gaps in ln(order) of all pairs of a line of recording i with one before it, rising.
 
     With their weights (bounded: no single line may decide), and the summed weight of pairs at the same
-    frequency, but for mains hum, which stays at any speed. Two lines that both have a partner at their own frequency make no pair: when the speed did
-    not change all lines have one, and their harmonics would still agree on many a ratio. A line that has one
-    counts half beside one that has none, for it may be fixed: else the multiples of an order might pass for
-    moved multiples of mains hum.
+    frequency, but for mains hum, which stays at any speed. Two lines that both have a partner at their own
+    frequency make no pair: when the speed did not change all lines have one, and their harmonics would still
+    agree on many a ratio. A line that has one counts half beside one that has none, for it may be fixed:
+    else the multiples of an order might pass for moved multiples of mains hum.
     """
     b_hz, b_turning, b_z, b_stay = _columns(found[i])
     gaps, weights, staying = [], [], 0.0

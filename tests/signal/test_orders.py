@@ -244,7 +244,7 @@ def test_drawn_machines_are_classed_rightly(snr_db):
 
 
 def _brushless(rpm, seed):
-    """A motor of few poles driving the spindle: three lines, louder hum, and a mode that noise makes waver."""
+    """A motor of few poles drives the spindle: three lines, hum, and a mode that noise makes waver."""
     rng = np.random.default_rng(seed)
     hum = {120.0 * k: 0.06 for k in range(1, 7)}
     x = free_run(rpm, seed, snr_db=18, orders={12.0: 1.0, 24.0: 0.3, 36.0: 0.15}, fixed=hum, wander=0.0009)
