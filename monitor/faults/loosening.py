@@ -17,10 +17,10 @@ of speeds about the one heard. Good cuts tell which of them is the true one, by 
 blows of a machine at another speed, be it a per cent off, are no longer taken for a knock.
 
 The decision asks three things. The angle that stands out most does so by far more than is normal here, in
-cuts or between them. It is loud there in the newest turns. And no other angle stands out half as much. That
-it grows is not asked by itself: what is more than this machine's normal has grown. To ask for growth within
-one cut tells fewer of drawn knocks at as many false ones: one that grows over pecks, or is heard best with
-the drill out of the hole, begins anew in each.
+cuts or between them. It is loud there in the newest turns, and does not fade. And no other angle stands out
+half as much. That it grows is not asked by itself: what is more than this machine's normal has grown. To ask
+for growth within one cut tells fewer of drawn knocks at as many false ones: one that grows over pecks, or is
+heard best with the drill out of the hole, begins anew in each.
 """
 
 from __future__ import annotations
@@ -46,11 +46,11 @@ from monitor.spindle import MASKED, TURNING, Rotation
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 6.0, 3, 0.1, 7.5
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 3, 0.1, 7.5
 """Deviations over normal that tell once so many turns have shown them, in so long a time, and those that tell
-at once. Of 147 drawn knocks they tell 99 in time, most of the others within a second after it; false ones in
-42.7 h of drawn good work, other sound in a fifth of it: 6. With 5.5 and 7 it is 102 and 9, with 6.5 and 8 it
-is 91 and 5. That tail is not of noise, in which none of these would be seen: half of them are strokes of a
+at once. Of 192 drawn knocks they tell 135 in time, most of the others within a second after it; false ones in
+56 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it is 137 and 12, with 6 and 7.5 it
+is 132 and 7. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
 
 GAP = 2.5
@@ -88,6 +88,10 @@ LOUD = 3.5
 """Deviations, of a band in one turn, by which the newest turns have to stand out on average, however loud
 each. The bounded mean asks that every turn knocks; this, that a knock is loud. A compressor's stroke heard
 through the cut, or a cut that runs rough, is seen for certain after seconds, but in no turn by so much."""
+
+FADES = 0.5
+"""Share of that by which the first third of these turns may have been louder than the last: a compressor that
+starts, or a blow on the bench, is loud and dies away. A holding does not tighten by itself."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
@@ -439,8 +443,9 @@ class LooseningRule:
         """The finding, if what stands out does so at one angle only, and did in this cut or pause before."""
         past = self._past
         begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
-        here = sum(past[k].cutting is cutting for k in range(begin, len(past))) - self._settle_turns
-        if here < LEAST_TURNS:
+        run = [past[k].turn for k in range(begin, len(past)) if past[k].cutting is cutting]
+        run = run[self._settle_turns :]
+        if len(run) < LEAST_TURNS:
             return None
         speed, sector = divmod(angle, self.sectors)
         weights = np.maximum(means[speed, sector], 0)
@@ -450,12 +455,14 @@ class LooseningRule:
         elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]
         if elsewhere.max(initial=0.0) > ALONE * now[sector]:
             return None
-        newest = [past[k].turn for k in range(len(past) - min(here, self._newest), len(past))]
-        where = [(sector + round(self._creeps[speed] * turn.turns)) % self.sectors for turn in newest]
-        blows = np.array([turn.deviations[:, k] for turn, k in zip(newest, where, strict=True)])
-        if float(np.matmul(np.matmul(blows, self._groups.T), weights).mean()) < LOUD:
+        where = [(sector + round(self._creeps[speed] * turn.turns)) % self.sectors for turn in run]
+        blows = np.array([turn.deviations[:, k] for turn, k in zip(run, where, strict=True)])
+        heard = np.matmul(np.matmul(blows, self._groups.T), weights)
+        loud, third = float(heard[-self._newest :].mean()), max(1, len(run) // 3)
+        if loud < LOUD or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud:
             return None
-        over = (blows * np.array([turn.usual for turn in newest])).mean(axis=0)
+        usual = np.array([turn.usual for turn in run[-self._newest :]])
+        over = (blows[-self._newest :] * usual).mean(axis=0)
         excess = max(0.0, float(np.matmul(np.square(weights), np.matmul(self._groups, over))) / self._left)
         knock_db = 10 * math.log10(1 + excess)
         normal_db = 10 * math.log10(1 + excess * min(1.0, self._state[cutting].most.location / most))

@@ -175,6 +175,13 @@ def test_what_is_seen_for_certain_but_is_loud_in_no_turn_is_silent():
     assert Shop(3).go(30.0).go(10.0, 3.0).found
 
 
+def test_loud_blows_that_die_away_are_no_loosening():
+    """At the same angle of each turn, from twelve decibels down by one a turn; one that stays is told."""
+    faded = [Shop(seed).go(6.0).go(1.2, lambda s: 12 - 20 * s).found for seed in range(8)]
+    assert sum(map(bool, faded)) <= 2
+    assert all(Shop(seed).go(6.0).go(1.2, 12.0).found for seed in range(8))
+
+
 def test_a_centre_drill_is_neither_judged_nor_taken_for_a_cut():
     shop = Shop().go(10.0)
     assert not shop.go(4.0, lambda s: 10 * s, spotting=True).found
