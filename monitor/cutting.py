@@ -94,6 +94,15 @@ _EDGE = 0.35  # onset is dated where the level leaves this share of the threshol
 _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
 _STUCK_TIMES = 2.0
 
+_FALL_HOPS, _STAY_HOPS = 3, 5  # a retract takes less than 0.15 s to leave the chip; 0.25 s show what stays
+_STAY_DB = 2.0  # range of five hops of steady noise: four deviations of the band-averaged floor
+_FALL_DB, _FALL_SDS = 3.0, 2.0  # below the cut, at least
+_TRAVEL_LEAST_DB = 1.5  # less hardly sounds like cutting
+_TRAVEL_SPREAD_DB = 1.0  # axes differ in and out, and with speed
+_TRAVEL_S = 20.0  # out of the deepest hole and back at the slowest rapid
+_CUT_HOPS = 20  # a second of a cut tells how loud it is
+_SOME_CUTS = 3  # of which the median is a cut, if one of them was another sound
+
 _FRAME_LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 
 
@@ -129,7 +138,8 @@ class CuttingDetector:
     microphone needs no setting. ``gain_db`` is the change of the microphone's gain since the baseline, as
     far as the learned lines show it beyond doubt; ``idle_db`` the broadband level of the idle machine over
     the baseline's floor, less that gain; ``cut_db`` the level of the cut's own sound on the same scale, NaN
-    before one was heard; ``cut_sag`` the load of cuts as a fraction. ``background_db`` is the broadband
+    before one was heard; ``cut_sag`` the load of cuts as a fraction; ``travel_db`` the level of the sound of
+    the axis as it draws the drill out and back, NaN before it was heard. ``background_db`` is the broadband
     level (dB per Hz) while the spindle stands, -inf before it was heard; ``strength`` the present rise over
     idle in units of the threshold; ``log_odds`` that the drill cuts, in nats; ``evidence``: what this hop
     adds to them, and ``level_db``: its broadband level, gain taken off. ``onset_s`` and ``end_s``
@@ -144,6 +154,7 @@ class CuttingDetector:
     cut_db: float = float("nan")
     cut_spread_db: float = 3.0
     cut_sag: float = float("nan")
+    travel_db: float = float("nan")
     gain_db: float = 0.0
     cutting: bool = False
     strength: float = 0.0
@@ -164,6 +175,9 @@ class CuttingDetector:
     _idle_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _usual_idle_db: float = 0.0
     _cut_sags: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _travel_s: float = 0.0
+    _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _STAY_HOPS))
     _loaded_s: float = 0.0
     _unheard: bool = False
     _falls: bool = False
@@ -287,6 +301,8 @@ class CuttingDetector:
         elif self.cutting and self.log_odds < -SURE:
             self.cutting, self.end_s = False, min(self._high_s, now)
             self._learn_cut()
+        elif self.cutting and self._falls_to_travel(level):
+            self.out(now - _STAY_HOPS * hop.step_s)
         if rotation.at_speed or self.cutting:
             self._learn(now, hop, level, sag)
         return self.cutting
@@ -336,7 +352,10 @@ class CuttingDetector:
         # normal densities, written out: calls would take as long as they do
         spread = self.idle_spread_db
         z = rise / spread
-        idle = (1 - _ODD) * (math.exp(-0.5 * z * z) / (_ROOT * spread)) + _ODD / _ODD_DB
+        idle = math.exp(-0.5 * z * z) / (_ROOT * spread)
+        if self.travel_db == self.travel_db and not self.load_tells:
+            idle = max(idle, self._travels_at(rise))
+        idle = (1 - _ODD) * idle + _ODD / _ODD_DB
         full = (rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB)
         most = _MOST_RISE_DB
         cut = (full if 0.0 < full < 1.0 else 1.0 if full > 0.0 else 0.0) / most
@@ -356,6 +375,62 @@ class CuttingDetector:
         if ratio > EVIDENCE_MOST:
             return EVIDENCE_MOST
         return ratio if ratio > -EVIDENCE_MOST else -EVIDENCE_MOST
+
+    def _travels_at(self, rise: float) -> float:
+        """Density of a rise while the axis travels: up to the level of its rapids, where it mostly is."""
+        travel = self._travel_rise_db
+        z = (rise - travel) / _TRAVEL_SPREAD_DB
+        at_rapid = math.exp(-0.5 * z * z) / (_ROOT * _TRAVEL_SPREAD_DB)
+        return max(at_rapid, 1 / travel) if 0 < rise < travel else at_rapid
+
+    @property
+    def _travel_rise_db(self) -> float:
+        return 10 * math.log10(1 + 10 ** ((self.travel_db - self.idle_db) / 10))
+
+    def _follow_travel(self, level: float, step_s: float) -> bool:
+        """Whether the axis travels, which is not idling; what lasts longer than any way does not."""
+        if self.travel_db != self.travel_db or self.load_tells:
+            return False
+        travel = self._travel_rise_db - _FALL_SDS * _TRAVEL_SPREAD_DB
+        if level - self.idle_db < max(travel, _TRAVEL_LEAST_DB):
+            self._travel_s = 0.0
+            return False
+        self._travel_s += step_s
+        if self._travel_s > _TRAVEL_S:
+            self._travels.clear()
+            self.travel_db, self._travel_s = math.nan, 0.0
+        return True
+
+    def _falls_to_travel(self, level: float) -> bool:
+        """Whether the sound has fallen from that of the cut to less, and stays: then the drill is drawn out.
+
+        A cut ends within a turn, and the axis that takes the drill out sounds steady. This is asked only
+        where no load shows.
+        """
+        self._newest.append(level)
+        if len(self._newest) < _FALL_HOPS + _STAY_HOPS or len(self._levels) < _CUT_HOPS + _STAY_HOPS:
+            return False
+        load = self.cut_sag if self.cut_sag == self.cut_sag else self._most_shown
+        if load > _SHOWS_SDS * self._idle_sag_sd:
+            return False
+        newest = list(self._newest)
+        stays = newest[_FALL_HOPS:]
+        highest = max(stays)
+        if highest > newest[0] - _FALL_DB or highest - min(stays) > _STAY_DB:
+            return False
+        before = self._levels[:-_STAY_HOPS]
+        usual = statistics.median(before)
+        spread = 1.25 * statistics.fmean([abs(one - usual) for one in before])
+        if len(self._cut_levels) >= _SOME_CUTS:
+            usual = min(usual, self.idle_db + self.rise_db)
+            spread = max(spread, self.cut_spread_db)
+        stays_db = statistics.fmean(stays) - self.idle_db
+        if highest > usual - max(_FALL_DB, _FALL_SDS * spread) or stays_db < _TRAVEL_LEAST_DB:
+            return False
+        self._levels, self._sags = before, self._sags[:-_STAY_HOPS]
+        self._travels.append(self.idle_db + 10 * math.log10(10 ** (stays_db / 10) - 1))
+        self.travel_db = statistics.median(self._travels)
+        return True
 
     def _load(self, sag: float, now: float) -> float:
         """Evidence of the sag, in nats a hop."""
@@ -443,8 +518,9 @@ class CuttingDetector:
             # What is under the idle level corrects it at once: it was taken too high. What is louder while
             # the spindle slows is a drill that enters slowly.
             if level <= self.idle_db:
+                self._travel_s = 0.0
                 self._learn_idle(level, hop, _IDLE_FAST_S)
-            elif not self.suspects_load:
+            elif not (self.suspects_load or self._follow_travel(level, hop.step_s)):
                 self._learn_idle(level, hop, _IDLE_S)
             if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
                 # Deviation by the median (Robbins and Monro 1951, from memory): slips count little.

@@ -300,3 +300,59 @@ def test_as_loud_as_a_cut_while_the_speed_falls_tells_nothing_and_silence_tells(
     assert detector.evidence == -EVIDENCE_MOST
     run(detector, lambda t: CUT_DB, 0.5, 14.5, settled=False)
     assert detector.evidence == 0.0
+
+
+def _pecked(detector, travel_db, pecks, begin, seed=0):
+    """Idle, then pecks of 4 s at 18 dB, each followed by 3 s of travel and 0.5 s of idling; decisions."""
+    rng = np.random.default_rng(seed)
+
+    def level(t):
+        into = (t - begin - 2.0) % 7.5
+        if t < begin + 2.0:
+            return 0.3 * rng.standard_normal()
+        if into < 4.0:
+            return 18.0 + 2.0 * rng.standard_normal()
+        return (travel_db if into < 7.0 else 0.0) + 0.3 * rng.standard_normal()
+
+    return run(detector, level, 2.0 + 7.5 * pecks, begin, sag=0.0)
+
+
+@pytest.mark.parametrize("travel_db", [2.5, 5.0, 9.0, 11.0])
+def test_the_axis_that_draws_the_drill_out_is_no_cut(travel_db):
+    """A drive that keeps its speed shows no load: the sound that falls at once, and stays, tells it."""
+    detector = CuttingDetector(longest_s=5.0)
+    heard = _pecked(detector, travel_db, 4, 0.0)
+    assert detector.travel_db == pytest.approx(10 * math.log10(10 ** (travel_db / 10) - 1), abs=0.5)
+    for k in range(4):
+        contact, retract = 2.0 + 7.5 * k, 6.0 + 7.5 * k
+        late = 0.15 if k else 0.35  # once it is known, it counts at once
+        assert all(d for t, d in heard if contact + 0.2 < t <= retract)
+        assert not any(d for t, d in heard if retract + late < t <= contact + 7.45)
+    assert detector.end_s == pytest.approx(28.5, abs=0.11)
+    approach = run(detector, lambda t: travel_db, 3.0, 32.0, sag=0.0)
+    assert not any(decision for _, decision in approach)
+
+
+def test_a_cut_after_a_louder_sound_is_no_travel():
+    detector = CuttingDetector(longest_s=12.0)
+    run(detector, lambda t: 0.0, 3.0)
+    heard = run(detector, lambda t: CUT_DB + 10 * (6 < t < 7), 8.0, 3.0, sag=0.0)
+    assert all(d for t, d in heard if t > 3.2)
+    assert math.isnan(detector.travel_db)
+
+
+def test_where_load_tells_a_cut_that_becomes_quieter_goes_on():
+    """Softened work rubs: quieter, but it loads the spindle."""
+    detector = CuttingDetector(longest_s=5.0, cut_sag=0.02)
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    run(detector, lambda t: 18.0, 2.0, 3.0, sag=0.02)
+    assert all(d for _, d in run(detector, lambda t: 8.0, 1.0, 5.0, sag=0.02))
+
+
+def test_what_lasts_longer_than_any_travel_is_none():
+    detector = CuttingDetector(longest_s=5.0)
+    _pecked(detector, 5.0, 2, 0.0)
+    assert detector.idle_db == pytest.approx(0.0, abs=0.5)
+    run(detector, lambda t: 5.0, 45.0, 17.0, sag=0.0)
+    assert math.isnan(detector.travel_db)
+    assert detector.idle_db == pytest.approx(5.0, abs=0.5)
