@@ -1,10 +1,9 @@
 """`packing`: chips stay in the flutes and are pressed, so that the load climbs within pecks and over them.
 
-Physical reason: chips climb the flutes only as long as what they rub on the wall is less than what pushes
-them; the torque that takes grows exponentially with depth beyond a critical one (Mellinger et al. 2002, J.
-Manuf. Sci. Eng. 124:605), and below the depth to which the flutes reach out of the hole chips leave only when
-the drill does. Those that stay for the next peck fill the flutes sooner. So a peck is loaded more than like
-pecks were, the more the deeper it is.
+Physical reason: below the depth to which the flutes reach out of the hole, chips leave only when the drill
+does. Those that stay for the next peck fill the flutes sooner; pressed chips rub on the wall, and the torque
+that pushes them out grows exponentially with depth beyond a critical one (Mellinger et al. 2002, J. Manuf.
+Sci. Eng. 124:605). So a peck is loaded more than like pecks were, the more the deeper it is.
 
 What hides it is the machine's own wander. It is slow, so that speeds shortly after one another share it:
 its variogram (mean square of the change over a lag; Matheron 1963, from memory) is learned while the
@@ -74,14 +73,9 @@ LATE_HOPS = round(1.2 / HOP_S)
 LEAST_EXCESS = 0.1
 """Of the usual load, to count at all: pecks differ by some per cent by themselves."""
 
-OPEN_FLUTES, OPEN_DIAMETERS = 0.95, 3.0
-"""Share of the flutes' length down to which chips leave at their open end, give or take the error of the
-depth heard. But the way out grows with the depth, and the torque of what rubs on it exponentially
-(Mellinger): guides of sheet makers count a hole as deep from three diameters on, and want coolant there.
-Nothing packs in a hole shallower than both."""
-
-OPEN_SURER = 10.0
-"""While they leave at the open end, which they mostly do, so many times fewer false warnings are aimed at."""
+OPEN_FLUTES = 0.95
+"""Share of the flutes' length down to which chips leave at their open end: nothing packs in a shallower hole,
+give or take the error of the depth heard."""
 
 LEAST_PARTS = 4
 """Parts of a peck before anything is said of it."""
@@ -245,7 +239,6 @@ class PackingRule:
     job: Job
     wander: Wander = field(default_factory=Wander)
     _sum: Cusum = field(default_factory=lambda: Cusum(DRIFT, threshold_for(LOOKS_PER_FALSE_ALARM, DRIFT)))
-    _open_at: float = field(default_factory=lambda: threshold_for(OPEN_SURER * LOOKS_PER_FALSE_ALARM, DRIFT))
     _kinds: dict[int, _Usual] = field(default_factory=dict)
     _places: dict[int, _Usual] = field(default_factory=dict)
     _before: float = math.nan
@@ -336,8 +329,7 @@ class PackingRule:
 
     def _judge(self, peck: _Peck) -> None:
         part_s = peck.part_s
-        is_open = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
-        shallow = is_open and peck.depth_mm <= OPEN_DIAMETERS * self.job.drill_diameter_mm
+        shallow = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
         lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(
             peck.number
         )  # the program has no such peck
@@ -385,8 +377,7 @@ class PackingRule:
         climbs = over[-third:].mean() - over[free.size : free.size + third].mean()
         least = LEAST_EXCESS * float(usual[-1])
         peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least else 0.0
-        least_sum = self._open_at if is_open else self._sum.threshold
-        if self._sum.value + peck.z - DRIFT >= least_sum and self._peck is peck:
+        if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
             self._found = self._finding(peck, float(usual[-1]))
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
