@@ -286,13 +286,6 @@ class Cycle:
         """Whether boundaries of this blank were reckoned, and what was heard since does not agree."""
         return self._reckoned and self._zero_s != self._zero_s
 
-    def next_contact_s(self, t: float) -> float:
-        """When the program brings the drill in next; NaN where that is not known, inf if it does not."""
-        if self._zero_s != self._zero_s:
-            return math.nan
-        k = bisect_right(self.schedule.contacts_s, t - self._zero_s)
-        return self._zero_s + self.schedule.contacts_s[k] if k < len(self.schedule.contacts_s) else math.inf
-
     @property
     def in_cut(self) -> bool:
         """Whether a peck is under way."""

@@ -161,7 +161,6 @@ class LostCutRule:
             not heard
             or schedule.learned
             or cycle.through
-            or cycle.out_of_step
             or cycle.off_lead
             or k >= schedule.count
             or not schedule.follows(heard[:-1])

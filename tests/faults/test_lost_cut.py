@@ -34,7 +34,7 @@ class Wait:
         self.cycle = SimpleNamespace(
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
-            reckoned=False, out_of_step=False, off_lead=False, is_overdue=lambda: True,
+            reckoned=False, off_lead=False, is_overdue=lambda: True,
             missed_contact_s=self.missed_contact_s,
         )  # fmt: skip
         self.detector = SimpleNamespace(
