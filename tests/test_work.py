@@ -20,8 +20,9 @@ class Walk:
         self.judge = WorkJudge(0.02)
         self.detector = CuttingDetector()
         self.cycle = SimpleNamespace(
-            in_blank=True, spotting=False, through=False, overrun=False, surplus=False, depth_mm=3.0
-        )
+            in_blank=True, spotting=False, through=False, unlikely=False, overrun=False, surplus=False,
+            depth_mm=3.0,
+        )  # fmt: skip
         self.t = 0.0
         self.work = None
         self.go(2, 0.0, level_db=SILENT)
@@ -91,10 +92,11 @@ def test_a_peck_beyond_doubt_loads_as_cuts_do():
     assert not walk.go(0.1, 0.015).work.sure
 
 
-def test_a_peck_more_than_the_program_has_must_load_as_a_cut_does():
+@pytest.mark.parametrize("is_odd", ["surplus", "unlikely"])
+def test_a_peck_more_than_the_program_has_or_when_no_blank_begins_must_load_as_a_cut_does(is_odd):
     """Other sound was taken for some of those before: it may be again, as the spindle is switched off."""
     walk = Walk(usual_sag=0.015)
-    walk.cycle.surplus = True
+    setattr(walk.cycle, is_odd, True)
     walk.go(0.8, 0.0)
     assert not walk.work.sure
     assert math.isnan(walk.work.contact_s)
