@@ -20,6 +20,16 @@ def run(detector, level, seconds, begin=0.0, *, sag=math.nan, turning=True, sett
     return [(t, detector.step(hop(t, over_db=level(t)), spindle)) for t in times(seconds, begin)]
 
 
+def after_cuts(sag=math.nan, load=math.nan):
+    """A detector that has heard three cuts, and idling for 2 s since; 14 s in all."""
+    detector = CuttingDetector()
+    for begin in (0.0, 4.0, 8.0):
+        run(detector, lambda t: 0.0, 2.0, begin, sag=sag)
+        run(detector, lambda t: CUT_DB, 2.0, begin + 2, sag=load)
+    run(detector, lambda t: 0.0, 2.0, 12.0, sag=sag)
+    return detector
+
+
 def first(decisions, cutting):
     return next(t for t, d in decisions if d is cutting)
 
@@ -204,11 +214,7 @@ def test_what_is_quieter_than_the_idle_machine_is_no_cut_for_long():
 
 def test_idling_that_is_as_loud_as_a_cut_may_hide_one():
     """Rain ended as the drill entered: the level fell from that of rain to that of a cut."""
-    detector = CuttingDetector()
-    for begin in (0.0, 4.0, 8.0):
-        run(detector, lambda t: 0.0, 2.0, begin)
-        run(detector, lambda t: CUT_DB, 2.0, begin + 2)
-    run(detector, lambda t: 0.0, 2.0, 12.0)
+    detector = after_cuts()
     assert not detector.hides_cut
     run(detector, lambda t: CUT_DB + 4, 60.0, 14.0)  # no cut is so long
     run(detector, lambda t: CUT_DB, 2.0, 74.0)
@@ -220,11 +226,7 @@ def test_idling_that_is_as_loud_as_a_cut_may_hide_one():
 
 
 def test_a_cut_in_rain_ends_with_its_load():
-    detector = CuttingDetector()
-    for begin in (0.0, 4.0, 8.0):
-        run(detector, lambda t: 0.0, 2.0, begin, sag=0.0)
-        run(detector, lambda t: CUT_DB, 2.0, begin + 2, sag=0.02)
-    run(detector, lambda t: 0.0, 2.0, 12.0, sag=0.0)
+    detector = after_cuts(sag=0.0, load=0.02)
     run(detector, lambda t: CUT_DB, 1.0, 14.0, sag=0.02)
     run(detector, lambda t: CUT_DB + 8, 2.0, 15.0, sag=0.02)
     run(detector, lambda t: CUT_DB + 8, 2.0, 17.0, sag=0.0)
@@ -291,11 +293,7 @@ def test_what_lasts_far_longer_than_a_peck_is_a_new_background():
 
 def test_as_loud_as_a_cut_while_the_speed_falls_tells_nothing_and_silence_tells():
     """A drill that enters slows the spindle faster than one at its speed goes."""
-    detector = CuttingDetector()
-    for begin in (0.0, 4.0, 8.0):
-        run(detector, lambda t: 0.0, 2.0, begin)
-        run(detector, lambda t: CUT_DB, 2.0, begin + 2)
-    run(detector, lambda t: 0.0, 2.0, 12.0)
+    detector = after_cuts()
     run(detector, lambda t: 0.0, 0.5, 14.0, settled=False)
     assert detector.evidence == -EVIDENCE_MOST
     run(detector, lambda t: CUT_DB, 0.5, 14.5, settled=False)
