@@ -15,9 +15,9 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.faults.episode import Finding
-from monitor.hop import Hop
+from monitor.hop import HEARD, Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import STOPPED, TURNING, Rotation
+from monitor.spindle import MASKED, STOPPED, TURNING, Rotation
 
 LOST_AFTER_S = 0.25
 """Silence or a stuck value this long means hearing is lost: longer than any buffer hiccup that recovers
@@ -127,7 +127,10 @@ class MicrophoneRule:
         )
 
     def _fallen(self, hop: Hop, rotation: Rotation, quiet_db: float) -> Finding | None:
-        if rotation.state is TURNING and hop.heard:
+        # A cut may drown the lines, so that no speed is heard. What drowns all of them may be another sound,
+        # and end in the room, which has to be known then.
+        turning = rotation.state is TURNING and (hop.heard or hop.running >= HEARD)
+        if turning or (rotation.state is MASKED and self._room_db < math.inf):
             self._last_turning_s = hop.t
         if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
             # An unplugged capsule takes away what was there all the time, not the end of a drum beat.

@@ -90,6 +90,26 @@ def test_an_unplugged_capsule_is_held_within_half_a_second():
     assert finding.value < QUIET_DB
 
 
+def drowned(state, **fields):
+    """The plug is pulled in a cut that drowns the lines: what is left is the converter's noise."""
+    levels = [(t, 15.0 if t <= 1 else -34.0) for t in times(4)]
+    hops = [silent(t, over_db=db, broadband_db=MACHINE_DB + db, **fields) for t, db in levels]
+    return hops, rotation(state=state)
+
+
+def test_a_plug_pulled_in_a_cut_that_drowns_the_lines_is_told():
+    held, _ = first(run(*drowned(SpindleState.TURNING, running=0.9)), Severity.HOLD)
+    assert 1.0 < held <= 1.5
+
+
+def test_what_drowns_all_lines_may_end_in_a_room_that_is_not_known():
+    masked = drowned(SpindleState.MASKED)
+    assert not any(f for _, f in run(*masked))
+    held, _ = first(run(*masked, room_db=MACHINE_DB - 20), Severity.HOLD)
+    assert 1.0 < held <= 1.5
+    assert not any(f for _, f in run(*masked, room_db=MACHINE_DB - 30))
+
+
 def test_a_braked_spindle_ends_in_the_room_and_that_is_no_fault():
     """20 dB within 0.05 s, to where the room was heard before; unplugged it goes 6 dB under that."""
     fall = drop(20, 0.05)
