@@ -89,18 +89,14 @@ a first peck warns and no more."""
 STEP_DB, STEP_HOPS, STEP_ON_DB, STEP_NOISE_DB, STEP_NEAR_DB = 10.0, 2, 6.0, 8.0, 3.0
 """A line whose level in single spectra rises by so much within so many hops (0.1 s, a frame), out of no more
 than noise, and by less than this afterwards, was switched on or struck: chatter that grows by 80 dB a second,
-which is fast, rises by 8 and goes on. It is doubtful. Noise shows the fourth in the strongest of the bins in
-which the line may be, give or take the last: a line that was there before only comes out of a null."""
+which is fast, rises by 8 and goes on. It is doubtful, also where it begins with a contact: grown chatter may,
+for the wave that it left is there, but not the first time. Noise shows the fourth in the strongest of
+the bins in which the line may be, give or take the last: a line that was there before comes out of a null."""
 
-WITH_CONTACT_S = 0.15
-"""A grown chatter may start again at full level with the next contact, for the wave that it left is there. So
-what steps up within this of a contact is not doubted for that, if good pecks were heard that have no such
-line and the load shows that it is a contact: a sound that begins just before a cut may be taken for one. What
-is switched on elsewhere does not wait for the drill."""
-
-MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ, MAINS_STEP_DB = (50.0, 60.0), 300.0, 0.7, 7.0
-"""At the first multiples of the mains, as far as they are read, less is enough: a motor elsewhere that is
-switched on hums there, its current dying down."""
+MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ = (50.0, 60.0), 300.0, 0.7
+"""At the first multiples of the mains, as far as they are read, a line is doubtful however it came: a motor
+elsewhere that is switched on hums there, and one that a cut loads. Chatter so low lies there by chance in one
+case of twenty."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
@@ -231,7 +227,7 @@ class ChatterRule:
         self._steady_hops = 0
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
-        self._cutting, self._contact_s = False, math.nan
+        self._cutting = False
         self._suspect = False
         self._good_pecks = 0
         self._strengths: deque[float] = deque(maxlen=WAS_HOPS)
@@ -307,7 +303,7 @@ class ChatterRule:
         elif self._cutting and not work.in_cut and not self._suspect:
             self._memory.end_peck()
             self._good_pecks += 1
-        self._cutting, self._contact_s = work.in_cut, work.cut_s
+        self._cutting = work.in_cut
 
     def _learn(self, hop: Hop, tones: Tones, work: Work) -> None:
         if self._hops % ToneMemory.LEARNS_EVERY:
@@ -414,13 +410,13 @@ class ChatterRule:
             track.from_hz = track.hz
         track.drifts = track.drifts or abs(track.hz - track.from_hz) > DRIFT * track.hz
         if track.sudden is None and track.enough >= ENOUGH:
-            track.sudden = self._came_in_a_step(tones, bins, track.hz)
+            track.sudden = self._came_in_a_step(tones, bins)
         if track.enough >= ENOUGH / 2:
             track.looks += 1
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
 
-    def _came_in_a_step(self, tones: Tones, bins: slice, hz: float) -> bool:
+    def _came_in_a_step(self, tones: Tones, bins: slice) -> bool:
         """Whether the line in these bins had its level within a frame, and then stayed there."""
         spectra = [*self._past, tones]
         levels = [_db(float((one.newest[bins] * one.per_floor[bins]).max())) for one in spectra]
@@ -430,7 +426,7 @@ class ChatterRule:
         )
         nothing = statistics.median(levels[: at + 1]) < STEP_NOISE_DB + STEP_NEAR_DB
         stays = statistics.fmean(sorted(levels[at + STEP_HOPS + 1 :])[-3:]) - stood[at] < STEP_ON_DB
-        return nothing and stays and rise >= (MAINS_STEP_DB if _is_mains(hz) else STEP_DB)
+        return nothing and stays and rise >= STEP_DB
 
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
         if track.follows_hz == track.follows_hz:
@@ -500,7 +496,7 @@ class ChatterRule:
         if self._cutting and hop.t - track.start_s >= PASSING_S and track.best_db >= PASSING_DB:
             self._note_tone(hop, track)
         forgotten = hop.t - self._left_s >= GLIDE_LATELY_S
-        elsewhere = bool(track.sudden) or track.drifts
+        elsewhere = _came_otherwise(track)
         if track.best_db >= GLIDE_LEAST_DB and (elsewhere or forgotten or not self._left_sudden):
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, elsewhere
         self._track = None
@@ -522,7 +518,8 @@ class ChatterRule:
         for _, hz, _ in self._tones:
             if not _is_multiple(track.hz, hz):
                 self._background_s = hop.t
-        self._tones.append((hop.t, track.hz, self._cutting))
+        own = self._cutting and not _came_otherwise(track)  # it may have chattered
+        self._tones.append((hop.t, track.hz, own))
 
     def _is_chatter(self, hop: Hop, track: _Track, work: Work) -> bool:
         if not (track.inside and self._cutting and work.working):
@@ -535,7 +532,7 @@ class ChatterRule:
             and statistics.fmean(list(self._strengths)[-NOW_HOPS:]) >= GOES_ON * track.strength
             and track.level_db >= TOLD_DB
             and self._keeps_pitch(hop, track)
-            and not self._doubtful(hop, track, work)
+            and not self._doubtful(hop, track)
             and track.slow_db >= (NEW_DEPARTS_DB if self._good_pecks < NEW_PECKS else DEPARTS_DB)
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
@@ -544,16 +541,11 @@ class ChatterRule:
         )
         return track.told
 
-    def _doubtful(self, hop: Hop, track: _Track, work: Work) -> bool:
+    def _doubtful(self, hop: Hop, track: _Track) -> bool:
         """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
-        with_contact = (
-            self._good_pecks >= NEW_PECKS
-            and work.sure
-            and abs(track.start_s - self._contact_s) <= WITH_CONTACT_S
-            and abs(track.hz - track.from_hz) <= WITHIN * track.hz
+        elsewhere = (
+            _came_otherwise(track) or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
         )
-        elsewhere = track.drifts or (bool(track.sudden) and not with_contact)
-        elsewhere = elsewhere or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
         return elsewhere and not (_near(track.hz, self._ended_hz) and not self._heard_outside(hop, track))
 
     def _other_tone(self, track: _Track) -> bool:
@@ -613,6 +605,11 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
     """Whether one frequency is a whole multiple of the other, within 2 %."""
     ratio = max(hz, other_hz) / min(hz, other_hz)
     return abs(ratio - round(ratio)) <= 0.02 * ratio
+
+
+def _came_otherwise(track: _Track) -> bool:
+    """Whether the line came as chatter does not."""
+    return track.drifts or bool(track.sudden) or _is_mains(track.hz)
 
 
 def _is_mains(hz: float) -> bool:
