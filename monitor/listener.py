@@ -401,12 +401,12 @@ class Listener:
         hops, rotations, works, was_lost, lost, microphone, lost_cut, turns = zip(*seen, strict=True)
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
-        left, in_place, missing, at_work_s, weak = zip(
+        left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
         sag = list(map(self._sag.step, hops, rotations, works, in_place, missing))
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
-        stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak)
+        stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         found = (
             list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),
             list(stall),

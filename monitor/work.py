@@ -111,8 +111,7 @@ class WorkJudge:
             self._loaded, self._slowed_s = False, 0.0
             if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
                 self._lately.append(sag)
-                self._strengths.append(detector.strength)
-                self._loud_hops = self._loud_hops + 1 if detector.strength >= 1 else 0
+                self._follow_loudness(detector)
                 self._believed = self._believable(hop, detector, through, over)
             elif not (through or over):
                 self._believed = True
@@ -121,8 +120,11 @@ class WorkJudge:
         elif sag == sag:
             self._follow(hop, rotation, detector, cycle)
             self._seen_s = hop.t
-        elif hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
-            self._loaded = False
+        else:
+            if hop.audible < _TELLING:
+                self._follow_loudness(detector)  # a cut that drowns the lines is as loud as others
+            if hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
+                self._loaded = False
         certain = hop.t - detector.since_s >= _CERTAIN_S
         cutting, spotting = detector.cutting, cycle.spotting
         working = cutting and certain and self._believed and not spotting
@@ -157,6 +159,10 @@ class WorkJudge:
             loads = self._sags() >= SURE_SHARE * self._usual
             return knows_load and loads and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
+
+    def _follow_loudness(self, detector: CuttingDetector) -> None:
+        self._strengths.append(detector.strength)
+        self._loud_hops = self._loud_hops + 1 if detector.strength >= 1 else 0
 
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""

@@ -68,12 +68,19 @@ YOUNG_S, SURE_HOPS = 1.0, 6
 so many hops, the lines in their places: what is switched off under another sound seems loaded as it begins
 to slow."""
 
-TURNED_DB, TURNED_HOPS = 6.0, 4
+TURNED_DB, TURNED_HOPS, QUIETER_DB = 6.0, 4, 1.0
 """All sound that falls by so much within so many hops, while the track does not doubt yet, is the gain of a
-microphone turned down, which takes as much of the lines: a cut dies away after they have gone."""
+microphone turned down, which takes as much of the lines: a cut dies away after they have gone. So it is for
+sure where it falls so far under the sound of the machine running free: some cuts waver by as much."""
 
-LATELY_S = 1.0
-"""It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later."""
+LATELY_S, UNDER_WAY_S, CLEAR = 1.0, 3.0, 3.0
+"""It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later. But
+not while the peck is under way: a jam whose noise drowns the lines may end with them heard clearly, the
+distributions so many deviations apart, in another place or not at all."""
+
+DROWNS_HOPS, DROWNS_SHARE = 40, 0.2
+"""The cuts of a machine drown its lines where in two seconds of them and more no more than this share of
+the hops tells: in other cuts it is another sound that does, under which the spindle may be switched off."""
 
 
 @dataclass(slots=True)
@@ -85,7 +92,8 @@ class Departure:
     give at the free speed what they give in cuts all the same; ``missing``: they did so, or it was followed
     there, in none of the last hops. ``at_work_s``: until when it was surely cutting, the lines in their
     places, -inf where it was heard to run free since. ``weak``: they give less at the free speed than half
-    way between what they give in cuts and what chance gives, or these are alike.
+    way between what they give in cuts and what chance gives, or these are alike. ``turned``: the microphone
+    was surely turned down in the cut, and the lines were not heard in their places since.
     """
 
     nats: float = 0.0
@@ -94,17 +102,25 @@ class Departure:
     missing: bool = False
     at_work_s: float = -math.inf
     weak: bool = True
+    turned: bool = False
+    _turned: bool = False
     _given: float = GIVES * WORTH_HOPS
     _audible: float = WORTH_HOPS
     _spread: float = SPREAD
     _cut_s: float = math.nan
+    _contact_s: float = math.nan
+    _reference_hz: float = 0.0
     _placed_hops: int = 0
     _cut_hops: int = 0
     _sure_hops: int = 0
     _free_hops: int = 0
+    _followed_s: float = -math.inf
+    _came: bool = False
+    _against_hops: int = 0
+    _all_hops: int = 0
+    _told_hops: int = 0
     _followed_hops: int = 0
     _levels: deque[float] = field(default_factory=lambda: deque(maxlen=TURNED_HOPS))
-    _turned: bool = False
     _missed_hops: int = IN_PLACE_HOPS
     _astray_hops: int = 0
     _doubt_hops: int = 0
@@ -113,18 +129,20 @@ class Departure:
 
     def step(
         self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False
-    ) -> tuple[bool, bool, bool, float, bool]:
+    ) -> tuple[bool, bool, bool, float, bool, bool]:
         """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before.
 
-        Gives ``left``, ``in_place``, ``missing``, ``at_work_s`` and ``weak``.
+        Gives ``left``, ``in_place``, ``missing``, ``at_work_s``, ``weak`` and ``turned``.
         """
         self.left = self.in_place = self.missing = False
         self.weak = True
+        if hop.confidence >= SURE and abs(rotation.sag) < NEAR and not work.cutting:
+            self._followed_s, self.turned = hop.t, False
         if not work.cutting and hop.t - self.at_work_s > LATELY_S:
             self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
             self._free_hops = self._followed_hops = 0
             self._levels.clear()
-            return False, False, False, self.at_work_s, True
+            return False, False, False, self.at_work_s, True, self.turned
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
         given = hop.evidence_between(*near_hz)
         usual = self._given / self._audible * hop.audible
@@ -139,12 +157,18 @@ class Departure:
         home = hop.probability_between(*near_hz)
         followed = near and home > 1 - DOUBT and hop.confidence >= SURE
         self._follow_place(hop, rotation, usual, tells)
-        self._follow_cut(hop, work, placed, followed, rotation.settled)
+        if abs(rotation.reference_hz - self._reference_hz) > NEAR * rotation.reference_hz:
+            # another commanded speed: it is looked for there
+            self._reference_hz, self._came, self.at_work_s = rotation.reference_hz, False, -math.inf
+        self._follow_cut(hop, work, placed, tells, followed, rotation.settled)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
-        lost = lost or hop.deaf or self._is_turned_down(hop, placed)
-        if lost or not judged or hop.t - self.at_work_s > LATELY_S:
+        lost = lost or hop.deaf or self._is_turned_down(hop, placed, work.idle_db)
+        away_s = hop.t - self.at_work_s
+        under_way = work.contact_s == self._contact_s and work.cutting and apart > CLEAR * self._spread
+        lately = away_s <= LATELY_S or (under_way and away_s <= UNDER_WAY_S)
+        if lost or not (judged and lately):
             self.nats = self._peak = 0.0
         elif tells:
             nats = SHARE * apart / self._spread**2 * (half_way - given)
@@ -152,7 +176,7 @@ class Departure:
         self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
-        return self.left, self.in_place, self.missing, self.at_work_s, self.weak
+        return self.left, self.in_place, self.missing, self.at_work_s, self.weak, self.turned
 
     def _follow_place(self, hop: Hop, rotation: Rotation, usual: float, tells: bool) -> None:
         """Whether the lines give so much at the free speed itself, where another one is heard or none is.
@@ -175,13 +199,14 @@ class Departure:
         self._missed_hops = 0 if there else self._missed_hops + 1
         self.missing = self._missed_hops >= IN_PLACE_HOPS
 
-    def _is_turned_down(self, hop: Hop, placed: bool) -> bool:
+    def _is_turned_down(self, hop: Hop, placed: bool, idle_db: float) -> bool:
         """Whether all sound fell at once with the lines, not heard in their places since."""
         self._levels.append(hop.over_db)
         if placed:
-            self._turned = False
-        elif not self._turned:
-            self._turned = not self._doubt_hops and hop.over_db < max(self._levels) - TURNED_DB
+            self._turned = self.turned = False
+        elif not self._doubt_hops:
+            self._turned = self._turned or hop.over_db < max(self._levels) - TURNED_DB
+            self.turned = self.turned or (self._turned and hop.over_db < idle_db - QUIETER_DB)
         return self._turned
 
     def _add(self, nats: float, placed: bool) -> None:
@@ -193,22 +218,34 @@ class Departure:
             self._by_itself = min(max(self._by_itself, self._peak), BY_ITSELF_MOST)
             self._peak = 0.0
 
-    def _follow_cut(self, hop: Hop, work: Work, placed: bool, followed: bool, settled: bool) -> None:
+    def _follow_cut(
+        self, hop: Hop, work: Work, placed: bool, tells: bool, followed: bool, settled: bool
+    ) -> None:
         """Until when a cut was under way for sure, the lines in their places.
 
         ``followed``: the speed is, at the free one, whatever the lines give; ``settled``: it had come to rest
-        there, as nothing cuts before that.
+        there, as nothing cuts before that; ``tells``: the lines are not drowned. Where this machine's cuts
+        drown them, one to which the spindle came at its speed is at work as long as it is sure.
         """
         if work.cutting and work.cut_s != self._cut_s:
             self._cut_s, self._placed_hops, self._cut_hops = work.cut_s, 0, 0
+            self._came = settled and work.cut_s - self._followed_s <= LATELY_S
+            self._against_hops = 0
         self._followed_hops = self._followed_hops + 1 if followed and not work.cutting else 0
         if self._followed_hops >= SURE_HOPS:
             self.at_work_s = -math.inf
         if work.cutting and hop.t - work.cut_s >= FRAME_S:
             self._cut_hops += 1
             self._placed_hops += placed
+            self._against_hops += tells and not placed
+            self._all_hops += 1
+            self._told_hops += tells
         in_place = self._placed_hops >= PLACED_HOPS and self._placed_hops >= PLACED_SHARE * self._cut_hops
         over = work.contact_s != work.contact_s
+        drowns = self._all_hops >= DROWNS_HOPS and self._told_hops <= DROWNS_SHARE * self._all_hops
+        if drowns and self._came and work.sure and not tells and self._against_hops < HOPS:
+            self.at_work_s, self._contact_s, self._free_hops = hop.t, work.contact_s, 0
+            return
         if not (placed or (followed and over)):
             self._free_hops = 0
             return
@@ -218,6 +255,7 @@ class Departure:
         believed = self._sure_hops >= SURE_HOPS or young
         if work.cutting and placed and in_place and believed and settled:
             self.at_work_s, self._free_hops = hop.t, 0
+            self._contact_s = work.contact_s
             return
         if not work.cutting:
             self.nats = 0.0

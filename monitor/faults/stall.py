@@ -42,6 +42,9 @@ spindle within tenths of a second, and its cut falls silent with it."""
 QUIETER_DB, QUIET_HOPS = 3.0, 2
 """A machine that turns is not quieter than it is running free: so far under it, so many hops, it stands."""
 
+TURNED_S = 1.0
+"""Lines that go so soon after the microphone was turned down have gone by that."""
+
 LOUDER_DB, LOUDER_DB_S = 6.0, 30.0
 """The lines were heard in this very cut: where it is louder now by no more than this, they are not drowned
 but gone. The feed goes on, so that chips thicken as the spindle slows, and lines that sweep down raise the
@@ -76,6 +79,7 @@ class StallRule:
     _away: float = 0.0
     _away_hops: int = 0
     _stands_s: float = -math.inf
+    _turned_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -88,12 +92,14 @@ class StallRule:
         in_place: bool = False,
         at_work_s: float = math.inf,
         weak: bool = True,
+        turned: bool = False,
     ) -> Finding | None:
         """Finding while the spindle stands in the cut.
 
         ``sagging``: `SagRule` finds a hold now; ``left``: the lines are gone from the free speed;
         ``in_place``: they give there what they give in cuts; ``at_work_s``: until when they did so in a cut
-        under way; ``weak``: they give less there (`monitor.faults.departure`).
+        under way; ``weak``: they give less there; ``turned``: the microphone was turned down in the cut
+        (`monitor.faults.departure`).
         """
         collapsed = False
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
@@ -121,11 +127,17 @@ class StallRule:
             self._stands_s = -math.inf
         if at_work_s == -math.inf:
             self._sure_s = -math.inf  # it was heard to run free since
-        if rotation.vanished and self._was_at_work and hop.t - self._last_heard_s <= LATELY_S:
+        lately = hop.t - self._last_heard_s <= LATELY_S
+        self._turned_s = (
+            self._turned_s if turned and self._turned_s > -math.inf else hop.t if turned else -math.inf
+        )
+        if rotation.vanished and self._was_at_work and lately and hop.t - self._turned_s > TURNED_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        self._stalled = self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place, weak)
+        self._stalled = (
+            self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned)
+        )
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
@@ -136,9 +148,11 @@ class StallRule:
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
 
-    def _stands_in_peck(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool) -> bool:
+    def _stands_in_peck(
+        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool
+    ) -> bool:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
-        if hop.t - self._sure_s > LATELY_S or hop.deaf:
+        if hop.t - self._sure_s > LATELY_S or hop.deaf or turned:
             return False
         quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0

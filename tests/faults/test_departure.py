@@ -1,6 +1,7 @@
 """`departure`: lines that no longer give at the free speed what they give in cuts."""
 
 import math
+from dataclasses import replace
 from itertools import pairwise
 
 import numpy as np
@@ -243,3 +244,70 @@ def test_a_speed_heard_far_off_is_a_slip_while_the_lines_are_in_their_places():
     for t in times(0.3, 2.35):
         step(rule, gone(t), sag=sag)
     assert not rule.in_place
+
+
+DROWNED, HARDLY = 0.3, 3.0  # nats a hop: the lines are not to be heard, and hardly
+
+
+def loud_cut(rule, seconds=2.0, sag=0.0, before_s=5.0, **at):
+    """The spindle runs free, its lines heard, and goes into a cut that drowns them, as those before did."""
+    for t in times(before_s, -10.0):
+        step(rule, heard(t, 2.0, DROWNED, home=0.5, confidence=0.3), replace(PECK, cut_s=-10.0), sag=math.nan)
+    free = work(cut_s=-10.0)
+    for t in times(1.0, -1.0):
+        step(rule, heard(t, GIVES * AUDIBLE), free, sag=sag)
+    peck = work(working=True, loud=True, sure=True, cut_s=0.0, contact_s=0.0, **at)
+    for t in times(seconds):
+        step(rule, heard(t, 2.0, DROWNED, home=0.5, confidence=0.3), peck, sag=math.nan)
+    return peck
+
+
+def test_a_spindle_that_stands_after_a_peck_whose_noise_drowned_it_has_left():
+    rule = Departure()
+    peck = loud_cut(rule)
+    assert leave(rule, 0.5, at=peck)[-1]
+
+
+def test_nothing_is_known_so_long_after_it_was_heard_where_cuts_do_not_drown_it():
+    """Another sound does, and the program goes on under it."""
+    rule = Departure()
+    peck = loud_cut(rule, before_s=0.0, seconds=1.9)
+    assert not any(leave(rule, 0.5, at=peck))
+
+
+def test_one_that_is_heard_again_at_its_speed_has_not():
+    rule = Departure()
+    peck = loud_cut(rule)
+    assert not any(cut(rule, 1.0, 2.0, at=peck))
+
+
+def test_nor_one_that_had_not_come_to_its_speed_before_the_noise():
+    rule = Departure()
+    peck = loud_cut(rule, sag=0.2)
+    assert not any(leave(rule, 0.5, at=peck))
+
+
+def test_nor_one_that_goes_to_another_commanded_speed():
+    rule = Departure()
+    peck = loud_cut(rule)
+    assert not any(step(rule, gone(t), peck, sag=math.nan, reference_hz=35.0) for t in times(0.5, 2.0))
+
+
+def jam(rule):
+    """Its speed falls, and the noise of the jam drowns the lines from then on."""
+    cut(rule)
+    leave(rule, 0.1, audible=HARDLY)
+    for t in times(1.5, 2.1):
+        step(rule, gone(t, DROWNED), PECK, sag=math.nan)
+
+
+def test_a_jam_whose_noise_drowns_the_lines_is_known_when_they_should_be_heard_again():
+    rule = Departure()
+    jam(rule)
+    assert leave(rule, 0.5, 3.6, audible=3 * AUDIBLE)[-1]
+
+
+def test_lines_that_hardly_tell_do_not_decide_so_long_after():
+    rule = Departure()
+    jam(rule)
+    assert not any(leave(rule, 0.5, 3.6, audible=HARDLY))
