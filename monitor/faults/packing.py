@@ -73,6 +73,10 @@ LATE_HOPS = round(1.2 / HOP_S)
 LEAST_EXCESS = 0.1
 """Of the usual load, to count at all: pecks differ by some per cent by themselves."""
 
+LASTS = 0.25
+"""Of the greater climb, the lesser in the two newest parts: half of what the squares leave a part or two
+after they begin. Pressed chips stay until the drill comes out, while a slip of the ear is over in a part."""
+
 OPEN_FLUTES = 0.95
 """Share of the flutes' length down to which chips leave at their open end: nothing packs in a shallower hole,
 give or take the error of the depth heard."""
@@ -337,7 +341,9 @@ class PackingRule:
             return
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
         good, variance, n, differ = self._expected(peck.number, loads.size)
-        if good is None:
+        if (
+            good is None or not good[-1] > self.wander.sd
+        ):  # where cuts cost less than that, lines drown in them
             return
         late = self._late_parts(loads, good)
         loads, sds = loads[late:], sds[late:]
@@ -374,9 +380,12 @@ class PackingRule:
         z = float(scores[best])
         extra = z / math.sqrt(sizes[best]) * float(courses[best, -1])
         third = max(inside.size // 3, 1)
-        climbs = over[-third:].mean() - over[free.size : free.size + third].mean()
+        first = over[free.size : free.size + third].mean()
+        climbs = over[-third:].mean() - first
         least = LEAST_EXCESS * float(usual[-1])
-        peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least else 0.0
+        lesser, greater = sorted(over[-2:] - first)
+        lasts = lesser > LASTS * greater
+        peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least and lasts else 0.0
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
             self._found = self._finding(peck, float(usual[-1]))
 

@@ -143,6 +143,29 @@ def test_a_faint_cut_that_is_known_late_is_judged_from_its_contact_on(known_afte
     assert (warned <= 5, severity) == (True, Severity.WARNING)
 
 
+@pytest.mark.parametrize(("from_share", "to_share", "told"), [(0.5, 0.6, False), (0.5, 1.0, True)])
+def test_one_odd_speed_is_no_load_that_stays(from_share, to_share, told):
+    """The same sag, in one part of the fifth peck or from there to its end."""
+
+    class Slips(Shop):
+        def _hop(self, blank, peck, start, sag, heard):
+            into = (heard.depth_mm - start) / self.job.pecks_mm[peck - 1]
+            slips = (blank, peck) == (3, 5) and from_share < into <= to_share
+            return super()._hop(blank, peck, start, sag + 0.012 * slips, heard)
+
+    shop = Slips(wander=0.0004)
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+    assert bool(shop.blank(3, good)) is told
+
+
+@pytest.mark.parametrize(("usual", "told"), [(0.0002, False), (FREE, True)])
+def test_where_cuts_load_by_less_than_the_machine_wanders_nothing_is_said_of_it(usual, told):
+    shop = Shop()
+    packs = packed_from(4)
+    assert [shop.blank(n, lambda *_: usual) for n in (1, 2)] == [[], []]
+    assert bool(shop.blank(3, lambda *at: usual + packs(*at) - FREE)) is told
+
+
 def test_a_load_that_begins_late_is_a_contact_dated_early():
     """Rain began like a cut, six tenths of a second before the drill touched: the load does not climb."""
     early_mm = 0.6 * MM_S
