@@ -507,7 +507,7 @@ class Cycle:
             return True
         pecks = laid[0]
         for one in heard:
-            common_s = sum(max(min(one.end_s, p.end_s) - max(one.start_s, p.start_s), 0.0) for p in pecks)
+            common_s = sum([max(min(one.end_s, p.end_s) - max(one.start_s, p.start_s), 0.0) for p in pecks])
             if common_s < COVERED * (one.end_s - one.start_s):
                 return True  # of this peck it knows nothing
         return any(sound.silent_s(p) > OVERDUE_S for p in pecks if p.end_s > heard[-1].end_s)
@@ -551,7 +551,7 @@ class Cycle:
     def _program_s(self, program: Program) -> float:
         """How long the program takes from the first contact; gaps that are not known count some seconds."""
         gaps_s = [known.middle_s for known in program.gaps] or [_THROUGH_GAP_S] * (len(program.lengths) - 1)
-        return sum(known.middle_s for known in program.lengths) + sum(gaps_s)
+        return sum([known.middle_s for known in program.lengths], 0.0) + sum(gaps_s, 0.0)
 
     def _longest_gap_s(self) -> float:
         """The longest way out of the hole and back, as learned, or as small machines go."""
@@ -884,7 +884,7 @@ class Cycle:
     def _is_odd(self, heard: list[HeardPeck]) -> bool:
         """Whether what was heard is another cycle than is known: a sound of the workshop may have made pecks,
         or hidden where they ended, so that it has to be heard twice running."""
-        depth_mm = sum(peck.length_mm for peck in heard) / sum(self._job.pecks_mm)
+        depth_mm = sum([peck.length_mm for peck in heard], 0.0) / sum(self._job.pecks_mm)
         deep = not 1 / SLOWEST_FEED <= depth_mm <= SLOWEST_FEED
         return deep or len(heard) != self.schedule.count
 
@@ -973,7 +973,7 @@ def _mean(values: Sequence[float]) -> float:
 
 
 def _mean_s(program: Program) -> float:
-    return sum(known.middle_s for known in program.lengths) / len(program.lengths)
+    return sum([known.middle_s for known in program.lengths]) / len(program.lengths)
 
 
 def _as_heard(span: Span, heard: Sequence[Span]) -> Span:

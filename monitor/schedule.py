@@ -139,7 +139,7 @@ class Schedule:
         if self.follows(pecks):
             return True
         lengths = [self.length_mm(k) for k in range(self.count)]
-        apart_mm = sum(peck.length_mm for peck in pecks) - sum(lengths[: len(pecks)])
+        apart_mm = sum([peck.length_mm for peck in pecks], 0.0) - sum(lengths[: len(pecks)])
         return len(pecks) <= self.count and abs(apart_mm) < min(lengths) / 2
 
     def alike(self, peck: HeardPeck, k: int) -> bool:
@@ -168,7 +168,7 @@ class Schedule:
         self.learned, self.count = True, usual
         self.seconds = [statistics.median(peck.seconds for peck in heard) for heard in told]
         self.as_job = usual == len(self.job_mm) and self._is_job(pecks)
-        self.depth_mm = sum(self.planned_mm(k) for k in range(usual))
+        self.depth_mm = sum([self.planned_mm(k) for k in range(usual)])
         # what is misheard is cut short
         self.gaps = [_typical(values, statistics.median_high(values)) for values in gaps]
         self._lay_out(like)

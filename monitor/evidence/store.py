@@ -177,7 +177,7 @@ class Store:
             raise
         self.batch = 0
         self._started = datetime.min
-        self._rows: list[tuple[Value, ...]] = []
+        self._rows: list[TraceRow] = []
 
     def newest_batch(self) -> int:
         """Number of the newest batch in the file, 0 where there is none."""
@@ -217,7 +217,7 @@ class Store:
             Whether they, and all before them, are committed now.
         """
         batch = self.batch
-        self._rows += [(batch, *_known(row)) for row in trace]
+        self._rows += trace
         if not (events or pecks or clips) and len(self._rows) < ROWS_PER_COMMIT:
             return False
         event_rows = [self._event_values(event, clip) for event, clip in events]
@@ -264,9 +264,10 @@ class Store:
     def _write_rows(self) -> None:
         rows, n = self._rows, _ROWS_AT_ONCE
         whole = len(rows) // n * n
-        sets = [list(chain.from_iterable(rows[i : i + n])) for i in range(0, whole, n)]
-        self._db.executemany(_INSERT_TRACE.format(", ".join([_TRACE_MARKS] * n)), sets)
-        self._db.executemany(_INSERT_TRACE.format(_TRACE_MARKS), rows[whole:])
+        marks = f"({self.batch:d}, {_marks(len(TRACE_COLUMNS))})"
+        sets = [_known(tuple(chain.from_iterable(rows[i : i + n]))) for i in range(0, whole, n)]
+        self._db.executemany(_INSERT_TRACE + ", ".join([marks] * n), sets)
+        self._db.executemany(_INSERT_TRACE + marks, map(_known, rows[whole:]))
         rows.clear()
 
     def _event_values(self, event: Event, clip: str) -> tuple[Value, ...]:
@@ -292,8 +293,7 @@ def _marks(n: int) -> str:
     return ", ".join("?" * n)
 
 
-_TRACE_MARKS = f"({_marks(1 + len(TRACE_COLUMNS))})"
-_INSERT_TRACE = f"INSERT INTO trace (batch, {', '.join(TRACE_COLUMNS)}) VALUES {{}}"
+_INSERT_TRACE = f"INSERT INTO trace (batch, {', '.join(TRACE_COLUMNS)}) VALUES "
 # in one statement, which takes two thirds of the time of as many; any SQLite takes 999 values in one
 _ROWS_AT_ONCE = 20
 _INSERT_PECK = (

@@ -452,11 +452,11 @@ class ChatterRule:
         for at in np.flatnonzero(over > least).tolist():
             f = at * self._bin_hz
             # a low fundamental may drown while its multiple stands out: halves and thirds belong to it too
-            multiple = max(1, round(f / hz)) if f > 0.75 * hz else 1 / max(2, min(round(hz / f), 3))
+            multiple = float(max(1, round(f / hz))) if f > 0.75 * hz else 1 / max(2, min(round(hz / f), 3))
             related = abs(f - hz) <= near or abs(f - multiple * hz) <= self._lobe * self._bin_hz + WITHIN * f
             if not related and at - last > self._lobe:
                 others += 1
-            last = at
+            last = float(at)
         return others
 
     def _peak_hz(self, k: int, near: list[float]) -> float:
@@ -576,7 +576,7 @@ class ChatterRule:
             1 / ((SHIVER * track.hz) ** 2 + SHIVER_HZ**2 + self._unsure_hz**2 / shown)
             for _, _, shown in track.peaks
         ]
-        mean = sum(map(operator.mul, weights, pitches)) / sum(weights)
+        mean = sum(map(operator.mul, weights, pitches), 0.0) / sum(weights, 0.0)
         return math.sqrt(
             statistics.fmean(w * (hz - mean) ** 2 for w, hz in zip(weights, pitches, strict=True))
         )

@@ -25,7 +25,6 @@ heard best with the drill out of the hole, begins anew in each.
 
 from __future__ import annotations
 
-import cmath
 import math
 import statistics
 from collections import deque
@@ -194,13 +193,14 @@ class LooseningRule:
     _turned: NDArray[np.intp] = field(init=False)  # row k: the sectors from the k-th on, once round
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
     _creeps: list[float] = field(init=False)  # the same
-    _among: slice = field(init=False)  # the speeds that may be the true one
+    _among: range = field(init=False)  # the speeds that may be the true one
     _off: float = 0.0  # what the speed heard is off, as far as known, and by how much it may be more
     _or_off: float = OFF
     _noise: float = _NOISE  # what stands out most in noise, among so many speeds
     _beat_turns: int = field(init=False)
     _beats: deque[Turn] = field(init=False)
-    _beat_sum: complex = 0j
+    _beat_real: float = 0.0  # of the sum of the beats
+    _beat_imag: float = 0.0
     _beat_n: float = 0.0
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
@@ -233,7 +233,7 @@ class LooseningRule:
         self._turned = (sectors + sectors[:, None]) % self.sectors
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
         self._creeps = self._creep.tolist()
-        self._among = slice(0, self._creep.size)
+        self._among = range(self._creep.size)
         lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / step_s
         self._beat_turns = max(1, int(lag)) + 1
         self._beats = deque(maxlen=self._beat_turns)
@@ -367,7 +367,9 @@ class LooseningRule:
     def _standing_out(self, means: NDArray[np.float32]) -> tuple[list[int], list[float]]:
         """At each turn, of all speeds, the angle that stands out most and by how much."""
         # groups before angles, to be added one after another
-        among = np.maximum(means[:, self._among].transpose(0, 3, 1, 2), _NOTHING, order="C")
+        among = np.maximum(
+            means[:, self._among.start : self._among.stop].transpose(0, 3, 1, 2), _NOTHING, order="C"
+        )
         np.square(among, among)
         squares = np.add.reduce(among, axis=1).reshape(len(means), -1)
         angles = squares.argmax(axis=1)
@@ -393,14 +395,16 @@ class LooseningRule:
         if len(beats) < self._beat_turns:
             return
         keep = 1 - self.every * self.hop_s / BEAT_S
-        self._beat_sum = keep * self._beat_sum + beats[-1].beat * beats[0].beat.conjugate()
+        turned = beats[-1].beat * beats[0].beat.conjugate()
+        self._beat_real = keep * self._beat_real + turned.real
+        self._beat_imag = keep * self._beat_imag + turned.imag
         self._beat_n = keep * self._beat_n + 1
-        alike = min(abs(self._beat_sum) / self._beat_n, 1.0)
+        alike = min(math.hypot(self._beat_real, self._beat_imag) / self._beat_n, 1.0)
         looks = self._beat_n / BEAT_LOOKS
         if looks < 4 or alike * alike * looks < BEAT_SURE:
             return
         per_turn = 2 * math.pi * self.flutes * (beats[-1].turns - beats[0].turns)
-        self._off = -cmath.phase(self._beat_sum) / per_turn
+        self._off = -math.atan2(self._beat_imag, self._beat_real) / per_turn
         or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
         self._or_off = max(or_off, LEAST_OFF)
         creeps, true = self._creeps, self._off * self.sectors
@@ -408,8 +412,8 @@ class LooseningRule:
         near = [k for k, creep in enumerate(creeps) if abs(creep - true) <= may]
         if not near:
             return
-        among = slice(near[0], near[-1] + 1)
-        fewer = (among.stop - among.start) / (self._among.stop - self._among.start)
+        among = range(near[0], near[-1] + 1)
+        fewer = len(among) / len(self._among)
         if fewer != 1:
             # the largest of so many values, whose tail is that of a normal variable's
             self._noise += math.log(fewer) / self._noise

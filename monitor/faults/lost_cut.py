@@ -115,10 +115,10 @@ class LostCutRule:
         self._loud_s = self._loud_s + hop.step_s if detector.strength >= 1 else 0.0
         clear = not 0 < self._loud_s < ANSWERED_S and not self._hidden_s and self._would_hear(detector)
         if clear and hop.t >= self._asked_s + ASK_S:
-            self._ask(hop.t, detector, cycle)
+            self._missing = self._ask(hop.t, detector, cycle)
         return self._finding(hop.t, cycle) if self._missing else None
 
-    def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> None:
+    def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> bool:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
@@ -127,11 +127,12 @@ class LostCutRule:
                 self._asked_s = t
             if not tapped and waited_s > gap_s(len(cycle.heard)) + LEAST_LATE_S:
                 due_s = cycle.missed_contact_s(detector.end_s, t)
-                self._missing = due_s == due_s
                 self._end_s, self._allowed_s = detector.end_s, due_s - detector.end_s
+                return due_s == due_s
         elif t - self._end_s > self._allowed_s:
             self._asked_s = t
-            self._missing = cycle.is_overdue()
+            return cycle.is_overdue()
+        return False
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         deaf = hop.deaf or not hop.heard or rotation.state is not TURNING
@@ -181,11 +182,11 @@ class LostCutRule:
         pairs = list(zip(late_s, heard, heard[1:], strict=False))
         sure = [i for i, (_, before, peck) in enumerate(pairs) if before.sure and peck.sure]
         gaps = [pairs[i][2].gap_s + pairs[i][0] for i in sure]
-        depth_mm = sum(peck.length_mm for peck in heard)
+        depth_mm = sum([peck.length_mm for peck in heard])
         if len(gaps) > 1 or (gaps and not late_s[0]):
             way_mm = depth_mm + left_s * self.feed_mm_s + LEAST_CLEARANCE_MM
             # from the depth at which it was: pecks since may have been unsure
-            newest_mm = sum(peck.length_mm for peck in heard[: sure[-1] + 1]) + LEAST_CLEARANCE_MM
+            newest_mm = sum([peck.length_mm for peck in heard[: sure[-1] + 1]]) + LEAST_CLEARANCE_MM
             before_mm = depth_mm - heard[-1].length_mm + LEAST_CLEARANCE_MM
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
             # what is deeper is farther: a shorter gap than two before it was cut short by another sound

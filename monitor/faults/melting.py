@@ -481,7 +481,7 @@ class MeltingRule:
 def _agreed(*signs: float) -> float:
     """Sum of signs as far as they agree."""
     least = min(signs)
-    return sum(min(sign, least + AGREE) for sign in signs)
+    return sum([min(sign, least + AGREE) for sign in signs])
 
 
 def _power(db: float) -> float:
@@ -503,5 +503,5 @@ def _normal(values: Sequence[float], least: float) -> Normal:
     """Normal from a first few values: their median, and their deviation from the mean absolute one."""
     known = [value for value in values if value == value] or [0.0]
     middle = statistics.median(known)
-    spread = math.sqrt(math.pi / 2) * sum(abs(value - middle) for value in known) / len(known)
+    spread = math.sqrt(math.pi / 2) * sum([abs(value - middle) for value in known]) / len(known)
     return Normal(middle, max(spread, least), len(known), _MEMORY, _LAG, least)
