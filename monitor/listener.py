@@ -174,7 +174,7 @@ class Listener:
             g.hop_s,
             job.flutes,
         )
-        self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s)
+        self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s, job.flutes)
         softens = job.properties.softens_c is not None
         self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)

@@ -5,6 +5,8 @@ wave (regenerative chatter), at a frequency a little over that of the weakest mo
 integer multiples of rotation (Bayly et al. 2002, J. Manuf. Sci. Eng. 124:275). So no order is masked: a line
 counts by how far it departs from all that is usual at its frequency: noise, the learned lines raised by load,
 what was heard before contact and between cuts, and in the good pecks (`monitor.signal.tones`).
+The delay of one lip lets a mode vibrate at several frequencies, no farther apart than the lips pass (the
+poles of Altintas and Budak's equation, 1995, CIRP Annals 44:357, from memory): one may give way to the next.
 
 Signs that must agree: it departs; it keeps its frequency (a melody, a siren, another machine that runs up
 do not) and does not shiver like a voice; it is steady from spectrum to spectrum (a mode of the body rung by
@@ -75,7 +77,8 @@ BACKGROUND_S, LATELY_S = 10.0, 4.0
 """For so long after two unrelated tones were heard that are not of the cut, a line is doubtful: it is told
 only once it has ended with a cut and is back in the next. One alone, and its multiples, may be the axis
 drive's, until good pecks have shown that; then it is enough for a shorter while, unless it came and went in
-the cut and is a multiple of the line, which may have chattered before."""
+the cut and is a multiple of the line, or no farther from it than the lips pass, which may have chattered
+before."""
 
 PASSING_DB, PASSING_S = 7.0, 0.25
 """A line that came and went within a cut, this strong and for so long, is a tone of something else."""
@@ -200,7 +203,7 @@ class _Track:
 
 
 class ChatterRule:
-    """One `step` a hop; for ``lines`` and ``grid_hz`` see `ToneMemory`."""
+    """One `step` a hop; for ``lines`` and ``grid_hz`` see `ToneMemory`; ``flutes``: lips of the drill."""
 
     def __init__(
         self,
@@ -208,7 +211,9 @@ class ChatterRule:
         grid_hz: NDArray[np.float64],
         geometry: SpectrumGeometry,
         hop_s: float,
+        flutes: int = 2,
     ) -> None:
+        self._flutes = flutes
         self._bin_hz, self._first, self._n_bins = geometry.bin_hz, geometry.first, geometry.n_bins
         self._lobe = math.ceil(4 / 3 * geometry.enbw_hz / geometry.bin_hz)
         self._band_db = 10 * math.log10(TOLD_HZ / geometry.enbw_hz)
@@ -233,7 +238,7 @@ class ChatterRule:
         self._strengths: deque[float] = deque(maxlen=WAS_HOPS)
         self._background_s = -math.inf
         self._tones: list[tuple[float, float, bool]] = []
-        self._left_hz, self._left_s, self._left_sudden = math.nan, -math.inf, False
+        self._left_hz, self._left_s, self._left_sudden, self._left_own = math.nan, -math.inf, False, False
         self._ended_hz = math.nan
         self._stood_s, self._stood_hz = 0.0, math.nan
 
@@ -356,7 +361,7 @@ class ChatterRule:
 
     def _begin(self, hop: Hop, over: NDArray[np.float32], tones: Tones) -> None:
         k = int(over.argmax())
-        if self._slipped(tones, k):
+        if self._slipped(tones, k) or (self._good_pecks < NEW_PECKS and self._forced(k * self._bin_hz)):
             return
         db = _db(over.item(k) / NOISE_SHOWS)
         if self._cutting:
@@ -365,7 +370,8 @@ class ChatterRule:
         if db > self._mean_db and db > 0:
             strength = math.fsum(self._strengths) / len(self._strengths)
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, strength, enough=1e-6)
-            if hop.t - self._left_s < GLIDE_LATELY_S:
+            goes_on = self._left_own and self._same(self._track.hz, self._left_hz)
+            if hop.t - self._left_s < GLIDE_LATELY_S and not goes_on:
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
 
     def _go_on(self, hop: Hop, track: _Track, over: NDArray[np.float32], tones: Tones) -> None:
@@ -435,7 +441,7 @@ class ChatterRule:
             if related or DRIFT < moved < GLIDE_SHARE:
                 return True
         before = self._departures[(self._hops - track.n - self._glide_hops) % PAST_HOPS]
-        gap = self._lobe
+        gap = max(self._lobe, math.ceil(self._passing_hz / self._bin_hz)) if track.inside else self._lobe
         here = float(before[max(0, bins.start - gap) : bins.stop + gap].max())
         first, last = (round(track.hz * (1 + sign * GLIDE_SHARE) / self._bin_hz) for sign in (-1, 1))
         below, above = before[first : max(first, bins.start - gap)], before[bins.stop + gap : last]
@@ -499,6 +505,7 @@ class ChatterRule:
         elsewhere = _came_otherwise(track)
         if track.best_db >= GLIDE_LEAST_DB and (elsewhere or forgotten or not self._left_sudden):
             self._left_hz, self._left_s, self._left_sudden = track.hz, hop.t, elsewhere
+            self._left_own = track.inside and not elsewhere
         self._track = None
 
     def _is_background(self, hop: Hop, track: _Track, tones: Tones) -> None:
@@ -515,10 +522,10 @@ class ChatterRule:
     def _note_tone(self, hop: Hop, track: _Track) -> None:
         """Keep a tone that was not of the cut; two that are unrelated are music, voices, another machine."""
         self._tones = [(t, hz, cut) for t, hz, cut in self._tones if hop.t - t < BACKGROUND_S]
-        for _, hz, _ in self._tones:
-            if not _is_multiple(track.hz, hz):
-                self._background_s = hop.t
         own = self._cutting and not _came_otherwise(track)  # it may have chattered
+        for _, hz, cut in self._tones:
+            if not (_is_multiple(track.hz, hz) or (own and cut and self._same(track.hz, hz))):
+                self._background_s = hop.t
         self._tones.append((hop.t, track.hz, own))
 
     def _is_chatter(self, hop: Hop, track: _Track, work: Work) -> bool:
@@ -551,9 +558,25 @@ class ChatterRule:
     def _other_tone(self, track: _Track) -> bool:
         """Whether a tone that is new here, and not of the cut, was heard shortly before the line or since."""
         return self._good_pecks >= NEW_PECKS and any(
-            track.start_s - t < LATELY_S and not (cut and _is_multiple(track.hz, hz))
+            track.start_s - t < LATELY_S
+            and not (cut and (_is_multiple(track.hz, hz) or self._same(track.hz, hz)))
             for t, hz, cut in self._tones
         )
+
+    @property
+    def _passing_hz(self) -> float:
+        """How often a lip passes."""
+        return self._flutes * self._spindle_hz if self._spindle_hz < math.inf else 0.0
+
+    def _forced(self, hz: float) -> bool:
+        """Whether a cut may push so often by itself: once a turn, once a lip, and twice that."""
+        rotation_hz = self._passing_hz / self._flutes
+        pushes = (1, self._flutes, 2 * self._flutes)
+        return self._cutting and any(abs(hz - order * rotation_hz) <= self._bin_hz for order in pushes)
+
+    def _same(self, hz: float, other_hz: float) -> bool:
+        """Whether two lines of a cut may be of one vibration."""
+        return abs(hz - other_hz) <= self._passing_hz + self._bin_hz
 
     def _heard_outside(self, hop: Hop, track: _Track) -> bool:
         """Whether the line was heard between cuts lately."""

@@ -34,8 +34,8 @@ def tone(hz, db, seconds):
 class Shop:
     """White noise and tones, in cuts and between, stepped through the rule."""
 
-    def __init__(self, seed=0):
-        self.rule = ChatterRule(LINES, np.array([15.0]), GEOMETRY, HOP / FS)
+    def __init__(self, seed=0, flutes=2):
+        self.rule = ChatterRule(LINES, np.array([15.0]), GEOMETRY, HOP / FS, flutes)
         self.rng = np.random.default_rng(seed)
         self.cutting, self.cut_s, self.end_s = False, math.nan, -math.inf
         self.t, self.found = 0.0, []
@@ -226,6 +226,23 @@ def test_a_multiple_of_a_tone_that_came_from_elsewhere_is_from_there():
     shop = Shop().good()
     shop.go(2.0, tone(300 - 6 * np.exp(-clock(2.0) / 0.8), 25.0, 2.0), cutting=True)
     assert not shop.go(1.0, cutting=True).go(2.0, growing(600.0, 40.0, 2.0), cutting=True).found
+
+
+@pytest.mark.parametrize(("apart_hz", "told"), [(26.0, True), (-28.0, True), (73.0, False)])
+def test_a_line_that_gives_way_to_one_a_lip_beside_it_goes_on_chattering(apart_hz, told):
+    """The lips pass 30 times a second: near the mode, lines of one vibration stand up to so far apart."""
+    shop = Shop().good()
+    first = tone(733.0, np.minimum(-10 + 20 * clock(CUT), 12) - 25 * np.maximum(clock(CUT) - 1.4, 0), CUT)
+    second = tone(733.0 + apart_hz, np.minimum(-40 + 40 * clock(CUT), 28), CUT)
+    shop.go(CUT, first + second, cutting=True)
+    assert any(abs(found.value) > 20 for _, found in shop.found) is told
+
+
+@pytest.mark.parametrize(("hz", "good", "told"), [(90.0, 0, False), (105.0, 0, True), (90.0, 3, True)])
+def test_what_pushes_once_a_lip_is_the_cuts_until_good_cuts_are_known(hz, good, told):
+    """Six lips at 15 turns a second."""
+    shop = Shop(flutes=6).good(good)
+    assert bool(shop.go(CUT, growing(hz, 20.0), cutting=True).found) is told
 
 
 def test_a_chord_is_no_chatter():
