@@ -33,6 +33,7 @@ _SETTLED_HOPS = 3  # in a row: one odd rate settles nothing
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
 _LEFT_SUPPORT = 0.3  # so little of the expected evidence: the lines are elsewhere
+_THERE_SUPPORT = 0.5  # half of it at least: another commanded speed is heard as well as the first one was
 _HOME = 0.1  # this near the reference it is the spindle again
 _SLIPPED_FOR_S = 2.0  # heard there for longer, it is believed: no slip of the ear lasts
 _FREE_AFTER_S = 0.25  # after the cut: the frames have left it, and the motor has mostly recovered
@@ -43,6 +44,8 @@ _ENTRY_HOPS = (
 # spindle before the cut is heard
 _LOUDER = 0.3  # as a share of what is loud: idling wavers by less
 _REFERENCE_LEAST = 4  # one whole frame of the refinement
+_CONFIRMED_HOPS, _CONFIRMED = 10, 0.0075  # so long so near it: a speed loop overshoots as it runs up, by some
+# per cent for some tenths of a second, and falls back without a load
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
 _LITTLE = 0.96  # a ratio of speeds that none of these ask about: so near no logarithm is needed
@@ -107,6 +110,7 @@ class Spindle:
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
+        self._confirmed_hops = 0
         self._before: dict[float, float] = {}  # the last reference near each commanded speed
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
@@ -120,7 +124,7 @@ class Spindle:
         machine, as a share of what is loud) and ``lost`` (the microphone hears nothing) as judged up to the
         hop before."""
         loud = loudness > 1
-        if cutting:
+        if cutting and (loud or not self._settles):
             self._last_cut_s = hop.t
         started, vanished = self._follow_state(hop, loud, lost)
         if started or vanished:
@@ -133,7 +137,7 @@ class Spindle:
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         turning = self._state is TURNING and hop.heard
-        if turning and self._believe(hop, loud) and self._sag_means_something(hop):
+        if turning and self._believe(hop, loud) and self._sag_means_something(hop, loud):
             elsewhere = self._elsewhere(hop.spindle_hz, reference)
             if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
                 reference = self._carried_over(reference, hop)
@@ -302,12 +306,20 @@ class Spindle:
 
     def _forget(self) -> None:
         self._reference = None
+        self._confirmed_hops = 0
         self._reached = False
         self._free.clear()
         self._other.clear()
 
-    def _sag_means_something(self, hop: Hop) -> bool:
+    @property
+    def _settles(self) -> bool:
+        """Whether its first speed after a run-up has not lasted yet: what is slower has only settled."""
+        return self._reference is not None and self._confirmed_hops < _CONFIRMED_HOPS
+
+    def _sag_means_something(self, hop: Hop, loud: bool) -> bool:
         """Whether it ran free, or was at its speed before the drill went in: a load slows what was fast."""
+        if self._settles and not loud:
+            return False
         return self._reference is not None or (self._reached and hop.t - self._last_cut_s < _FREE_AFTER_S)
 
     def _follow_change(self, hop: Hop, steady: bool) -> bool:
@@ -316,7 +328,8 @@ class Spindle:
         The reference goes along in proportion until the new free-running speed is heard.
         """
         reference = self._reference
-        if reference is None or not steady or not self._elsewhere(hop.spindle_hz, reference):
+        unlike = not steady or hop.support < _THERE_SUPPORT
+        if reference is None or unlike or not self._elsewhere(hop.spindle_hz, reference):
             self._elsewhere_hops = 0
             return False
         self._elsewhere_hops += 1
@@ -344,6 +357,9 @@ class Spindle:
         base, within = (before, _DRIFT) if before is not None else (commanded, _COMMANDED_WITHIN)
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
+            if self._confirmed_hops < _CONFIRMED_HOPS:
+                near = self._reference is not None and abs(hop.spindle_hz / self._reference - 1) < _CONFIRMED
+                self._confirmed_hops = self._confirmed_hops + 1 if near else 0
             if louder and self._reference is not None and hop.spindle_hz < self._reference:
                 return  # louder and slower together: a drill that enters slowly, before it counts as a cut
             if self._free and abs(hop.spindle_hz / self._free[-1] - 1) > within:

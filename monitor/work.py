@@ -41,6 +41,8 @@ _BEAT_STEP = 0.01  # in log power, of the running median: as far as cuts differ 
 _BEAT_HOPS, _BEAT_AFTER_HOPS = 20, 100
 _APART_S = 0.5  # between two cuts: another sound that goes on is not new for a pause this short
 _TELLING = 3.0  # nats a hop expected of the lines: one in twenty, of a single hop
+_SURE = 0.9  # confidence in the speed
+_HEARD_S = 0.5  # the sag heard longer ago tells nothing of this cut
 _SLIP = 0.4  # a speed so far down that nothing led there is a slip of the ear: half the speed, mostly
 # Without cutting sound, a speed that falls little by little for this long within a blank counts too: nobody
 # commanded it, and a small lathe that is let go comes to rest within some 5 s, so that it falls by 20 % a
@@ -84,6 +86,7 @@ class WorkJudge:
     def __init__(self, small_sag: float) -> None:
         self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
+        self._lately_s = -math.inf
         self._strengths: deque[float] = deque(maxlen=2 * _LATELY_HOPS)
         self._loud_hops = 0  # of the newest of these, running
         self._believed, self._cut_s = False, math.nan
@@ -109,9 +112,10 @@ class WorkJudge:
         if sag == sag and sag < self.small_sag:
             self._onset_s = hop.t
             self._loaded, self._slowed_s = False, 0.0
-            if hop.audible >= _TELLING or not self._lately:  # else the lines hardly tell what it sags
+            self._follow_loudness(detector)
+            if self._tells(hop) or not self._lately:
                 self._lately.append(sag)
-                self._follow_loudness(detector)
+                self._lately_s = hop.t
                 self._believed = self._believable(hop, detector, through, over)
             elif not (through or over):
                 self._believed = True
@@ -120,6 +124,11 @@ class WorkJudge:
         elif sag == sag:
             self._follow(hop, rotation, detector, cycle)
             self._seen_s = hop.t
+            if abs(hop.rate_hz_s) < _STEADY_RATE * rotation.reference_hz and self._tells(hop):
+                # a machine whose cuts load it so much; one that is let go, or jammed, does not stay there
+                self._follow_loudness(detector)
+                self._lately.append(sag)
+                self._lately_s = hop.t
         else:
             if hop.audible < _TELLING:
                 self._follow_loudness(detector)  # a cut that drowns the lines is as loud as others
@@ -160,6 +169,11 @@ class WorkJudge:
             return knows_load and loads and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
 
+    @staticmethod
+    def _tells(hop: Hop) -> bool:
+        """Whether the lines tell what it sags: a cut may drown them."""
+        return hop.audible >= _TELLING or hop.confidence >= _SURE
+
     def _follow_loudness(self, detector: CuttingDetector) -> None:
         self._strengths.append(detector.strength)
         self._loud_hops = self._loud_hops + 1 if detector.strength >= 1 else 0
@@ -172,7 +186,7 @@ class WorkJudge:
             lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
             if statistics.median(lately) < 1 and detector.rise_db > 2 * ON_DB_LEAST:
                 return False  # something fainter goes on after it
-        answered = hop.t - detector.onset_s >= _ANSWERED_S
+        answered = hop.t - detector.onset_s >= _ANSWERED_S and hop.t - self._lately_s <= _HEARD_S
         return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
 
     def _follow_beat(self, hop: Hop, detector: CuttingDetector) -> None:

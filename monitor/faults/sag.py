@@ -68,6 +68,10 @@ LOST_S, LOST_FAST_S, LOST_TO_S = 0.5, 0.15, 1.5
 holds: half a second if it was not recovering, and the shorter time if it fell so fast that it is beyond
 the hold limit by now."""
 
+GONE_S = 1.0
+"""A bit that binds faster than its lines can be followed has slowed the spindle for good in so long: a speed
+that was lost earlier has only not been found again."""
+
 SMALL_HOPS = 3
 """Heard in so many hops running to sag by less than the warning, it is not lost; it may never have sagged."""
 
@@ -103,9 +107,10 @@ FAR = 0.12
 """So far down, the lines that give at the free speed what they give in cuts are missing there, within the
 hops of a frame; or else the speed is another sound's."""
 
-STANDS_STILL = 0.03
-"""Per second, of the free speed: a spindle that went down faster than its lines can be followed goes on
-changing. What is steady where nothing led to is a tone of another sound: a bell, a voice."""
+STANDS_STILL, RISES = 0.03, 0.02
+"""Per second, of the free speed, and of it within three hops: a spindle that went down faster than its lines
+can be followed goes on falling. What is steady where nothing led to, or comes up again, is a tone of another
+sound: a bell, a voice, an axis."""
 
 
 @dataclass(slots=True)
@@ -240,13 +245,14 @@ class SagRule:
         # has gone, faster than its lines can be followed in the cut: they are in their places no more.
         if hop.heard:
             self._slipped = rotation.sag != rotation.sag
-        gone = self._slipped and missing and work.sure
+        gone = self._slipped and missing and work.sure and hop.t - self._known_s <= GONE_S
         astray = in_place or (self._slipped and not gone)
         # where the peck should be over, what falls was switched off, unless the load is seen to build up
         loads = work.loaded or (work.working and work.contact_s == work.contact_s)
         if hop.deaf or astray or not loads or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
+        strays = hop.heard and self._strays(hop, rotation)
         deepest = (1 - DEEPEST) * rotation.reference_hz
         chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
@@ -255,8 +261,7 @@ class SagRule:
                 chance = hop.probability_between(deepest, beyond)
                 chance = chance if chance < 1 else 1.0
             if drowned or gone:
-                still = gone and hop.heard and abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
-                slow = chance >= DROWNED_CHANCE * hop.running and not still
+                slow = chance >= DROWNED_CHANCE * hop.running and not (gone and strays)
                 self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
                 continue
             self._slow_hops[i] = 0
@@ -268,6 +273,12 @@ class SagRule:
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
         (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
         return [hops >= DROWNED_HOPS or nats >= enough, more_hops >= DROWNED_HOPS or more_nats >= enough]
+
+    def _strays(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether a speed to which nothing led stays where it is, or comes up again."""
+        (_, sag), before = self._track[-1], list(self._track)[-3:-1]
+        rises = any(one - sag > RISES for t, one in before if hop.t - t < 3.5 * hop.step_s)
+        return rises or abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
 
     def _is_told(self, hop: Hop) -> bool:
         """Whether the speed heard is the spindle's: in a cut that drowns it one is found by chance too, and
