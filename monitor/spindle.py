@@ -110,7 +110,7 @@ class Spindle:
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
-        self._confirmed_hops = 0
+        self._settles_hz, self._confirmed_hops = 0.0, 0
         self._before: dict[float, float] = {}  # the last reference near each commanded speed
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
@@ -336,6 +336,7 @@ class Spindle:
         if self._elsewhere_hops < _REFERENCE_LEAST:
             return False
         self._reference = self._carried_over(reference, hop)
+        self._confirmed_hops = 0
         self._free.clear()
         self._other.clear()
         self._elsewhere_hops = 0
@@ -358,8 +359,10 @@ class Spindle:
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
             if self._confirmed_hops < _CONFIRMED_HOPS:
-                near = self._reference is not None and abs(hop.spindle_hz / self._reference - 1) < _CONFIRMED
-                self._confirmed_hops = self._confirmed_hops + 1 if near else 0
+                self._confirmed_hops += 1
+                if self._confirmed_hops == 1 or abs(hop.spindle_hz / self._settles_hz - 1) > _CONFIRMED:
+                    self._settles_hz, self._confirmed_hops = hop.spindle_hz, 1
+                    self._free.clear()
             if louder and self._reference is not None and hop.spindle_hz < self._reference:
                 return  # louder and slower together: a drill that enters slowly, before it counts as a cut
             if self._free and abs(hop.spindle_hz / self._free[-1] - 1) > within:

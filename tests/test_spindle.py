@@ -165,8 +165,26 @@ def test_a_change_to_another_commanded_speed_is_taken_at_once():
     walk.go(2, spindle_hz=lambda s: SPOT_HZ + (SPINDLE_HZ - SPOT_HZ) * s / 2, rate_hz_s=-9.2)
     walk.go(0.5)
     assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    walk.go(0.5)
     assert walk.now.sag == pytest.approx(0)
     assert not walk.times_of("vanished")
+
+
+OVERSHOOT = 1.035  # of a speed loop, a few per cent being usual (common practice, no published source)
+
+
+def test_a_speed_that_falls_back_after_the_run_up_has_settled_and_is_no_load():
+    walk = Walk().go(0.4, spindle_hz=SPINDLE_HZ * OVERSHOOT)
+    walk.go(0.5, spindle_hz=lambda s: SPINDLE_HZ * (OVERSHOOT - (OVERSHOOT - 1) * s / 0.5), rate_hz_s=-1.0)
+    assert math.isnan(walk.now.sag)
+    walk.go(1.0, cutting=True)  # as a fall of speed alone would have it
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ, rel=0.001)
+    assert walk.now.sag == pytest.approx(0, abs=0.001)
+
+
+def test_a_cut_that_is_heard_loads_it_before_its_speed_has_lasted():
+    walk = Walk().go(0.4).go(0.3, spindle_hz=0.97 * SPINDLE_HZ, cutting=True, loudness=2.0)
+    assert walk.now.sag == pytest.approx(0.03, abs=0.001)
 
 
 def test_elsewhere_says_that_the_speed_is_another_commanded_one():
