@@ -260,6 +260,8 @@ class SpindleState:
     rpm: float = 0.0
     free_rpm: float = 0.0
     demand_rpm: float = 0.0
+    slewing: float = 0.0
+    swing_rpm: float = 0.0
     recovered_rpm: float = 0.0
     stalled: bool = False
     running_s: float = 0.0
@@ -283,9 +285,10 @@ def turn(
     """Integrate the spindle's speed under the load and set ``free_rpm``, ``rpm`` and ``torque_nm``.
 
     The drive's demand moves at its spin-up rate; the spindle follows with its time constant, less its droop;
-    a regulated drive wins part of the droop back until it reaches its current limit. The feed is a rate, so a
-    slower spindle takes a thicker chip and more torque. A spindle brought to rest by the load stays so until
-    the command goes to zero. With the command at zero, or without power, it coasts.
+    a regulated drive wins part of the droop back until it reaches its current limit, and overshoots where its
+    demand stops moving (a speed loop whose integral has wound up, Astrom and Hagglund 1995, from memory). The
+    feed is a rate, so a slower spindle takes a thicker chip and more torque. A spindle brought to rest by the
+    load stays so until the command goes to zero. With the command at zero, or without power, it coasts.
     """
     n = curves.n
     commanded = curves.commanded_rpm
@@ -313,16 +316,23 @@ def turn(
     per_nm, recovery, reserve = machine.droop_rpm_per_nm, machine.recovery, machine.reserve
     rpm, free, demand = state.rpm, state.free_rpm, state.demand_rpm
     recovered, stalled = state.recovered_rpm, state.stalled
+    slewing, swing, settle = state.slewing, state.swing_rpm, np.exp(-DT / machine.recovery_s).item()
     out_rpm, out_free, out_torque = [0.0] * n, [0.0] * n, [0.0] * n
     inputs = (commanded, ideal, load, curves.torque_extra_nm, curves.powered)
     steps = zip(range(n), *(curve.tolist() for curve in inputs), strict=True)
     for k, command, wanted, cutting, extra, powered in steps:  # plain numbers: most of the time is spent here
         if command <= 0.0:
             rpm, free, demand, recovered, stalled = rpm * coast, free * coast, free * coast, 0.0, False
+            slewing = swing = 0.0
             if free < 5.0:
                 rpm = free = demand = 0.0
             out_rpm[k], out_free[k] = rpm, free
             continue
+        if abs(wanted - demand) > slew:
+            slewing = 1.0 if wanted > demand else -1.0
+        elif slewing:
+            slewing, swing = 0.0, slewing * machine.overshoot * wanted
+        swing *= settle
         if wanted > demand:
             demand = wanted if demand + slew > wanted else demand + slew
         else:
@@ -334,11 +344,11 @@ def turn(
         droop = per_nm * torque
         back, limit = recovery * droop, reserve * demand
         recovered += win_back * ((limit if back > limit else back) - recovered)
-        free += follow * (demand - free)
+        free += follow * (demand + swing - free)
         if not powered:
             rpm *= coast
         elif not stalled:
-            rpm += follow * (demand - droop + recovered - rpm)
+            rpm += follow * (demand + swing - droop + recovered - rpm)
             if torque > 0.0 and rpm < 0.02 * demand:
                 stalled = True
         if stalled:
@@ -346,6 +356,7 @@ def turn(
         out_rpm[k], out_free[k], out_torque[k] = rpm, free, torque
     state.rpm, state.free_rpm, state.demand_rpm = rpm, free, demand
     state.recovered_rpm, state.stalled = recovered, stalled
+    state.slewing, state.swing_rpm = slewing, swing
     curves.rpm, curves.free_rpm, curves.torque_nm = (
         np.array(out_rpm),
         np.array(out_free),

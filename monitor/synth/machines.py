@@ -57,8 +57,9 @@ class Machine:
 
     ``droop_rpm_per_nm`` is the fall of the spindle's speed with torque. A regulated drive wins back the share
     ``recovery`` of it with time constant ``recovery_s``, up to ``reserve`` of the speed; beyond that it is at
-    its current limit. ``spin_up_s`` is the time from rest to REFERENCE_RPM; ``coast_s`` the time constant of
-    running down. ``dial_error`` is true over commanded speed, less one. The floor's amplitude grows as
+    its current limit. Its speed loop passes a new speed by the share ``overshoot``, and comes back as fast.
+    ``spin_up_s`` is the time from rest to REFERENCE_RPM; ``coast_s`` the time constant of running down.
+    ``dial_error`` is true over commanded speed, less one. The floor's amplitude grows as
     (rpm / REFERENCE_RPM)**floor_growth and its density falls by ``floor_slope_db`` an octave.
     ``axis_turns_per_mm`` is the rate at which the axis drive sings as it moves.
     """
@@ -85,6 +86,7 @@ class Machine:
     coast_s: float
     axis_turns_per_mm: float
     axis_level_db: float
+    overshoot: float = 0.0
 
     def orders(self) -> list[tuple[float, float]]:
         """Return (order, amplitude at REFERENCE_RPM) of every line that follows the rotor, by order."""
@@ -147,6 +149,7 @@ def draw_machine(seed: int, motor: Motor | None = None) -> Machine:
         coast_s=float(rng.uniform(0.4, 1.2)),
         axis_turns_per_mm=float(rng.choice([20.0, 25.0, 40.0, 50.0, 66.7])),
         axis_level_db=float(rng.uniform(-10.0, 4.0)),
+        overshoot=float(stream(seed, "overshoot").uniform(0.0, 0.05)) if regulated else 0.0,
     )
 
 

@@ -137,6 +137,16 @@ def test_a_regulated_drive_wins_back_what_it_can_and_no_more() -> None:
     assert regulated.curve("sag_pct")[normal] < 0.4 * open_loop.curve("sag_pct")[normal]
 
 
+def test_a_speed_loop_overshoots_a_new_speed_and_comes_back() -> None:
+    made = scene(cycle=replace(CYCLE, settle_s=6.0), seconds=6)
+    quick = {"time_constant_s": 0.05, "wander_rms": 0.0, "drift": 0.0}
+    still = replace(made.machine, **quick, overshoot=0.04, recovery_s=0.4)  # type: ignore[arg-type]
+    rpm = render_scene(replace(made, machine=still), 8000).truth.curve("rpm") / still.free_rpm(900.0)
+    top = int(np.argmax(rpm))
+    assert 1.02 < rpm[top] < 1.04  # it follows with a lag
+    assert rpm[top + 2 * 50 :] == pytest.approx(1.0, abs=0.002)
+
+
 def test_speed_wanders_as_much_as_drawn() -> None:
     made = scene(cycle=replace(CYCLE, settle_s=60.0), seconds=60)
     made = replace(made, machine=replace(made.machine, wander_rms=0.003, drift=0.0))
