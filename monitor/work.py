@@ -130,8 +130,9 @@ class WorkJudge:
                 self._lately.append(sag)
                 self._lately_s = hop.t
         else:
-            if hop.audible < _TELLING:
-                self._follow_loudness(detector)  # a cut that drowns the lines is as loud as others
+            if hop.audible < _TELLING or detector.strength < 1:
+                # a cut that drowns the lines is as loud as others; what is not, is none
+                self._follow_loudness(detector)
             if hop.t - max(self._seen_s, detector.end_s if not detector.cutting else hop.t) > _OUTLIVES_S:
                 self._loaded = False
         certain = hop.t - detector.since_s >= _CERTAIN_S
