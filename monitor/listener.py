@@ -401,6 +401,7 @@ class Listener:
         hops, rotations, works, was_lost, lost, microphone, lost_cut, turns = zip(*seen, strict=True)
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
+        idle_db = [work.idle_db for work in works]
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -413,7 +414,7 @@ class Listener:
             sag,
             list(map(self._chatter.step, hops, rotations, works)),
             list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),
-            self._loosening.take(hops, rotations, in_cut, spotting),
+            self._loosening.take(hops, rotations, in_cut, spotting, idle_db),
             lost_cut,
             list(map(self._melting.step, hops, rotations, works, repeat(cycle))),
             list(map(self._packing.step, hops, rotations, works, repeat(cycle))),

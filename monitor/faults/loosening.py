@@ -104,6 +104,10 @@ FIRST_S, FIRST_TURNS = 1.5, 18.0
 does: one may knock at every turn by a belt joint or a key, as loud as it likes, and only what comes on top of
 it is told."""
 
+QUIETER_DB = 3.0
+"""Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
+heard through another sound, which hid what it does at every turn. It is learned anew."""
+
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
 as the cut, give or take a decibel. Twice the amplitude is four times the power."""
@@ -209,6 +213,9 @@ class LooseningRule:
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
+    _first_db: float = -math.inf
+    _quieter_turns: int = 0
+    _cut_turns: int = 0
     _shown_s: float = -math.inf
     _shown_since_s: float = -math.inf
     _shown_turns: int = 0
@@ -237,12 +244,17 @@ class LooseningRule:
         lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / step_s
         self._beat_turns = max(1, int(lag)) + 1
         self._beats = deque(maxlen=self._beat_turns)
-        shape = (self._creep.size, self.sectors, len(parts))  # groups last: all of a sector are moved at once
-        self._state = {cutting: _State(shape, step_s) for cutting in (False, True)}
+        self._begin()
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._newest = max(LASTS_TURNS, round(0.5 / self._share))
         self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
         self._settle_turns = math.ceil(SETTLE_S / step_s)
+
+    def _begin(self) -> None:
+        """Nothing is known of what is normal."""
+        # groups last: all of a sector are moved at once
+        shape = (self._creep.size, self.sectors, self._groups.shape[0])
+        self._state = {cutting: _State(shape, self.every * self.hop_s) for cutting in (False, True)}
 
     def take(
         self,
@@ -250,25 +262,31 @@ class LooseningRule:
         rotations: Sequence[Rotation],
         cutting: Sequence[bool],
         spotting: Sequence[bool] | None = None,
+        idle_db: Sequence[float] | None = None,
     ) -> list[Finding | None]:
         """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
+        ``idle_db``: level of the machine running free, with what else is heard.
         """
         spotting = spotting or [False] * len(hops)
-        runs: list[tuple[bool, list[Hop]]] = []  # turns of one cut or pause
+        idle_db = idle_db or [0.0] * len(hops)
+        runs: list[
+            tuple[bool, list[Hop], bool]
+        ] = []  # turns of one cut or pause, and whether all is new then
         ended: list[bool] = []  # of each hop, whether it ends what is told
-        for hop, rotation, cuts, spots in zip(hops, rotations, cutting, spotting, strict=True):
+        for hop, rotation, cuts, spots, db in zip(hops, rotations, cutting, spotting, idle_db, strict=True):
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             self._heard.add(cuts if turning and rotation.settled and not spots and not hop.deaf else None)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if len(heard) == 1 and None not in heard:
-                    if not runs or runs[-1][0] is not cuts:
-                        runs.append((cuts, []))
+                    anew = self._is_quieter(db, cuts)
+                    if not runs or runs[-1][0] is not cuts or anew:
+                        runs.append((cuts, [], anew))
                     runs[-1][1].append(hop)
-        found = dict(one for cuts, run in runs for one in self._take_run(run, cuts))
+        found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         if not found and self._told is None:
             return [None] * len(hops)
         told: list[Finding | None] = []
@@ -280,11 +298,27 @@ class LooseningRule:
             told.append(self._told if hop.t - self._told_s < _STAYS_S else None)
         return told
 
-    def _take_run(self, hops: Sequence[Hop], cutting: bool) -> list[tuple[float, Finding]]:
+    def _is_quieter(self, idle_db: float, cutting: bool) -> bool:
+        """Whether what was taken for normal was hidden by a sound that has gone since."""
+        if idle_db < self._first_db - QUIETER_DB:
+            self._quieter_turns += 1
+            if self._quieter_turns >= self._first_turns:
+                self._first_db, self._quieter_turns, self._cut_turns = idle_db, 0, int(cutting)
+                return True
+        else:
+            self._quieter_turns = 0
+        if self._cut_turns < self._first_turns:
+            self._first_db = idle_db if not self._cut_turns else max(self._first_db, idle_db)
+            self._cut_turns += cutting
+        return False
+
+    def _take_run(self, hops: Sequence[Hop], cutting: bool, anew: bool) -> list[tuple[float, Finding]]:
         """Turns of one cut or pause, many at once: arrays of them take hardly longer than of one.
 
         Gives what was found, and when.
         """
+        if anew:
+            self._begin()
         state = self._state[cutting]
         if self._last is not None and self._last is not cutting:
             np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
