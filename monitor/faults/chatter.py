@@ -151,7 +151,8 @@ SHIVER_HOPS, SHIVER, SHIVER_HZ, SHIVERS = 10, 0.0022, 0.2, 1.5
 """Deviation of the pitch from one spectrum to the next in half a second, at most: this share of it (the delay
 equation of tests/external/test_chatter.py shows 0.2 %), what the room adds as the line grows, and what the
 noise leaves unsure. A voice shivers, and so does who whistles or plays: vibrato is half to one and a half per
-cent, five times a second (from memory). What has once shivered by half as much more goes on being none."""
+cent, five times a second (from memory). What has once shivered by half as much more goes on being none; and
+the mean since it stood out may be no more either, since a voice holds its pitch now and then."""
 
 PITCH_UNSURE = 0.4
 """Deviation of the pitch of a steady line in one spectrum, in widths of its main lobe over the root of its
@@ -197,6 +198,9 @@ class _Track:
     slow_best_db: float = -math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
     shivered: bool = False
+    shivers: float = 0.0
+    mean_shivers: float = 0.0
+    pitched: int = 0
     # where single spectra are strongest: the bin, the powers in it and beside it, that over the noise
     peaks: deque[tuple[int, list[float], float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
@@ -421,6 +425,10 @@ class ChatterRule:
             track.looks += 1
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
+            if len(track.peaks) == SHIVER_HOPS:
+                track.pitched += 1
+                track.shivers = self._shivers(track)
+                track.mean_shivers += (track.shivers - track.mean_shivers) / track.pitched
 
     def _came_in_a_step(self, tones: Tones, bins: slice) -> bool:
         """Whether the line in these bins had its level within a frame, and then stayed there."""
@@ -549,11 +557,15 @@ class ChatterRule:
         return track.told
 
     def _doubtful(self, hop: Hop, track: _Track) -> bool:
-        """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back."""
+        """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back.
+
+        Chatter is silent between cuts: what was heard there lately, and has grown since, is none.
+        """
         elsewhere = (
             _came_otherwise(track) or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
         )
-        return elsewhere and not (_near(track.hz, self._ended_hz) and not self._heard_outside(hop, track))
+        outside = self._heard_outside(hop, track)
+        return outside or (elsewhere and not _near(track.hz, self._ended_hz))
 
     def _other_tone(self, track: _Track) -> bool:
         """Whether a tone that is new here, and not of the cut, was heard shortly before the line or since."""
@@ -583,14 +595,12 @@ class ChatterRule:
         return any(hop.t - t < BACKGROUND_S and _near(track.hz, hz) and not cut for t, hz, cut in self._tones)
 
     def _keeps_pitch(self, hop: Hop, track: _Track) -> bool:
-        """Whether the newest pitches differ by no more than those of a vibration; else it may be a voice."""
-        if len(track.peaks) < SHIVER_HOPS:
-            return False
-        shivers = self._shivers(track)
-        if shivers > SHIVERS:
+        """Whether the pitches differ by no more than those of a vibration, the newest and on average; else it
+        may be a voice."""
+        if track.shivers > SHIVERS:
             track.shivered = True
             self._background_s = hop.t
-        return shivers <= 1 and not track.shivered
+        return bool(track.pitched) and max(track.shivers, track.mean_shivers) <= 1 and not track.shivered
 
     def _shivers(self, track: _Track) -> float:
         """Deviation of the pitch over the last spectra, in those of a vibration heard through this noise."""

@@ -130,6 +130,21 @@ def test_a_tone_with_the_vibrato_of_a_voice_is_no_chatter(hz):
     assert not shop.go(CUT, growing(pitch, 40.0, from_db=-20.0), cutting=True).found
 
 
+def test_a_voice_that_holds_its_pitch_for_a_while_is_still_one():
+    """Half a per cent of vibrato, but for a quarter of a second."""
+    shop = Shop().good()
+    t = clock(2.2)
+    vibrato = 0.0055 * np.sin(2 * np.pi * 5.5 * t) * ((t < 1.3) | (t > 1.55))
+    assert not shop.go(2.2, growing(880.0 * (1 + vibrato), 40.0, 2.2, from_db=-20.0), cutting=True).found
+
+
+def test_a_line_that_was_heard_between_cuts_and_has_grown_is_no_chatter():
+    """Twice, the second time four times as strong, some seconds later."""
+    shop = Shop().good().go(1.0, tone(1100.0, 20.0, 1.0)).go(6.0)
+    assert not shop.go(2.5, tone(1100.0, np.minimum(10 + 20 * clock(2.5), 32), 2.5), cutting=True).found
+    assert Shop().good().go(2.5, tone(1100.0, np.minimum(10 + 20 * clock(2.5), 32), 2.5), cutting=True).found
+
+
 @pytest.mark.parametrize("begins_s", [0.0, 1.2])
 @pytest.mark.parametrize("hz", [100.0, 733.0, 3200.0])
 def test_a_tone_that_is_switched_on_within_a_cut_or_with_it_may_be_from_elsewhere(hz, begins_s):
