@@ -50,7 +50,11 @@ for _ in sys.stdin:
 def main() -> int:
     """Print a row for each kind of block."""
     parser = argparse.ArgumentParser(description=__doc__.splitlines()[0])
-    parser.add_argument("other", type=Path, help="another clone, such as a git worktree of an earlier commit")
+    parser.add_argument(
+        "other",
+        type=Path,
+        help="another clone, such as a git worktree of an earlier commit, or a wheel unpacked",
+    )
     parser.add_argument("--rounds", type=int, default=25)
     args = parser.parse_args()
     with tempfile.TemporaryDirectory() as name:
