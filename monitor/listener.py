@@ -28,7 +28,7 @@ from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.packing import PackingRule
-from monitor.faults.returned import ReturnedMicrophone
+from monitor.faults.returned import ReturnedMicrophone, gain_change_db
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
 from monitor.hop import HEARD, Hop
@@ -57,6 +57,8 @@ from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
 from monitor.work import Work, WorkJudge
 
 _HOPS_AT_ONCE = 400  # bounds memory (30 MB); the result does not depend on it
+_FIRST_PIECES = (60, 100, 140, 200, 300)  # the gain is known after some seconds of free running
+_SAME_GAIN_DB = 4.0  # lines waver by 2 dB as load and pose change; twice that
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
 _LOWEST_HZ = 300.0  # telephones hear nothing below
@@ -183,6 +185,7 @@ class Listener:
         self._warn_only = frozenset(map(Kind, job.warn_only))
         self._lasting = False
         self._cutting = False
+        self._gain_db = 0.0
         # hops that wait for the rules on which no others depend, with what was judged of each: rotation and
         # work; whether the microphone hears nothing, up to the hop before and with this one; what `mic_fault`
         # and `lost_cut` have found; the turns of the cut under way, up to the hop before
@@ -247,8 +250,11 @@ class Listener:
             used = n_hops * self._g.hop_in
             self._pending, self._n_pending = [flat[used:].copy()], flat.size - used
             hops = flat[:used].reshape(n_hops, self._g.hop_in)
-            for start in range(0, n_hops, _HOPS_AT_ONCE):
-                self._judge(hops[start : start + _HOPS_AT_ONCE], heard)
+            start = 0
+            while start < n_hops:
+                end = min(start + _hops_left(self._n_hops), n_hops)
+                self._judge(hops[start:end], heard)
+                start = end
         heard.active = self._active()
         return heard
 
@@ -278,6 +284,19 @@ class Listener:
 
     def _judge(self, hops: NDArray[np.float32], heard: Heard) -> None:
         self._walk(self._measure(hops), heard)
+        if _hops_left(self._n_hops - 1) == 1:
+            self._follow_gain()
+
+    def _follow_gain(self) -> None:
+        """Expect the lines as loud as they are heard free, where that is not as in the baseline."""
+        over = self._returned.free_over_baseline_db
+        if over is None:
+            return
+        change = gain_change_db(*over)
+        change = change if abs(change) > _SAME_GAIN_DB else 0.0
+        if abs(change - self._gain_db) > _SAME_GAIN_DB / 2:
+            self._gain_db = change
+            self._tracker.set_gain(change)
 
     def _walk(self, hops: list[Hop], heard: Heard) -> None:
         """Walk hops through the rules, in the order in which they depend on each other."""
@@ -401,7 +420,7 @@ class Listener:
         hops, rotations, works, was_lost, lost, microphone, lost_cut, turns = zip(*seen, strict=True)
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
-        idle_db = [work.idle_db for work in works]
+        idle_db = [work.background_db for work in works]
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -472,6 +491,11 @@ class Listener:
             self._cutting,
         )
         return tuple.__new__(TraceRow, row)  # in half the time of the class's own
+
+
+def _hops_left(n: int) -> int:
+    """Hops from the n-th to the end of the piece that is measured with one gain."""
+    return next((end - n for end in _FIRST_PIECES if n < end), _HOPS_AT_ONCE - n % _HOPS_AT_ONCE)
 
 
 def _either(one: Finding | None, other: Finding | None) -> Finding | None:

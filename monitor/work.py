@@ -61,7 +61,7 @@ class Work:
     ``cutting``: by sound and load, no centre drill; ``in_cut``: the same, whatever drill it is; ``cut_s`` and
     ``end_s``: onset of the newest such cut, and end of the newest that is over; ``spotting``: the centre
     drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
-    `Cycle`, up to the hop before."""
+    `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain."""
 
     working: bool
     loaded: bool
@@ -78,6 +78,7 @@ class Work:
     strength: float
     cut_sag: float
     depth_mm: float
+    background_db: float
 
 
 class WorkJudge:
@@ -154,6 +155,7 @@ class WorkJudge:
             detector.strength,
             detector.cut_sag,
             cycle.depth_mm,
+            detector.idle_db,
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:

@@ -88,6 +88,11 @@ class ReturnedMicrophone:
                 return _middle(heard)
         return None
 
+    @property
+    def free_over_baseline_db(self) -> tuple[float, float] | None:
+        """The same of free running alone, half a second of it and more."""
+        return _middle(self._free) if len(self._free) >= COMPARED_HOPS // 3 else None
+
     def unchecked(self, t: float) -> bool:
         """Whether a person's reset would come too early at ``t``, in seconds of signal."""
         if self._gone_s == self._gone_s or t - self._back_s < BACK_FOR_S:

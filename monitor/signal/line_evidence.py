@@ -6,7 +6,7 @@ for many points copies whole rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass
+from dataclasses import dataclass, replace
 
 import numpy as np
 from numpy.typing import NDArray
@@ -152,9 +152,18 @@ class LineEvidence:
         says = both < n_bins
         table = np.where(says, (2 * crowded[both] + present) * SNR_COUNT, self._expected.size - 1)
         highest = np.where(says, np.minimum(most[at], SNR_COUNT - 1), 0)
+        self._gain_rows = 0
         self._at_state = np.stack([level[at], highest, table, both], axis=1).astype(np.int32)
         self._inside = np.ascontiguousarray(np.minimum(self.bins, n_bins - 1).T)
         self._learned_db = (level[k.ravel(), self._inside] * SNR_STEP_DB + SNR_LOW_DB).astype(np.float32)
+
+    def set_gain(self, gain_db: float) -> None:
+        """Expect every line and fixed tone so much louder than learned, to a step of the table."""
+        rows = round(gain_db / SNR_STEP_DB) - self._gain_rows
+        self._gain_rows += rows
+        self._level = self._level + np.int16(rows * _COLUMNS)
+        self._at_state[:, 0] += rows
+        self.tones = replace(self.tones, most_db=self.tones.most_db + np.float32(rows * SNR_STEP_DB))
 
     def scores(self, steps: Steps) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_states, n_hops)."""

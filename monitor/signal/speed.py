@@ -215,6 +215,10 @@ class SpeedTracker:
             np.ascontiguousarray(scores.T),
         )
 
+    def set_gain(self, gain_db: float) -> None:
+        """What is heard from now on is so much louder than the baseline, lines and noise alike."""
+        self._evidence.set_gain(gain_db)
+
     def between(self, speeds: Speeds) -> Between:
         """What was heard at the hops of a call, to be asked about speeds between bounds."""
         return Between(self._grid, speeds)

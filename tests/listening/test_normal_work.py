@@ -89,6 +89,17 @@ def test_a_turn_of_the_gain_is_no_fault(seed, gain_db):
     assert alarms(known.hear(known.render(mic_faults=(turned,)).x)) == []
 
 
+@pytest.mark.parametrize("seed", SEEDS)
+@pytest.mark.parametrize("gain_db", [-20.0, -10.0, 10.0])
+def test_a_microphone_turned_otherwise_than_for_the_baseline_hears_no_stall(seed, gain_db):
+    """In rain, which drowns lines that are expected too loud."""
+    known = setup(seed, level_dbfs=-45.0)  # nothing must clip
+    rain = Background("rain", 7.0, 12.0, 6.0, seed=seed)
+    x = known.render(backgrounds=(rain,), blanks=2).x
+    told = known.hear((x * 10 ** (gain_db / 20)).astype(x.dtype))
+    assert not told.times(Kind.STALL) + told.times(Kind.SAG)
+
+
 MASKED_FROM_S = 8.0
 
 
