@@ -18,7 +18,9 @@ from __future__ import annotations
 import math
 import statistics
 from collections import deque
+from collections.abc import Sequence
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 import numpy as np
 from numpy.typing import NDArray
@@ -78,11 +80,16 @@ _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others ju
 _OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or drills at another
 _MOSTLY = 0.8  # within that ratio mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
-_SHOWN_SHARE = 0.2  # smooths the load that a cut has shown over a quarter of a second
+_SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
+_REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
 _LATELY = 15  # cuts of which the medians are taken: those with something else in them are outnumbered
 _IDLE_MOVED_DB, _IDLE_SDS = 1.0, 2.0  # idling that is so much louder, and no farther from a cut, may be one
 _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
+_TELLING_HOPS = (
+    40  # of a load: two seconds of a peck say as much as a longer one, and more than an axis' rapid
+)
+_LOADS_SHARE = 0.5  # of the load of cuts: what has less, where load tells, was none
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
 _UNDER_SDS = 3.0  # so far under the idle level, which was learned in other sound that has ended
@@ -130,6 +137,16 @@ def floor_by_speed(
     return np.interp(np.log(spindle_hz * 60), np.log(baseline.speeds_rpm), learned)
 
 
+class _Cut(NamedTuple):
+    """What a cut taught: its own level and the spread of it, and its load (a fraction, NaN where not known)
+    with how many hops told that."""
+
+    level_db: float
+    spread_db: float
+    sag: float
+    hops: int
+
+
 @dataclass(slots=True)
 class CuttingDetector:
     """Streaming decision; one `step` a hop.
@@ -171,10 +188,9 @@ class CuttingDetector:
     _most_shown: float = 0.0
     _levels: list[float] = field(default_factory=list)
     _sags: list[float] = field(default_factory=list)
-    _cut_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
+    _cuts: deque[_Cut] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _idle_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _usual_idle_db: float = 0.0
-    _cut_sags: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travel_s: float = 0.0
     _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _STAY_HOPS))
@@ -183,6 +199,7 @@ class CuttingDetector:
     _falls: bool = False
     _heard_hops: int = 0
     _low_s: float = 0.0
+    _free_s: float = 0.0
     _high_s: float = 0.0
     _settling_s: float = 0.0
     _lowest_db: float = float("inf")
@@ -222,6 +239,11 @@ class CuttingDetector:
     def load_shows(self) -> bool:
         """Whether half a second of load tells them from idling more often than not."""
         return self.cut_sag > _SHOWS_SDS * self._idle_sag_sd
+
+    @property
+    def idle_sag_sd(self) -> float:
+        """Deviation of the sag while idling, a fraction."""
+        return self._idle_sag_sd
 
     @property
     def in_other_sound(self) -> bool:
@@ -270,6 +292,8 @@ class CuttingDetector:
             sound, load = max(sound, -_UNSURE_LOAD), LOAD_YES
         if sound <= 0 and rise < _EDGE * threshold_db and not unheard:
             self._low_s = now
+        if load <= -LOAD_YES and sound + load < 0:
+            self._free_s = now  # whatever sounds like a cut
         drowned = sound <= 0 and load > 0 and rise > cut_db  # louder than cuts: only the load dates this one
         if (unheard or drowned) and rotation.sag > 0.5 * max(self.cut_sag, self._most_shown):
             self._high_s = now
@@ -294,7 +318,9 @@ class CuttingDetector:
             crashes = min(rise, hop.broadband_db - self.background_db) > CRASH_DB
             self.log_odds = EVIDENCE_MOST if crashes else -EVIDENCE_MOST
         if not self.cutting and self.log_odds > SURE:
-            self.cutting, self.onset_s, self.since_s = True, max(self._low_s, now - 1.0), hop.t
+            # what was as loud long before the load was none; a cut's load lags behind its sound
+            low_s = self._low_s if now - self._low_s <= _ANSWERED_S else max(self._low_s, self._free_s)
+            self.cutting, self.onset_s, self.since_s = True, max(low_s, now - 1.0), hop.t
             self._lowest_db, self._high_s = level, now
             self._shown = self._most_shown = 0.0
             self._heard_hops = 0
@@ -410,8 +436,7 @@ class CuttingDetector:
         self._newest.append(level)
         if len(self._newest) < _FALL_HOPS + _STAY_HOPS or len(self._levels) < _CUT_HOPS + _STAY_HOPS:
             return False
-        load = self.cut_sag if self.cut_sag == self.cut_sag else self._most_shown
-        if load > _SHOWS_SDS * self._idle_sag_sd:
+        if self._known_sag > _SHOWS_SDS * self._idle_sag_sd:
             return False
         newest = list(self._newest)
         stays = newest[_FALL_HOPS:]
@@ -421,7 +446,7 @@ class CuttingDetector:
         before = self._levels[:-_STAY_HOPS]
         usual = statistics.median(before)
         spread = 1.25 * statistics.fmean([abs(one - usual) for one in before])
-        if len(self._cut_levels) >= _SOME_CUTS:
+        if len(self._cuts) >= _SOME_CUTS:
             usual = min(usual, self.idle_db + self.rise_db)
             spread = max(spread, self.cut_spread_db)
         stays_db = statistics.fmean(stays) - self.idle_db
@@ -432,15 +457,23 @@ class CuttingDetector:
         self.travel_db = statistics.median(self._travels)
         return True
 
+    @property
+    def _known_sag(self) -> float:
+        """Load of cuts, as far as it is known: before some were heard, what the present one shows too."""
+        sag = self.cut_sag
+        if len(self._cuts) >= _SOME_CUTS and sag == sag:
+            return sag
+        return sag if sag > self._most_shown else self._most_shown
+
     def _load(self, sag: float, now: float) -> float:
         """Evidence of the sag, in nats a hop."""
         if sag != sag:
             return 0.0
         if self.cutting:
-            self._shown += _SHOWN_SHARE * (sag - self._shown)
-            if self._shown > self._most_shown:
+            self._shown += _SHOWN_STEP if sag > self._shown else -_SHOWN_STEP
+            if self._shown > self._most_shown and now - self.onset_s > _REGULATES_S:
                 self._most_shown = self._shown
-        known = self.cut_sag if self.cut_sag == self.cut_sag else self._most_shown
+        known = self._known_sag
         tells = known > _TELLS_SDS * self._idle_sag_sd
         middle = known if tells else _USUAL_SAG
         spread = _LOAD_VARIES * middle
@@ -521,7 +554,9 @@ class CuttingDetector:
                 self._travel_s = 0.0
                 self._learn_idle(level, hop, _IDLE_FAST_S)
             elif not (self.suspects_load or self._follow_travel(level, hop.step_s)):
-                self._learn_idle(level, hop, _IDLE_S)
+                # what is as loud as a cut, and loads nothing, may be the axis: then it is over soon
+                loud = self.load_tells and self.strength >= 1
+                self._learn_idle(level, hop, _TRAVEL_S if loud else _IDLE_S)
             if sag == sag and now - self.end_s > _ANSWERED_S and not self.suspects_load:
                 # Deviation by the median (Robbins and Monro 1951, from memory): slips count little.
                 sd = self._idle_sag_sd
@@ -544,14 +579,25 @@ class CuttingDetector:
             ratio = max(10 ** ((middle - self.idle_db) / 10) - 1, _UNHEARD_RATIO)
             self._idle_levels.append(self.idle_db)
             self._usual_idle_db = statistics.median(self._idle_levels)
-            self._cut_levels.append(self.idle_db + 10 * math.log10(ratio))
-            self.cut_db = statistics.median(self._cut_levels)
             spread = 1.25 * statistics.fmean([abs(level - middle) for level in levels])
-            self.cut_spread_db += (spread - self.cut_spread_db) / len(self._cut_levels)
-            self.cut_spread_db = max(self.cut_spread_db, _CUT_SPREAD_LEAST_DB)
-        if len(sags) >= _LEAST_HOPS:
-            self._cut_sags.append(statistics.median(sags))
-            self.cut_sag = statistics.median(self._cut_sags)
+            sag = statistics.median(sags) if len(sags) >= _LEAST_HOPS else math.nan
+            self._cuts.append(
+                _Cut(self.idle_db + 10 * math.log10(ratio), spread, sag, min(len(sags), _TELLING_HOPS))
+            )
+            self._learn_usual()
+
+    def _learn_usual(self) -> None:
+        """Level and load of most of the cuts; where load tells, what did not load as they do was none."""
+        known = sorted((cut.sag, cut.hops) for cut in self._cuts if cut.sag == cut.sag)
+        if known:
+            self.cut_sag = _middle(known)
+        like = list(self._cuts)
+        if self.load_tells:
+            like = [
+                cut for cut in like if not cut.sag < _LOADS_SHARE * self.cut_sag
+            ]  # where it is not known too
+        self.cut_db = statistics.median([cut.level_db for cut in like])
+        self.cut_spread_db = max(statistics.fmean([cut.spread_db for cut in like]), _CUT_SPREAD_LEAST_DB)
 
     def _learn_idle(self, level: float, hop: Hop, seconds: float) -> None:
         error = level - self.idle_db
@@ -572,6 +618,19 @@ class CuttingDetector:
         if self.background_db == float("-inf"):
             self.background_db = hop.broadband_db
         self.background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self.background_db)
+
+
+def _middle(weighted: Sequence[tuple[float, int]]) -> float:
+    """Median of some values in order, each weighed."""
+    half = sum(weight for _, weight in weighted) / 2
+    below = 0.0
+    for k, (value, weight) in enumerate(weighted):
+        below += weight
+        if below > half:
+            return value
+        if below == half:
+            return (value + weighted[k + 1][0]) / 2
+    return math.nan
 
 
 def _bounded(x: float, down: float, up: float) -> float:

@@ -14,7 +14,7 @@ import numpy as np
 
 from monitor.alignment import Run, zero_of
 from monitor.cutting import EVIDENCE_MOST, CuttingDetector
-from monitor.dating import SILENT_NATS, Program, Sound, Span
+from monitor.dating import LEAST_GAP_S, SILENT_NATS, Program, Sound, Span
 from monitor.faults.episode import RANK, Place
 from monitor.hop import Hop
 from monitor.job import Job
@@ -24,6 +24,7 @@ from monitor.schedule import (
     APPROACH_MM,
     CLEARANCE_MM,
     DATED_S,
+    EARLY,
     LIKE,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
@@ -71,6 +72,9 @@ is another sound: four deviations of the dating."""
 
 ASK_S = 2.0
 """Between two looks whether the program has pecks to come."""
+
+TOUCH_SHARE, TOLD_HOPS = 0.4, 4
+"""Of the peck that is due: what is shorter may be a touch; and hops of load that tell so."""
 
 COVERED, OVERDUE_S = 0.5, 0.3
 """Share of a peck heard that the program has to explain; and silence in a peck that is surely one."""
@@ -163,6 +167,7 @@ class Cycle:
     Depth is feed times revolutions heard while cutting, put on the job's schedule where it agrees with it.
     ``from_rest``: the spindle was started, or sent to its speed, between the blank before and this one;
     ``after_whole``: of that all pecks were heard;
+    ``touched``: what was heard last was no peck;
     ``blanks_before``: blanks of the batch that were drilled before it listens, from which it counts on.
     ``settle`` is called before a cut or a blank begins or ends: what still has to be noted of the present one
     is noted then.
@@ -191,7 +196,7 @@ class Cycle:
         self._zero_s = math.nan
         self._spot_speed = self._spotted = False
         self._started = False
-        self.from_rest, self.after_whole = False, True
+        self.from_rest, self.after_whole, self.touched = False, True, False
         self._whole = True
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
@@ -351,7 +356,8 @@ class Cycle:
             elif hop.t > cut.due_s + OFF_S and self._is_over(cut, hop.t):
                 self._goes_on = self._reckoned = True
                 yield from self._end_peck(hop.t, cut, cut.due_s)
-                self._hidden.append((len(self.heard) - 1, cut.due_s))
+                if not self.touched:
+                    self._hidden.append((len(self.heard) - 1, cut.due_s))
             return
         if self._quiet_since_s != self._quiet_since_s:
             self._quiet_since_s = detector.end_s
@@ -688,8 +694,15 @@ class Cycle:
         turns = cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0)  # the end is decided some hops later
         seconds = end_s - cut.start_s
         peck = HeardPeck(turns * feed, gap_s, seconds, self._is_sure(cut), cut.early_s)
+        self.touched = self._only_touches(peck, cut)
+        if self.touched:
+            message = f"Nothing was pecked: what was heard only touched, at {self._deepest_mm:.1f} mm."
+            yield self._event(t, Kind.PECK_END, message, end_s)
+            self.peck -= 1
+            return
         self.heard.append(peck)
         self._last_end_s = end_s
+        self._forget_none(peck, cut)
         alike = self.schedule.alike(peck, self.peck - 1)
         length = self.schedule.planned_mm(self.peck - 1) if alike else peck.length_mm
         deepest = self.schedule.depth_mm if self._follows_schedule else math.inf
@@ -697,6 +710,49 @@ class Cycle:
         self._untold.append(_Untold(cut.start_s, end_s, self.peck, self._deepest_mm, cut))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
+
+    def _only_touches(self, peck: HeardPeck, cut: _Cut) -> bool:
+        """Whether what has just ended was no peck.
+
+        It was much shorter than the one that is due, and either begun before the program was back from one
+        that ended early, or, where the program does not tell what was due then, without the load of a cut.
+        """
+        k = len(self.heard)
+        if not k or k >= self.schedule.count or peck.reckoned:
+            return False
+        if peck.length_mm >= TOUCH_SHARE * self.schedule.length_mm(k):
+            return False
+        last = self._untold[-1]
+        left_s = self.schedule.length_mm(k - 1) / self._feed_mm_s - (last.end_s - last.start_s)
+        early = self.heard[-1].length_mm < EARLY * self.schedule.length_mm(k - 1)
+        feeds_on = early and peck.gap_s < left_s + LEAST_GAP_S
+        told = cut.usual_sag_pct > 0 and len(cut.sags) >= TOLD_HOPS
+        return feeds_on or (told and not peck.sure and not self.schedule.known)
+
+    @property
+    def last_end_s(self) -> float:
+        """When the last peck of this blank ended."""
+        return self._last_end_s
+
+    def _forget_none(self, peck: HeardPeck, cut: _Cut) -> None:
+        """Forget what was taken for pecks before the one that has just ended, if that is the blank's first.
+
+        An axis that brings the drill to the face may sound like a cut until some were heard. It is over
+        sooner than a first peck, and what follows is as long as one; and either that came when the first one
+        would not have been over, or it loads the spindle where the others did not.
+        """
+        schedule, before = self.schedule, self.heard[:-1]
+        least_mm = EARLY * schedule.length_mm(0)
+        short = all(other.length_mm < least_mm and not other.reckoned for other in before)
+        if not before or peck.length_mm < least_mm or not short:
+            return
+        since_s = cut.start_s - self._untold[0].start_s
+        unloaded = cut.usual_sag_pct > 0 and peck.sure and not any(other.sure for other in before)
+        if since_s < peck.seconds + LEAST_GAP_S or unloaded:
+            self._hidden = [(0, retract_s) for k, retract_s in self._hidden if k == len(before)]
+            self.peck, self.heard[:] = 1, [peck._replace(gap_s=math.nan)]
+            self._untold.clear()
+            self._deepest_mm = cut.from_mm = 0.0
 
     def _is_sure(self, cut: _Cut) -> bool:
         """Whether the spindle was at its speed in the cut and, where load tells, loaded by it."""
@@ -742,7 +798,7 @@ class Cycle:
         return sound.as_heard([]) >= max(nats, sound.as_heard(heard, _mean_s(program)))
 
     def _forget_blank(self, t: float) -> None:
-        self.in_blank = False
+        self.in_blank = self.touched = False
         self.peck = 0
         self._deepest_mm = 0.0
         self._runs, self._since_s, self._zero_s = [], t, math.nan

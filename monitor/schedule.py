@@ -265,10 +265,17 @@ class Schedule:
     @property
     def known(self) -> bool:
         """Whether it is believed: a blank as the job says was heard, or two alike, and three where their
-        number of pecks is not the job's, since a sound of the workshop may have made a peck of its own."""
+        number of pecks is not the job's, since a sound of the workshop may have made a peck of its own.
+
+        One will do whose pecks, in the job's number, were heard no shorter: what goes on for a moment after
+        each of them, as an axis or a blast of air does, leaves their number."""
         if self.as_job:
             return self.learned
-        return self.blanks >= (2 if self.count == len(self.job_mm) else AGREED)
+        if self.count != len(self.job_mm):
+            return self.blanks >= AGREED
+        pairs = zip(self.lengths, self.job_mm, strict=True)
+        longer = all(typical.middle >= (1 - LIKE) * mm for typical, mm in pairs)
+        return self.blanks >= (1 if longer else 2)
 
     def shortest_gap_s(self, pecks: int) -> float:
         """The shortest way out of the hole and back after so many pecks, or after one fewer, should another

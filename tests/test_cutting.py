@@ -354,3 +354,50 @@ def test_what_lasts_longer_than_any_travel_is_none():
     run(detector, lambda t: 5.0, 45.0, 17.0, sag=0.0)
     assert math.isnan(detector.travel_db)
     assert detector.idle_db == pytest.approx(5.0, abs=0.5)
+
+
+def _approached(sag_of_cut, approach_s=1.2):
+    """An axis that brings the drill as loudly as a cut, and a first peck of 8 s, drawn out as loudly."""
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    run(detector, lambda t: CUT_DB, approach_s, 3.0, sag=0.0)
+    run(detector, lambda t: 0.0, 1.0, 4.2, sag=0.0)
+    heard = run(detector, lambda t: CUT_DB, 8.0, 5.2, sag=sag_of_cut)
+    return detector, heard, run(detector, lambda t: CUT_DB, 3.0, 13.2, sag=0.0)
+
+
+def test_an_axis_as_loud_as_a_cut_teaches_no_load():
+    """What is drilled tells: its load ends with the peck, though the axis sounds as loud."""
+    detector, heard, after = _approached(0.02)
+    assert all(d for t, d in heard if t > 5.5)
+    assert first(after, False) < 13.2 + 0.6
+    assert not any(d for t, d in after if t > 14.2)
+    assert detector.cut_sag == pytest.approx(0.02, abs=1e-3)
+
+
+def test_what_loads_nothing_teaches_no_level_where_load_tells():
+    detector = after_cuts(sag=0.0, load=0.02)
+    level_db = detector.cut_db
+    for begin in (14.0, 18.0):  # as loud as rapids are; it is heard as a cut before its load is missed
+        run(detector, lambda t: CUT_DB + 6, 2.0, begin, sag=0.0)
+        run(detector, lambda t: 0.0, 2.0, begin + 2, sag=0.0)
+    assert detector.cut_db == pytest.approx(level_db, abs=0.1)
+    assert detector.load_tells
+
+
+def test_a_drive_that_wins_its_speed_back_is_heard_to_the_end_of_the_cut():
+    """A speed loop answers within a second; what it sagged until then is no load that has to last."""
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    heard = run(detector, lambda t: CUT_DB, 0.8, 3.0, sag=0.015)
+    heard += run(detector, lambda t: CUT_DB, 7.0, 3.8, sag=0.0)
+    assert all(d for t, d in heard if t > 3.3)
+
+
+def test_where_load_tells_an_axis_hardly_raises_the_idle_level():
+    detector = after_cuts(sag=0.0, load=0.02)
+    run(detector, lambda t: CUT_DB, 4.0, 14.0, sag=0.0)
+    assert detector.idle_db < 2.5
+    heard = run(detector, lambda t: CUT_DB, 1.0, 18.0, sag=0.02)
+    assert first(heard, True) < 18.5
+    assert detector.onset_s == pytest.approx(18.0, abs=0.3)  # when the load came

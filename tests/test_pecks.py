@@ -555,3 +555,45 @@ def test_where_every_blank_began_so_long_after_a_start_one_that_does_not_is_unli
         assert begun(walk, lead_s).cycle.unlikely is unlikely
         if unlikely:  # a peck after it is one of a blank that has begun
             assert not walk.rest(1.0).cut(0.5).cycle.unlikely
+
+
+def test_an_axis_that_brings_the_drill_is_no_peck_once_one_was_heard():
+    """It was over sooner than a first peck, which could not have been followed by the second one so soon."""
+    walk = Walk(job(pecks=(8.0, 5.0), depth=13.0)).rest(1).cut(0.8).rest(1.0)
+    assert walk.cycle.peck == 1
+    walk.peck(8.0)
+    assert (walk.cycle.peck, walk.cycle.depth_mm) == (1, pytest.approx(8.0))
+    walk.peck(5.0).stop()
+    assert walk.cycle.blank == 1
+    assert [(row.peck, row.depth_to_mm) for row in walk.cycle.rows] == [(1, 8.0), (2, 13.0)]
+    assert walk.cycle.schedule.learned
+    assert walk.cycle.schedule.as_job
+
+
+def test_a_first_peck_that_ended_early_stays_one_if_the_second_comes_in_its_time():
+    walk = Walk(job(pecks=(8.0, 8.0), depth=16.0)).rest(1).cut(0.8)
+    walk.rest(8 / FEED_MM_S + 1.0).peck(8.0)
+    assert walk.cycle.peck == 2
+
+
+def test_a_sound_before_the_program_is_back_is_no_peck():
+    """A peck ends early; its drill feeds on, and a blast of air cannot be the next contact."""
+    walk = Walk(job(pecks=(8.0, 8.0, 8.0), depth=24.0)).rest(1).peck(8.0).cut(1.0).rest(1.5)
+    assert not walk.cycle.touched
+    ended_s = walk.cycle.last_end_s
+    walk.cut(0.5).rest(1.0)
+    assert walk.cycle.touched
+    assert (walk.cycle.peck, len(walk.cycle.heard), walk.cycle.last_end_s) == (2, 2, ended_s)
+    assert "touched" in walk.events[-1].message
+    walk.rest(2.0).peck(8.0)
+    assert not walk.cycle.touched
+    assert walk.cycle.peck == 3
+
+
+def test_where_load_shows_a_short_sound_without_it_is_no_peck():
+    walk = Walk(job(pecks=(8.0, 8.0), depth=16.0))
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.rest(1).peck(8.0).cut(0.8, sag=0.001).rest(1)
+    assert (walk.cycle.touched, walk.cycle.peck) == (True, 1)
+    walk.peck(8.0)
+    assert (walk.cycle.touched, walk.cycle.peck) == (False, 2)

@@ -186,6 +186,15 @@ def test_a_program_is_known_once_as_the_job_says_else_when_it_was_heard_again():
             assert schedule.known is now
 
 
+def test_a_program_is_known_at_once_where_each_of_its_pecks_was_heard_as_long_as_the_job_says_or_longer():
+    """An axis, or air, sounds on after each for a moment; other lengths may be other sounds."""
+    for longer, known in ((1.3, True), (0.7, False)):
+        schedule = Schedule(tuple(peck.length_mm / longer for peck in timed(*CYCLE_S)))
+        schedule.learn(timed(*CYCLE_S))
+        assert not schedule.as_job
+        assert schedule.known is known
+
+
 def test_when_a_first_contact_comes_is_known_roughly_after_one_blank():
     schedule = Schedule(JOB_MM)
     assert schedule.lead(True) is None

@@ -10,7 +10,10 @@ cut any more than if the drill cuts on: a generalised likelihood ratio, the prog
 it fits best (`Cycle.missed_contact_s`). In a first blank its gaps are not known. There it is the time waited
 for the contact, over what is left of the peck's feed if it ended early, and the gap as it grows with depth; a
 wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute (7200 waits; one-sided
-3.6 deviations of a normal distribution).
+3.6 deviations of a normal distribution). What only touches meanwhile (`Cycle.touched`) does not end it.
+
+A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by less
+than half of what cuts do is held too, if the one before ended early or was as light.
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
 one, after the hole should be through, nor where pecks of this machine would hardly be heard.
@@ -19,7 +22,8 @@ one, after the hole should be through, nor where pecks of this machine would har
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from collections import deque
+from dataclasses import dataclass, field
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
@@ -76,6 +80,15 @@ LEAST_LATE_S = 0.5
 ANSWERED_S = 0.5
 """After this a cut shows its load."""
 
+TELLING = 3.0
+"""Nats a hop expected of the lines, from which on they tell the load; what rubs is too faint
+to drown them."""
+
+RUBS_HOPS, RUBS_SHARE, RUBS_SDS = 20, 0.5, 2.0
+"""Hops of load, and share of that of cuts, under which a peck rubs: loads of one machine's cuts scatter by a
+quarter, within and between pecks, so that a second's mean is two deviations off at half of it. And deviations
+of idling over which it does: what loads nothing is another sound, or a drive that wins its speed back."""
+
 
 @dataclass(slots=True)
 class LostCutRule:
@@ -89,6 +102,8 @@ class LostCutRule:
     _asked_s: float = -math.inf
     _loud_s: float = 0.0
     _heard: tuple[int, int] = (0, 0)
+    _loads: deque[float] = field(default_factory=lambda: deque(maxlen=RUBS_HOPS))
+    _rubs: Finding | None = None
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
@@ -96,12 +111,17 @@ class LostCutRule:
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
             self._end_s, self._missing = math.nan, False
-            return None
+            return self._rubbing(hop, rotation, detector, cycle)
+        self._loads.clear()
+        if self._rubs is not None:
+            return self._rubs
         if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
             self._allowed_s = self._allowed(cycle, detector.load_tells)
             heard = (cycle.blank, len(cycle.heard))
-            if heard == self._heard and heard[1] == cycle.schedule.count - 1:
+            if cycle.touched:
+                self._end_s = cycle.last_end_s  # the peck that is due may still come
+            elif heard == self._heard and heard[1] == cycle.schedule.count - 1:
                 self._allowed_s = math.nan  # something touched since: a last peck may be as faint and short
             self._heard = heard
         if self._missing:
@@ -126,8 +146,9 @@ class LostCutRule:
             if not tapped and waited_s > gap_s(1):
                 self._asked_s = t
             if not tapped and waited_s > gap_s(len(cycle.heard)) + LEAST_LATE_S:
-                due_s = cycle.missed_contact_s(detector.end_s, t)
-                self._end_s, self._allowed_s = detector.end_s, due_s - detector.end_s
+                end_s = cycle.last_end_s if cycle.touched else detector.end_s
+                due_s = cycle.missed_contact_s(end_s, t)
+                self._end_s, self._allowed_s = end_s, due_s - end_s
                 return due_s == due_s
         elif t - self._end_s > self._allowed_s:
             self._asked_s = t
@@ -160,11 +181,11 @@ class LostCutRule:
         k = len(heard)
         if (
             not heard
-            or schedule.learned
+            or schedule.known
             or cycle.through
             or cycle.off_lead
-            or k >= schedule.count
-            or not schedule.follows(heard[:-1])
+            or k >= min(schedule.count, len(schedule.job_mm))
+            or not self._follows(cycle)
         ):
             return math.nan, 0.0
         left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
@@ -194,6 +215,65 @@ class LostCutRule:
             return left_s + way_mm * max(gaps[-1] / newest_mm, usual / before_mm), misdated_s + SURE * DATED_S
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
+
+    def _follows(self, cycle: Cycle) -> bool:
+        """Whether the pecks before the last are those of the schedule, or go on as long as the axis takes to
+        draw the drill out, which may sound like it."""
+        schedule, before = cycle.schedule, cycle.heard[:-1]
+        if schedule.follows(before):
+            return True
+        if len(before) >= schedule.count:
+            return False
+        depth_mm = 0.0
+        for k, peck in enumerate(before):
+            expected_mm = schedule.length_mm(k)
+            depth_mm += expected_mm
+            out_s = (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S
+            if not schedule.alike(peck, k) and not 0 < peck.seconds - expected_mm / self.feed_mm_s < out_s:
+                return False
+        return True
+
+    def _rubbing(
+        self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle
+    ) -> Finding | None:
+        """Finding while a peck sounds like a cut but hardly loads, after one that ended early or did so too.
+
+        A blank that turns with the drill, and a stub, rub: fainter than a cut, and so is the load. One such
+        peck may be another sound.
+        """
+        if not (cycle.in_blank and cycle.in_cut and detector.cutting and detector.load_tells):
+            self._loads.clear()
+            self._rubs = self._rubs if cycle.in_blank else None
+            return None
+        sag = rotation.sag
+        told = sag == sag and rotation.settled and hop.audible >= TELLING
+        if told and hop.t > detector.onset_s + ANSWERED_S:
+            self._loads.append(sag)
+        if len(self._loads) == RUBS_HOPS:
+            mean = sum(self._loads) / RUBS_HOPS
+            if not RUBS_SDS * detector.idle_sag_sd < mean < RUBS_SHARE * detector.cut_sag:
+                self._rubs = None
+            elif self._rubs is None and self._may_be_lost(cycle):
+                share = 100 * mean / detector.cut_sag
+                message = (
+                    f"Peck {cycle.peck} loads the spindle by {share:.0f} % of what cuts do, and the one "
+                    "before ended early: the drill is broken, or the blank spins. Stop and look."
+                )
+                limit, onset_s = 100 * RUBS_SHARE, detector.onset_s
+                self._rubs = Finding(Kind.LOST_CUT, Severity.HOLD, message, share, limit, "%", onset_s)
+        return self._rubs
+
+    def _may_be_lost(self, cycle: Cycle) -> bool:
+        """Whether the peck before the present one may have lost its cut, those before having cut."""
+        heard, schedule = cycle.heard, cycle.schedule
+        k = len(heard)
+        if k < 2 or k >= schedule.count or cycle.through or cycle.overrun or cycle.reckoned:
+            return False
+        if not self._follows(cycle):
+            return False
+        expected_mm = schedule.length_mm(k - 1)
+        early = heard[-1].length_mm < expected_mm and not schedule.alike(heard[-1], k - 1)
+        return (early or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
 
     def _is_sure(self, heard: list[HeardPeck]) -> bool:
         """Whether the last of these pecks was one, as its load tells; or else as it came when one was due: a

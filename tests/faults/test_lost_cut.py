@@ -34,12 +34,13 @@ class Wait:
         self.cycle = SimpleNamespace(
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
-            reckoned=False, off_lead=False, is_overdue=lambda: True,
+            reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
+            peck=len(heard_mm) + 1, is_overdue=lambda: True,
             missed_contact_s=self.missed_contact_s,
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
-            hides_cut=False,
+            hides_cut=False, onset_s=0.0, cut_sag=math.nan, idle_sag_sd=0.0015,
         )  # fmt: skip
         self.rule = LostCutRule(FEED_MM_S)
         self.t = 0.0
@@ -244,3 +245,58 @@ def test_the_way_grows_from_the_depth_at_which_its_newest_gap_was_heard():
         ]
         held.append(wait.go(20).held_s)
     assert min(held) > 5.0  # 2, 3, 4 s, and 5 s then
+
+
+def rubbing(load, *heard_mm, audible=20.0, blanks=0, **cycle):
+    """The third peck under way for 3 s, its load as given of that of cuts, which is 2 %."""
+    wait = Wait(*heard_mm, blanks=blanks)
+    vars(wait.cycle).update(in_cut=True, **cycle)
+    cut = {"cutting": True, "load_tells": True, "cut_sag": 0.02, "onset_s": 0.0}
+    return wait.go(3.0, lambda t: hop(t, audible=audible), rotation(sag=load * 0.02), **cut)
+
+
+def test_a_peck_that_hardly_loads_after_one_that_ended_early_is_held():
+    """A blank that spins rubs, and sounds like a cut."""
+    wait = rubbing(0.3, 8.0, 2.0)
+    assert 1.4 < wait.held_s < 1.8  # a second after the load should have answered
+    found = wait.found[0][1]
+    assert (found.severity, found.unit, found.onset_s) == (Severity.HOLD, "%", 0.0)
+    assert found.value == pytest.approx(30.0)
+    assert "Peck 3 loads the spindle by 30 % of what cuts do" in found.message
+    wait.cycle.in_cut = False
+    wait.go(1.0, cutting=False)  # once, until the blank is over
+    assert wait.found[-1][0] == pytest.approx(4.0)
+    wait.cycle.in_blank = False
+    count = len(wait.found)
+    assert len(wait.go(1.0).found) == count
+
+
+@pytest.mark.parametrize("load", [0.0, 0.6, 1.0])
+def test_neither_a_cut_nor_what_loads_nothing_rubs(load):
+    """That is another sound, or a drive that wins its speed back."""
+    assert rubbing(load, 8.0, 2.0).found == []
+
+
+def test_one_light_peck_may_be_another_sound():
+    assert rubbing(0.3, 8.0, 5.0).found == []
+    light = pecks(8.0, 5.0)
+    light[1] = light[1]._replace(sure=False)
+    assert rubbing(0.3, 8.0, 5.0, heard=light).held_s < 1.8
+
+
+def test_a_load_is_not_told_by_lines_that_are_not_heard():
+    assert rubbing(0.3, 8.0, 2.0, audible=1.0).found == []
+
+
+def test_what_only_touches_does_not_end_the_wait():
+    wait = Wait(8.0, 1.0, blanks=0)
+    alone = Wait(8.0, 1.0, blanks=0).go(8)
+    wait.go(1.0).go(0.5, cutting=True)
+    wait.cycle.touched = True
+    wait.go(8, cutting=False, end_s=1.5)
+    assert wait.held_s == pytest.approx(alone.held_s, abs=ASK_S + 0.05)
+
+
+def test_pecks_that_sound_on_while_the_axis_draws_the_drill_out_follow_the_job():
+    assert Wait(9.5, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).held_s < 12
+    assert Wait(16.0, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).found == []
