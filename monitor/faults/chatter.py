@@ -374,8 +374,8 @@ class ChatterRule:
         if db > self._mean_db and db > 0:
             strength = math.fsum(self._strengths) / len(self._strengths)
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, strength, enough=1e-6)
-            goes_on = self._left_own and self._same(self._track.hz, self._left_hz)
-            if hop.t - self._left_s < GLIDE_LATELY_S and not goes_on:
+            lately = hop.t - self._left_s < GLIDE_LATELY_S
+            if lately and not (self._left_own and self._same(self._track.hz, self._left_hz)):
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
 
     def _go_on(self, hop: Hop, track: _Track, over: NDArray[np.float32], tones: Tones) -> None:
