@@ -89,6 +89,7 @@ _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
 _TELLING_HOPS = (
     40  # of a load: two seconds of a peck say as much as a longer one, and more than an axis' rapid
 )
+_FAINTER_DB = 3.0  # half of a cut's sound: less is no more of it
 _LOADS_SHARE = 0.5  # of the load of cuts: what has less, where load tells, was none
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
@@ -161,7 +162,7 @@ class CuttingDetector:
     idle in units of the threshold; ``log_odds`` that the drill cuts, in nats; ``evidence``: what this hop
     adds to them, and ``level_db``: its broadband level, gain taken off. ``onset_s`` and ``end_s``
     date the newest cut's beginning and end, ``since_s`` when it was decided; ``longest_s`` is the time of
-    the longest peck, ``commanded_hz`` the speeds to be expected.
+    the longest peck, ``commanded_hz`` the speeds to be expected, the drilling speed first.
     """
 
     longest_s: float = 10.0
@@ -187,7 +188,7 @@ class CuttingDetector:
     _shown: float = 0.0
     _most_shown: float = 0.0
     _levels: list[float] = field(default_factory=list)
-    _sags: list[float] = field(default_factory=list)
+    _sags: list[tuple[float, float]] = field(default_factory=list)  # with the level at which each was heard
     _cuts: deque[_Cut] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _idle_levels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _usual_idle_db: float = 0.0
@@ -197,6 +198,7 @@ class CuttingDetector:
     _loaded_s: float = 0.0
     _unheard: bool = False
     _falls: bool = False
+    _spots: bool = False
     _heard_hops: int = 0
     _low_s: float = 0.0
     _free_s: float = 0.0
@@ -283,6 +285,8 @@ class CuttingDetector:
         self.strength = rise / threshold_db
         drills = self._drills_at(rotation.reference_hz)
         sag = self._sag_ahead(hop, rotation) if drills else math.nan
+        # what a centre drill loads at its own speed says nothing of the pecks
+        self._spots = len(self.commanded_hz) > 1 and not _is_near(rotation.reference_hz, self.commanded_hz[0])
         self._follow_unheard(hop, rotation, sag)
         sound, load = self._sound(rise, cut_db), self._load(sag, now) if settled else 0.0
         unheard = self._unheard and not self._audible
@@ -368,8 +372,7 @@ class CuttingDetector:
     def _drills_at(self, spindle_hz: float) -> bool:
         """Whether anybody would drill at this speed."""
         for hz in self.commanded_hz:
-            ratio = spindle_hz / hz
-            if _MOSTLY < ratio < 1 / _MOSTLY or abs(math.log(ratio)) < _OVERRIDE:
+            if _is_near(spindle_hz, hz):
                 return True
         return not self.commanded_hz
 
@@ -545,8 +548,8 @@ class CuttingDetector:
                 self._new_background(now)
             elif age > _ANSWERED_S and self.log_odds > SURE:
                 self._levels.append(level)
-                if sag == sag:
-                    self._sags.append(sag)
+                if sag == sag and not self._spots:
+                    self._sags.append((level, sag))
         elif self.log_odds < -SURE:
             # What is under the idle level corrects it at once: it was taken too high. What is louder while
             # the spindle slows is a drill that enters slowly.
@@ -572,7 +575,7 @@ class CuttingDetector:
 
     def _learn_cut(self) -> None:
         """Level and load of the cut that has just ended join those of the cuts before."""
-        levels, sags = self._levels, self._sags
+        levels, told = self._levels, self._sags
         self._levels, self._sags = [], []
         if len(levels) >= _LEAST_HOPS:
             middle = statistics.median(levels)
@@ -580,6 +583,8 @@ class CuttingDetector:
             self._idle_levels.append(self.idle_db)
             self._usual_idle_db = statistics.median(self._idle_levels)
             spread = 1.25 * statistics.fmean([abs(level - middle) for level in levels])
+            # what goes on as the drill is drawn out is fainter, and loads nothing
+            sags = [sag for level, sag in told if level > middle - _FAINTER_DB]
             sag = statistics.median(sags) if len(sags) >= _LEAST_HOPS else math.nan
             self._cuts.append(
                 _Cut(self.idle_db + 10 * math.log10(ratio), spread, sag, min(len(sags), _TELLING_HOPS))
@@ -618,6 +623,11 @@ class CuttingDetector:
         if self.background_db == float("-inf"):
             self.background_db = hop.broadband_db
         self.background_db += hop.step_s / _IDLE_S * (hop.broadband_db - self.background_db)
+
+
+def _is_near(spindle_hz: float, commanded_hz: float) -> bool:
+    ratio = spindle_hz / commanded_hz
+    return _MOSTLY < ratio < 1 / _MOSTLY or abs(math.log(ratio)) < _OVERRIDE
 
 
 def _middle(weighted: Sequence[tuple[float, int]]) -> float:

@@ -8,7 +8,7 @@ import pytest
 from monitor.baseline import BASELINE_VERSION, Baseline
 from monitor.cutting import CRASH_DB, EVIDENCE_MOST, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
 from monitor.spindle import SpindleState
-from tests.hops import hop, rotation, times
+from tests.hops import SPINDLE_HZ, hop, rotation, times
 
 CUT_DB = 9.0
 
@@ -401,3 +401,28 @@ def test_where_load_tells_an_axis_hardly_raises_the_idle_level():
     heard = run(detector, lambda t: CUT_DB, 1.0, 18.0, sag=0.02)
     assert first(heard, True) < 18.5
     assert detector.onset_s == pytest.approx(18.0, abs=0.3)  # when the load came
+
+
+def test_what_goes_on_as_the_drill_is_drawn_out_teaches_no_load():
+    """The axis, half as loud as the cut, in which alone the lines are heard."""
+    detector = CuttingDetector()
+    for begin in (0.0, 6.0, 12.0):
+        run(detector, lambda t: 0.0, 2.0, begin, sag=0.0)
+        run(detector, lambda t: CUT_DB, 1.0, begin + 2, sag=0.02)
+        run(detector, lambda t: CUT_DB, 1.0, begin + 3, sag=math.nan)
+        run(detector, lambda t: CUT_DB - 5.0, 0.9, begin + 4, sag=0.0)
+        run(detector, lambda t: 0.0, 1.1, begin + 4.9, sag=0.0)
+    assert detector.cut_sag == pytest.approx(0.02, abs=1e-3)
+
+
+def test_a_centre_drill_at_its_own_speed_teaches_no_load():
+    detector = CuttingDetector(commanded_hz=(SPINDLE_HZ, 2 * SPINDLE_HZ))
+    fast = rotation(sag=0.003, reference_hz=2 * SPINDLE_HZ)
+    for t in times(2.0):
+        detector.step(hop(t, over_db=0.0, spindle_hz=2 * SPINDLE_HZ), rotation(reference_hz=2 * SPINDLE_HZ))
+    for t in times(3.0, 2.0):
+        detector.step(hop(t, over_db=CUT_DB, spindle_hz=2 * SPINDLE_HZ), fast)
+    for t in times(2.0, 5.0):
+        detector.step(hop(t, over_db=0.0, spindle_hz=2 * SPINDLE_HZ), rotation(reference_hz=2 * SPINDLE_HZ))
+    assert detector.cut_db > 0  # the cut was heard
+    assert math.isnan(detector.cut_sag)

@@ -12,8 +12,8 @@ for the contact, over what is left of the peck's feed if it ended early, and the
 wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute (7200 waits; one-sided
 3.6 deviations of a normal distribution). What only touches meanwhile (`Cycle.touched`) does not end it.
 
-A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by less
-than half of what cuts do is held too, if the one before ended early or was as light.
+A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by much
+less than cuts do is held too, if the one before ended early or was as light.
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
 one, after the hole should be through, nor where pecks of this machine would hardly be heard.
@@ -84,10 +84,12 @@ TELLING = 3.0
 """Nats a hop expected of the lines, from which on they tell the load; what rubs is too faint
 to drown them."""
 
-RUBS_HOPS, RUBS_SHARE, RUBS_SDS = 20, 0.5, 2.0
+RUBS_HOPS, RUBS_SHARE, RUBS_SDS, FAINTER_DB = 20, 0.4, 2.0, 3.0
 """Hops of load, and share of that of cuts, under which a peck rubs: loads of one machine's cuts scatter by a
-quarter, within and between pecks, so that a second's mean is two deviations off at half of it. And deviations
-of idling over which it does: what loads nothing is another sound, or a drive that wins its speed back."""
+quarter, within and between pecks, so that a second's mean is more than two deviations off there. And
+deviations of idling over which it does: what loads nothing is another sound, or a drive that wins its speed
+back. What cuts no chips is fainter, by half at least; a load that is small while the cut is as loud as ever
+is a free speed that was read wrong."""
 
 
 @dataclass(slots=True)
@@ -102,7 +104,7 @@ class LostCutRule:
     _asked_s: float = -math.inf
     _loud_s: float = 0.0
     _heard: tuple[int, int] = (0, 0)
-    _loads: deque[float] = field(default_factory=lambda: deque(maxlen=RUBS_HOPS))
+    _loads: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=RUBS_HOPS))
     _rubs: Finding | None = None
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
@@ -248,10 +250,12 @@ class LostCutRule:
         sag = rotation.sag
         told = sag == sag and rotation.settled and hop.audible >= TELLING
         if told and hop.t > detector.onset_s + ANSWERED_S:
-            self._loads.append(sag)
+            self._loads.append((sag, detector.level_db - detector.idle_db))
         if len(self._loads) == RUBS_HOPS:
-            mean = sum(self._loads) / RUBS_HOPS
-            if not RUBS_SDS * detector.idle_sag_sd < mean < RUBS_SHARE * detector.cut_sag:
+            mean = sum([sag for sag, _ in self._loads]) / RUBS_HOPS
+            fainter_db = detector.rise_db - sum([rise_db for _, rise_db in self._loads]) / RUBS_HOPS
+            light = RUBS_SDS * detector.idle_sag_sd < mean < RUBS_SHARE * detector.cut_sag
+            if not (light and fainter_db > FAINTER_DB):
                 self._rubs = None
             elif self._rubs is None and self._may_be_lost(cycle):
                 share = 100 * mean / detector.cut_sag

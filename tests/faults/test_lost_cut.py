@@ -247,11 +247,12 @@ def test_the_way_grows_from_the_depth_at_which_its_newest_gap_was_heard():
     assert min(held) > 5.0  # 2, 3, 4 s, and 5 s then
 
 
-def rubbing(load, *heard_mm, audible=20.0, blanks=0, **cycle):
-    """The third peck under way for 3 s, its load as given of that of cuts, which is 2 %."""
+def rubbing(load, *heard_mm, audible=20.0, blanks=0, fainter_db=8.0, **cycle):
+    """The third peck under way for 3 s, its load as given of that of cuts (2 %), and so much fainter."""
     wait = Wait(*heard_mm, blanks=blanks)
     vars(wait.cycle).update(in_cut=True, **cycle)
     cut = {"cutting": True, "load_tells": True, "cut_sag": 0.02, "onset_s": 0.0}
+    cut |= {"rise_db": 12.0, "idle_db": 0.0, "level_db": 12.0 - fainter_db}
     return wait.go(3.0, lambda t: hop(t, audible=audible), rotation(sag=load * 0.02), **cut)
 
 
@@ -275,6 +276,11 @@ def test_a_peck_that_hardly_loads_after_one_that_ended_early_is_held():
 def test_neither_a_cut_nor_what_loads_nothing_rubs(load):
     """That is another sound, or a drive that wins its speed back."""
     assert rubbing(load, 8.0, 2.0).found == []
+
+
+def test_a_light_peck_as_loud_as_a_cut_does_not():
+    """The free speed was read wrong."""
+    assert rubbing(0.3, 8.0, 2.0, fainter_db=1.0).found == []
 
 
 def test_one_light_peck_may_be_another_sound():
