@@ -6,7 +6,7 @@ for many points copies whole rows.
 
 from __future__ import annotations
 
-from dataclasses import dataclass, replace
+from dataclasses import dataclass
 
 import numpy as np
 from numpy.typing import NDArray
@@ -21,21 +21,17 @@ from monitor.signal.line_likelihood import (
     SNR_LOW_DB,
     SNR_STEP_DB,
     line_likelihood,
-    missed_likelihood,
 )
 from monitor.signal.spectrum import SpectrumGeometry
 
 _OTHER_SHARES = (0.02, 0.07, 0.2)
 # A bin may hold something else: another of the machine's lines by chance, a radio, a voice. At least 2 %.
 _GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
-_TONE_DB = 6.0  # a fixed tone may be so much louder than learned: hum wavers with the mains and the load
 _STRONG_DB = 10.0
 _STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
 _MAINS_HARMONICS = 20  # up to about 1 kHz; hum above is drowned
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
-
-_ON_TONE = len(_OTHER_SHARES)  # the table after those of other shares
 
 _COLUMNS = POWER_COUNT + 1  # of the table of ratios; the last is for a bin that says nothing
 _OVER_STRONG_DB = np.maximum(POWER_LOW_DB + POWER_STEP_DB * np.arange(POWER_COUNT) - _STRONG_DB, 0)
@@ -53,26 +49,9 @@ class Steps:
     floor: NDArray[np.int16]
 
 
-@dataclass(frozen=True, slots=True)
-class Tones:
-    """The fixed tones, shape (n_tone_bins,) each: ``bins`` that hold one, and the most that it may reach
-    there, ``most_db`` in dB per Hz and ``over_db`` over the floor."""
-
-    bins: NDArray[np.intp]
-    most_db: NDArray[np.float32]
-    over_db: NDArray[np.float32]
-
-
-def spectrum_steps(density_db: NDArray[np.float32], floor_db: NDArray[np.float32], tones: Tones) -> Steps:
-    """Spectra and the floor under their lines, dB per Hz, (n_hops, n_bins), in the steps of the table.
-
-    Where a fixed tone is, its level is the floor: as learned, or less where the whole floor is, as when the
-    microphone was turned down.
-    """
+def spectrum_steps(density_db: NDArray[np.float32], floor_db: NDArray[np.float32]) -> Steps:
+    """Spectra and the floor under their lines, dB per Hz, (n_hops, n_bins), in the steps of the table."""
     n_hops, n_bins = density_db.shape
-    under = floor_db[:, tones.bins]
-    floor_db = floor_db.copy()
-    floor_db[:, tones.bins] = np.maximum(under, np.minimum(under + tones.over_db, tones.most_db))
     over = density_db - floor_db
     over -= np.float32(POWER_LOW_DB)
     over *= np.float32(1 / POWER_STEP_DB)
@@ -90,8 +69,8 @@ class LineEvidence:
     """Tables of the learned lines at each candidate speed; no state.
 
     A pair of line and bin is a point. Neighbouring candidates share the points of low lines, so each is
-    looked up once. ``bins``, shape (K, n_states): bin of each line at each speed, ``n_bins`` where it cannot
-    be measured: outside the spectrum, or on a fixed tone. ``tones``: see `spectrum_steps`.
+    looked up once. ``bins``, shape (K, n_states): bin of each line at each speed, ``n_bins`` where it says
+    nothing: outside the spectrum, or on a fixed tone.
 
     Parameters
     ----------
@@ -109,17 +88,13 @@ class LineEvidence:
     ) -> None:
         self._n_bins = n_bins = geometry.n_bins
         f = lines.orders[:, None] * grid_hz
-        self.tones = fixed_tones(baseline, speeds_rpm[0], geometry)
-        bins = _line_bins(f, geometry)
-        on_tone = np.isin(np.arange(n_bins + 1), self.tones.bins)
-        self.bins = np.where(on_tone[bins], n_bins, bins)
+        self.bins = bins = _line_bins(baseline, f, geometry)
         likelihoods = [line_likelihood(share) for share in _OTHER_SHARES]
-        likelihoods.append(missed_likelihood(likelihoods[-1]))
         crowded = np.digitize(
             occupied_share(baseline, speeds_rpm[0], geometry),
             np.sqrt(np.multiply(_OTHER_SHARES[:-1], _OTHER_SHARES[1:])),
         )
-        crowded = np.where(on_tone, _ON_TONE, np.append(crowded, 0))
+        crowded = np.append(crowded, 0)
         level, most = _learned_steps(baseline, lines, geometry)
         k = np.arange(lines.orders.size)[:, None]
 
@@ -127,15 +102,15 @@ class LineEvidence:
         for mains_hz in mains_found(baseline):
             harmonic = np.rint(f / mains_hz)
             taken |= (np.abs(f - mains_hz * harmonic) < geometry.enbw_hz / 2) & (harmonic <= _MAINS_HARMONICS)
-        share_class = np.where(taken & ~on_tone[bins], len(_OTHER_SHARES) - 1, crowded[bins])
-        code = (k * len(likelihoods) + share_class) * (n_bins + 1) + bins
+        share_class = np.where(taken, len(_OTHER_SHARES) - 1, crowded[bins])
+        code = (k * len(_OTHER_SHARES) + share_class) * (n_bins + 1) + bins
         points, self._points_of = np.unique(code, return_inverse=True)
         line_and_class, self._point_bins = np.divmod(points, n_bins + 1)
-        line, point_class = np.divmod(line_and_class, len(likelihoods))
+        line, point_class = np.divmod(line_and_class, len(_OTHER_SHARES))
         table = point_class * (SNR_COUNT * _COLUMNS)
         at = line, self._point_bins
         self._ratios = np.concatenate([one.ratio.ravel() for one in likelihoods])
-        # 16 bits are enough, and quick: the table has 23 328 places, and floors of -150 to +50 dB make 16 200
+        # 16 bits are enough, and quick: the table has 17 496 places, and floors of -150 to +50 dB make 16 200
         self._lowest = table[:, None].astype(np.int16)
         self._level = (table + np.clip(level[at], -150, 50) * _COLUMNS)[:, None].astype(np.int16)
         self._highest = (table + np.clip(most[at], 0, SNR_COUNT - 1) * _COLUMNS)[:, None].astype(np.int16)
@@ -154,16 +129,15 @@ class LineEvidence:
         highest = np.where(says, np.minimum(most[at], SNR_COUNT - 1), 0)
         self._gain_rows = 0
         self._at_state = np.stack([level[at], highest, table, both], axis=1).astype(np.int32)
-        self._inside = np.ascontiguousarray(np.minimum(self.bins, n_bins - 1).T)
+        self._inside = np.ascontiguousarray(np.minimum(bins, n_bins - 1).T)
         self._learned_db = (level[k.ravel(), self._inside] * SNR_STEP_DB + SNR_LOW_DB).astype(np.float32)
 
     def set_gain(self, gain_db: float) -> None:
-        """Expect every line and fixed tone so much louder than learned, to a step of the table."""
+        """Expect every line so much louder than learned, to a step of the table."""
         rows = round(gain_db / SNR_STEP_DB) - self._gain_rows
         self._gain_rows += rows
         self._level = self._level + np.int16(rows * _COLUMNS)
         self._at_state[:, 0] += rows
-        self.tones = replace(self.tones, most_db=self.tones.most_db + np.float32(rows * SNR_STEP_DB))
 
     def scores(self, steps: Steps) -> NDArray[np.float32]:
         """Summed log likelihood ratio of each candidate, shape (n_states, n_hops)."""
@@ -226,29 +200,16 @@ class LineEvidence:
         return middle.astype(np.float64)
 
 
-def _line_bins(f: NDArray[np.float64], geometry: SpectrumGeometry) -> NDArray[np.intp]:
-    """Spectrum bin of each line frequency; ``n_bins`` outside the spectrum."""
-    bins = np.rint(f / geometry.bin_hz).astype(np.intp)
-    return np.where((bins >= geometry.n_bins) | (f < LOWEST_HZ / 2), geometry.n_bins, bins)
-
-
-def fixed_tones(baseline: Baseline, rpm: float, geometry: SpectrumGeometry) -> Tones:
-    """The fixed tones of a baseline, with the noise around them as at a commanded speed.
-
-    They are there whether the spindle turns or not, so never evidence of turning, at any strength. A line
-    that should be louder still is missed all the same where nothing is.
-    """
+def _line_bins(baseline: Baseline, f: NDArray[np.float64], geometry: SpectrumGeometry) -> NDArray[np.intp]:
+    """Spectrum bin of each line frequency; ``n_bins`` outside the spectrum or on a fixed tone."""
     g = geometry
-    f = np.arange(g.n_bins, dtype=np.float64) * g.bin_hz
-    most = np.full(g.n_bins, -np.inf)
+    bins = np.rint(f / g.bin_hz).astype(np.intp)
+    silent = (bins >= g.n_bins) | (f < LOWEST_HZ / 2)
     for line in baseline.lines:
         if line.kind is LineClass.FIXED:
-            level = np.nanmax(line.level_dbfs) - 10 * np.log10(g.enbw_hz) + _TONE_DB
-            near = np.abs(f - line.frequency_hz) < g.enbw_hz
-            most[near] = np.maximum(most[near], level)
-    bins = np.flatnonzero(most > -np.inf)
-    over = most[bins] - learned_floor(baseline, f[bins], np.full(bins.size, rpm))
-    return Tones(bins, most[bins].astype(np.float32), over.astype(np.float32))
+            # There whether the spindle turns or not, so never evidence of turning, at any strength.
+            silent |= np.abs(f - line.frequency_hz) < g.enbw_hz
+    return np.where(silent, g.n_bins, bins)
 
 
 def _learned_steps(

@@ -15,7 +15,6 @@ _LEVEL_BELOW_DB, _LEVEL_ABOVE_DB = 10.0, 8.0
 _MISSING = 0.1  # a line may sit in a null of the room altogether
 # A bin may hold something else: another of the machine's lines by chance, a radio, a voice.
 _OUTLIER_SPAN_DB = 80.0
-_SURELY_LESS_DB = -3.0  # than the most that a fixed tone may reach
 
 
 @dataclass(frozen=True)
@@ -65,16 +64,3 @@ def line_likelihood(other_share: float) -> LineLikelihood:
     # A line expected 10 dB under the floor and more is drowned: whatever is there says nothing of it.
     table[0], present_mean[0], absent_mean[0] = 0.0, 0.0, 0.0
     return LineLikelihood(table, present_mean, absent_mean)
-
-
-def missed_likelihood(of: LineLikelihood) -> LineLikelihood:
-    """The same for a bin that holds something else for certain, measured over the most of that.
-
-    What is about as much as the other sound can be may hold the line or not. Less is a line that is missing,
-    as much as if there were noise alone.
-    """
-    power_db = POWER_LOW_DB + POWER_STEP_DB * np.arange(POWER_COUNT)
-    alone = of.ratio[:, np.searchsorted(power_db, 0.0)]
-    ratio = np.zeros_like(of.ratio)
-    ratio[:, :-1] = np.where(power_db < _SURELY_LESS_DB, np.minimum(alone, 0)[:, None], 0)
-    return LineLikelihood(ratio, np.zeros_like(of.if_present), of.if_absent)

@@ -190,7 +190,7 @@ class SpeedTracker:
         beats : Beats
             The beat of the cut at the same hops; see ``monitor.signal.rhythm``.
         """
-        steps = spectrum_steps(density_db, floor_db, self._evidence.tones)
+        steps = spectrum_steps(density_db, floor_db)
         scores = self._evidence.scores(steps)
         scores[:, deaf] = 0
         track = self._filter.feed(scores, beats)
