@@ -63,10 +63,11 @@ IN_PLACE_HOPS, SURE = 3, 0.9
 """In one of so many hops, neighbours sharing half of their sound, lines that are there give as much; where
 the cut drowns them a speed tracked with this confidence tells where the spindle is."""
 
-YOUNG_S, SURE_HOPS = 1.0, 6
-"""A cut younger than this need not have shown its load: the motor may not have answered. An older one has, in
-so many hops, the lines in their places: what is switched off under another sound seems loaded as it begins
-to slow."""
+YOUNG_S, ANSWERS_S, LOADS, SURE_HOPS = 1.0, 0.5, 0.005, 6
+"""A cut younger than this need not have shown its load: the motor may not have answered. But most have in
+half of that: a speed that is read then and shows none of a load that cuts are known to have (more than
+machines wander) is that of a spindle that runs free under another sound. An older cut has, in so many hops,
+the lines in their places: what is switched off under another sound seems loaded as it begins to slow."""
 
 TURNED_DB, TURNED_HOPS, QUIETER_DB = 6.0, 4, 1.0
 """All sound that falls by so much within so many hops, while the track does not doubt yet, is the gain of a
@@ -160,7 +161,7 @@ class Departure:
         if abs(rotation.reference_hz - self._reference_hz) > NEAR * rotation.reference_hz:
             # another commanded speed: it is looked for there
             self._reference_hz, self._came, self.at_work_s = rotation.reference_hz, False, -math.inf
-        self._follow_cut(hop, work, placed, tells, followed, rotation.settled)
+        self._follow_cut(hop, work, placed, tells, followed, rotation.settled, rotation.sag)
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
@@ -219,7 +220,7 @@ class Departure:
             self._peak = 0.0
 
     def _follow_cut(
-        self, hop: Hop, work: Work, placed: bool, tells: bool, followed: bool, settled: bool
+        self, hop: Hop, work: Work, placed: bool, tells: bool, followed: bool, settled: bool, sag: float
     ) -> None:
         """Until when a cut was under way for sure, the lines in their places.
 
@@ -251,7 +252,9 @@ class Departure:
             return
         self._sure_hops = self._sure_hops + 1 if work.sure else 0
         # no time of contact: nothing is drilled any more
-        young = work.loud and hop.t - work.contact_s <= YOUNG_S
+        age_s = hop.t - work.contact_s
+        light = age_s > ANSWERS_S and work.cut_sag > LOADS and sag < work.cut_sag / 2
+        young = work.loud and age_s <= YOUNG_S and not light
         believed = self._sure_hops >= SURE_HOPS or young
         if work.cutting and placed and in_place and believed and settled:
             self.at_work_s, self._free_hops = hop.t, 0

@@ -311,3 +311,14 @@ def test_lines_that_hardly_tell_do_not_decide_so_long_after():
     rule = Departure()
     jam(rule)
     assert not any(leave(rule, 0.5, 3.6, audible=HARDLY))
+
+
+def test_a_young_cut_that_should_have_shown_its_load_and_does_not_is_none():
+    """A saw next door, and the spindle is switched off under it."""
+    saw = work(working=True, loud=True, sure=False, cut_s=0.0, contact_s=0.0, cut_sag=0.015)
+    for sag, left in ((0.0, False), (0.015, True)):
+        rule = Departure()
+        cut(rule, 2.0, -2.0, at=work(cut_s=-10.0))  # free
+        for t in times(0.9):
+            step(rule, heard(t, GIVES * AUDIBLE), saw, sag=sag if t > 0.3 else math.nan)
+        assert (rule.at_work_s > 0.5) is left
