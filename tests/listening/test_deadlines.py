@@ -63,11 +63,17 @@ def test_a_bind_in_the_last_peck_is_held_though_the_depth_was_misjudged(seed):
     assert held < crossed + 0.5
 
 
-def test_a_fast_bind_that_stalls_is_held_when_the_spindle_stands():
+TOLD_AS_STOP = "the peck seems over by then, by the speed that was last heard: told as `spindle_stop`"
+
+
+@pytest.mark.parametrize(
+    "overshoot", [0.0, pytest.param(0.0275, marks=pytest.mark.xfail(reason=TOLD_AS_STOP, strict=False))]
+)
+def test_a_fast_bind_that_stalls_is_held_when_the_spindle_stands(overshoot):
     """120 % a second: too fast to follow as sag. The cut must not hide that the lines are gone."""
     known = setup(8)
     bind = Bind(1, peck=2, at=0.4, rate_pct_s=120.0, most_pct=130.0, lasts_s=3.0)
-    rendered = known.render(faults=(bind,))
+    rendered = known.render(faults=(bind,), machine=replace(known.scene.machine, overshoot=overshoot))
     told = known.hear(rendered.x)
     t, rpm = rendered.truth.times(), rendered.truth.curve("rpm")
     onset = rendered.truth.faults[0].onset_s
