@@ -5,12 +5,14 @@ requirement, which carries them unchanged: both files have the hash of the relea
 author, so it does not matter how well the carrier is kept. For wheels and editable installs; needs no Node.
 
 With ``SPINDLEBELL_COMPILE=1`` in the environment the wheel carries the modules that pyproject.toml names,
-compiled for this computer and this Python by mypyc, beside their sources. An editable install stays plain: a
-compiled module would go on running after its source has been changed.
+compiled for this computer and this Python by mypyc, beside their sources. What is compiled is a copy in which
+`written_out` has written out what mypyc would leave to Python. An editable install stays plain: a compiled
+module would go on running after its source has been changed.
 """
 
 from __future__ import annotations
 
+import ast
 import hashlib
 import os
 import shutil
@@ -108,7 +110,12 @@ class PackageHook(BuildHookInterface):
 
         self._made = tempfile.mkdtemp()
         options = [*MYPY_OPTIONS, f"--cache-dir={self._made}/cache"]
-        with chdir(self.root):
+        sources = Path(self._made) / "sources"
+        shutil.copytree(Path(self.root) / "monitor", sources / "monitor")
+        for name in self.config["compiled"]:
+            path = sources / name
+            path.write_text(written_out(path.read_text("utf-8")), encoding="utf-8")
+        with chdir(sources):
             extensions = mypycify(
                 [*options, *self.config["compiled"]],
                 opt_level="1", debug_level="0", target_dir=f"{self._made}/c", group_name="spindlebell",
@@ -138,6 +145,84 @@ class PackageHook(BuildHookInterface):
                 )
             (target / name).write_bytes(content)
         (target / "LICENSE.txt").write_text(NOTICE, encoding="utf-8")
+
+
+def written_out(source: str) -> str:
+    """A module in the words that mypyc compiles best, line by line but for the fields of dataclasses.
+
+    A constant becomes `Final`, and so a number in the code or an address; it would be looked up by its name
+    wherever it is used. A dataclass that can be changed gets its ``__init__`` written out: that of the
+    decorator stays Python, which takes 50 ns a field to reach into what is compiled. It is no dataclass any
+    more then: two of one kind are equal only if they are the same.
+    """
+    return _with_constants(_with_constructors(source))
+
+
+def _with_constants(source: str) -> str:
+    tree, lines = ast.parse(source), source.splitlines()
+    stored = [n.id for n in ast.walk(tree) if isinstance(n, ast.Name) and isinstance(n.ctx, ast.Store)]
+    for node in tree.body:
+        if not isinstance(node, ast.Assign):
+            continue
+        (target,), value = node.targets, node.value
+        several = isinstance(target, ast.Tuple) and isinstance(value, ast.Tuple)
+        names, values = (target.elts, value.elts) if several else ([target], [value])
+        # mypyc loses a tuple of numbers that is `Final`
+        if any(isinstance(one, ast.Tuple) for one in values):
+            continue
+        if all(isinstance(n, ast.Name) and n.id.isupper() and stored.count(n.id) == 1 for n in names):
+            text = "; ".join(f"{n.id}: Final = {ast.unparse(v)}" for n, v in zip(names, values, strict=True))
+            _put(lines, node, text)
+    future = "from __future__ import annotations"
+    return "\n".join(lines).replace(future, f"{future}; from typing import Final", 1) + "\n"
+
+
+def _with_constructors(source: str) -> str:
+    lines = source.splitlines()
+    for node in ast.parse(source).body:
+        if isinstance(node, ast.ClassDef) and [*map(ast.unparse, node.decorator_list)] == [
+            "dataclass(slots=True)"
+        ]:
+            fields = [one for one in node.body if isinstance(one, ast.AnnAssign)]
+            taken, done = ["self"], []
+            for one in fields:
+                name, kind = one.target.id, ast.unparse(one.annotation)
+                _put(lines, one, f"    {name}: {kind}")
+                default, made = _default(one.value)
+                if default is not None:
+                    taken.append(f"{name}: {kind} | None = None" if made else f"{name}: {kind}{default}")
+                    done.append(
+                        f"self.{name} = " + (f"{made} if {name} is None else {name}" if made else name)
+                    )
+            if any(isinstance(one, ast.FunctionDef) and one.name == "__post_init__" for one in node.body):
+                done.append("self.__post_init__()")
+            begin, end = node.decorator_list[0].lineno - 1, fields[-1].end_lineno
+            constructor = f"    def __init__({', '.join(taken)}) -> None: {'; '.join(done)}"
+            lines[begin:end] = [*lines[begin + 1 : end], constructor]  # in place of the decorator
+    return "\n".join(lines) + "\n"
+
+
+def _default(value: ast.expr | None) -> tuple[str | None, str]:
+    """What follows a field among the arguments of ``__init__``, and what is made where it is not given.
+
+    None where it is no argument, because ``__post_init__`` sets it.
+    """
+    if value is None:
+        return "", ""
+    if not (isinstance(value, ast.Call) and ast.unparse(value.func) == "field"):
+        return f" = {ast.unparse(value)}", ""
+    words = {word.arg: word.value for word in value.keywords}
+    if "default" in words:
+        return f" = {ast.unparse(words['default'])}", ""
+    factory = words.get("default_factory")
+    if factory is None:
+        return None, ""
+    return "", ast.unparse(factory.body) if isinstance(factory, ast.Lambda) else f"{ast.unparse(factory)}()"
+
+
+def _put(lines: list[str], node: ast.stmt, text: str) -> None:
+    """Put a line in the place of a statement, and keep the number of lines."""
+    lines[node.lineno - 1 : node.end_lineno] = [text] + [""] * (node.end_lineno - node.lineno)
 
 
 def _asked_to_compile() -> bool:

@@ -68,7 +68,9 @@ class SpindleState(StrEnum):
     MASKED = "masked"  # was turning, and other sound now drowns its lines
 
 
-UNKNOWN, STOPPED, TURNING, MASKED = SpindleState  # looking one up in the class takes longer than a division
+# looking one up in the class takes longer than a division
+UNKNOWN, STOPPED = SpindleState.UNKNOWN, SpindleState.STOPPED
+TURNING, MASKED = SpindleState.TURNING, SpindleState.MASKED
 
 
 @dataclass(slots=True)  # not frozen: made at every hop

@@ -191,8 +191,8 @@ class SpeedTracker:
             The beat of the cut at the same hops; see ``monitor.signal.rhythm``.
         """
         steps = spectrum_steps(density_db, floor_db)
-        scores = self._evidence.scores(steps)
-        scores[:, deaf] = 0
+        scores = np.ascontiguousarray(self._evidence.scores(steps).T)
+        scores[deaf] = 0
         track = self._filter.feed(scores, beats)
         state, tracked_hz = self._localise(track, steps)
         heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
@@ -200,7 +200,7 @@ class SpeedTracker:
         most_sure = _MOST_SURE.take(np.minimum(voters, _MOST_SURE.size - 1))
         audible, expected = self._evidence.expected(steps, state)
         # the evidence at the place found, which localising may have moved within the plateau
-        found = scores.ravel().take(state * state.size + np.arange(state.size))
+        found = scores.ravel().take(np.arange(state.size) * scores.shape[1] + state)
         return Speeds(
             spindle_hz,
             sd_hz,
@@ -212,7 +212,7 @@ class SpeedTracker:
             self._evidence.line_db(density_db, state),
             state,
             track.posterior,
-            np.ascontiguousarray(scores.T),
+            scores,
         )
 
     def set_gain(self, gain_db: float) -> None:

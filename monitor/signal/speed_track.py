@@ -73,7 +73,8 @@ class SpeedFilter:
         self._tiles = np.empty((tiles, _TILE + 2 * margin), np.float32)
         self._moved = np.empty((tiles, _TILE), np.float32)
         self._prior = self._moved.reshape(-1)[:n]
-        self._moves: dict[tuple[int, bool], NDArray[np.float32]] = {}
+        # by whether the lines are drowned, and by how far the speed goes on in a hop
+        self._moves: tuple[dict[int, NDArray[np.float32]], dict[int, NDArray[np.float32]]] = {}, {}
         self._entry = _entry(grid_hz, speeds_rpm)
         self._arrivals: dict[int, NDArray[np.float32]] = {}
         self._arrived, self._share = np.empty(n, np.float32), np.empty((), np.float32)
@@ -85,19 +86,19 @@ class SpeedFilter:
 
         Parameters
         ----------
-        scores : shape (n_states, n_hops)
+        scores : shape (n_hops, n_states)
             Log likelihood ratios of the lines, present at each speed against absent.
         beats : Beats
             Of the same hops: what the cut's beat says of each speed is asked where the lines tell little.
         """
-        n, n_hops = scores.shape
+        n_hops, n = scores.shape
         likelihood = scores * self._temper
-        tops = np.maximum.reduce(likelihood, axis=0, initial=np.float32(0))
+        tops = np.maximum.reduce(likelihood, axis=1, initial=np.float32(0))
         none = np.exp(-tops)
-        likelihood -= tops
+        likelihood -= tops[:, None]
         np.exp(likelihood, out=likelihood)
         likelihood *= np.float32(1 - _DEAF)
-        likelihood += np.float32(_DEAF) * none
+        likelihood += (np.float32(_DEAF) * none)[:, None]
         states: list[int] = []
         running: list[float] = []
         padded = np.zeros((n_hops + 1, self._padded.size), np.float32)  # first, the one before
@@ -111,17 +112,31 @@ class SpeedFilter:
             asked = drowned.nonzero()[0]
             if asked.size:
                 said = iter(np.exp(beats.said(asked)))
-        share = self._share  # an array, since numpy takes longer to make one of a number than to use it
-        silent = self._silent
+        # names of what is asked at every hop: to look them up would take as long as some of the operations
+        share, window, moved, prior = self._share, self._tiles, self._moved, self._prior
+        bound, moves_of, silent = self._bound, self._moves, self._silent
+        earlier, last, best = self._best
         for nothing, unheard, likely, before, posterior in zip(
             none.tolist(),
             drowned.tolist(),
-            np.ascontiguousarray(likelihood.T),
+            likelihood,
             tiles,
             posteriors,
             strict=True,
         ):
-            prior = self._predict(before, unheard)
+            # A spindle has inertia: as likely as staying is going on as it went over the last two hops.
+            drift = 0
+            if best != earlier:
+                drift = round((best - earlier) / 2)
+                drift = bound if drift > bound else -bound if drift < -bound else drift
+            moves = moves_of[unheard].get(drift)
+            if moves is None:
+                moves = moves_of[unheard][drift] = self._made_moves(drift, unheard)
+            _copy(window, before)
+            window.dot(moves, moved)
+            starts = silent * _START_CHANCE * 0.5
+            if starts > 1e-18:  # less is lost in rounding
+                self._arrive(prior, best, starts)
             if unheard:
                 turning = float(_sum(prior))
                 prior *= next(said)
@@ -129,15 +144,14 @@ class SpeedFilter:
                 prior *= turning / float(_sum(prior))
             silent = (silent * (1 - _START_CHANCE) + (1 - silent) * _STOP_CHANCE) * nothing
             total = float(prior.dot(likely)) + silent
-            share[()] = 1 / total
+            share[()] = 1 / total  # an array, since numpy takes longer to make one of a number than to use it
             _multiply(prior, likely, posterior)
             _multiply(posterior, share, posterior)
-            self._silent = silent = silent / total
-            best = int(posterior.argmax())
-            _, earlier, last = self._best
-            self._best = (earlier, last, best)
+            silent /= total
+            earlier, last, best = last, best, int(posterior.argmax())
             states.append(best)
             running.append(1 - silent)
+        self._silent, self._best = silent, (earlier, last, best)
         self._padded = padded[-1].copy()
         found = np.array(states, np.intp)
         first = np.arange(1, n_hops + 1) * padded.shape[1] + found
@@ -145,33 +159,14 @@ class SpeedFilter:
         confidence = np.minimum(np.add.reduce(near, axis=1, dtype=np.float64), 1.0)
         return Track(found, confidence, np.array(running), posteriors)
 
-    def _predict(self, tiles: NDArray[np.float32], drowned: bool) -> NDArray[np.float32]:
-        """One hop on: speed may wander, change within the bound, rarely jump, or start from rest.
-
-        A spindle has inertia: as likely as staying is going on as it went over the last two hops. ``tiles``:
-        the posterior of the hop before, see `_tiles`.
-        """
-        earlier, _, best = self._best
-        drift = 0
-        if best != earlier:
-            bound = self._bound
-            drift = round((best - earlier) / 2)
-            drift = bound if drift > bound else -bound if drift < -bound else drift
-        moves = self._moves.get((drift, drowned))
-        if moves is None:
-            moves = self._moves[drift, drowned] = self._made_moves(drift, drowned)
-        _copy(self._tiles, tiles)
-        self._tiles.dot(moves, self._moved)
-        prior = self._prior
-        starts = self._silent * _START_CHANCE * 0.5
-        if starts > 1e-18:  # less is lost in rounding
-            arrivals = self._arrivals.get(best)
-            if arrivals is None:
-                arrivals = self._arrivals[best] = self._made_arrivals(best)
-            self._share[()] = starts
-            _multiply(arrivals, self._share, self._arrived)
-            _add(prior, self._arrived, prior)
-        return prior
+    def _arrive(self, prior: NDArray[np.float32], best: int, starts: float) -> None:
+        """Add speeds at which lines come back that were not heard, after the most likely speed ``best``."""
+        arrivals = self._arrivals.get(best)
+        if arrivals is None:
+            arrivals = self._arrivals[best] = self._made_arrivals(best)
+        self._share[()] = starts
+        _multiply(arrivals, self._share, self._arrived)
+        _add(prior, self._arrived, prior)
 
     def _made_moves(self, drift: int, drowned: bool) -> NDArray[np.float32]:
         """Chance of each speed of a tile after one of those that may come into it, or are in it, (K, _TILE).

@@ -10,6 +10,7 @@ import math
 from collections.abc import Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from typing import Final
 
 import numpy as np
 from numpy.typing import NDArray
@@ -36,6 +37,8 @@ _NO_TONE = np.float32(1e-3)  # -30 dB, so that logarithms stay finite
 _NO_LINE = np.float32(1e-30)  # power density: under any floor, so that what is divided by it stays finite
 _NULL_DB = 6.0  # under its level at another speed
 _WANDERS = 0.002  # a machine's speed wanders by so much within a frame
+_GOOD_FORGETS = 0.9  # a peck: half a decibel, so that one odd peck is not remembered all day
+_RATIO_STEP = 0.002  # a bin of 0.1 s at 5 kHz, as far as a tone is widened
 
 # ``np.fmax`` and not ``np.maximum``, the same where nothing is NaN: that one resets the flags of the
 # processor, which takes longer than the maximum of a spectrum.
@@ -160,10 +163,8 @@ class ToneMemory:
         The learned lines at each speed, see `learned_lines`; the speeds evenly spaced in their logarithm.
     """
 
-    FORGETS_S = 20.0
-    LEARNS_EVERY = 4  # hops: the averages overlap by far more
-    _GOOD_FORGETS = 0.9  # a peck: half a decibel, so that one odd peck is not remembered all day
-    _RATIO_STEP = 0.002  # a bin of 0.1 s at 5 kHz, as far as a tone is widened
+    FORGETS_S: Final = 20.0
+    LEARNS_EVERY: Final = 4  # hops: the averages overlap by far more
 
     def __init__(self, lines: NDArray[np.float32], grid_hz: NDArray[np.float64], hop_s: float) -> None:
         self._lines = lines
@@ -205,10 +206,8 @@ class ToneMemory:
         """
         log_ratio = math.log(spindle_hz / reference_hz)
         key = self._key
-        if (
-            abs(log_ratio - key * self._RATIO_STEP) > 0.75 * self._RATIO_STEP
-        ):  # noise turns nothing back and forth
-            key = round(log_ratio / self._RATIO_STEP)
+        if abs(log_ratio - key * _RATIO_STEP) > 0.75 * _RATIO_STEP:  # noise turns nothing back and forth
+            key = round(log_ratio / _RATIO_STEP)
         at = math.log(spindle_hz / self._low_hz) / (self._step or 1.0)
         state = self._state
         if abs(at - state) > 0.75:
@@ -291,7 +290,7 @@ class ToneMemory:
 
     def end_peck(self) -> None:
         """The peck was good."""
-        self._good *= np.float32(self._GOOD_FORGETS)
+        self._good *= np.float32(_GOOD_FORGETS)
         here, moved = self._good
         for key, most in self._peck.items():
             np.fmax(here, most, out=here)
@@ -315,7 +314,7 @@ class ToneMemory:
 
     def _moved(self, power: NDArray[np.float32], key: int) -> NDArray[np.float32]:
         """What stands at exp(key steps) times the frequency of each bin."""
-        return power.take(_moved_bins(power.size, key * self._RATIO_STEP)) if key else power
+        return power.take(_moved_bins(power.size, key * _RATIO_STEP)) if key else power
 
 
 def _widened(power: NDArray[np.float32]) -> NDArray[np.float32]:
