@@ -115,11 +115,14 @@ def run(args: argparse.Namespace) -> int:
 def _keep_memory() -> None:
     """Spare what Python and the C library do again and again with memory in a long run.
 
-    What was loaded so far stays, so that the collector need not go through it. And the C library of Linux
-    gives freed memory back to the system, to ask for it again at the next block, unless pieces of that size
-    were freed before (`man mallopt`, M_MMAP_THRESHOLD: up to 32 MiB): one, never written to, costs nothing.
+    What was loaded so far stays, so that the collector need not go through it; and it looks for what keeps
+    itself alive, of which hearing makes none, only among more than a block ever holds. And the C library of
+    Linux gives freed memory back to the system, to ask for it again at the next block, unless pieces of that
+    size were freed before (`man mallopt`, M_MMAP_THRESHOLD: up to 32 MiB): one, never written to, costs
+    nothing.
     """
     gc.freeze()
+    gc.set_threshold(_LIVING)
     np.empty(31 << 20, np.uint8)
 
 
@@ -187,6 +190,7 @@ AT_SPEED_WITHIN = 0.06
 """A dial may be off by 3 %, and a loaded motor by as much again (common practice, no published source)."""
 
 _FEW_ROWS = 400  # 20 s: less may be a piece between two blanks
+_LIVING = 20_000  # objects; a block of 400 hops makes some 4000
 _BLOCK_S = 20.0  # large blocks are cheaper: what a call costs is shared by all hops in it
 _BAR = "{percentage:3.0f} %|{bar}| {n:.0f} of {total:.0f} s, {remaining} left"
 

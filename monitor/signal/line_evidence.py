@@ -128,7 +128,9 @@ class LineEvidence:
         table = np.where(says, (2 * crowded[both] + present) * SNR_COUNT, self._expected.size - 1)
         highest = np.where(says, np.minimum(most[at], SNR_COUNT - 1), 0)
         self._gain_rows = 0
-        self._at_state = np.stack([level[at], highest, table, both], axis=1).astype(np.int32)
+        # each state's in one row: else all of it would be copied before one is taken
+        at_state = np.stack([level[at], highest, table, both], axis=1)
+        self._at_state = np.ascontiguousarray(at_state, np.int32)
         self._inside = np.ascontiguousarray(np.minimum(bins, n_bins - 1).T)
         self._learned_db = (level[k.ravel(), self._inside] * SNR_STEP_DB + SNR_LOW_DB).astype(np.float32)
 

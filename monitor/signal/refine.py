@@ -225,7 +225,9 @@ class Refinement:
             moved = moved + _phase_steps(z, segments, by_line, regression)
             z = _turned_back(y, moved, self._fine)
         # The guess is near now, so that two blocks can be one.
-        both = np.stack([_halved(z), _halved(y)])
+        both = np.empty((2, *y.shape[:2], y.shape[2] // 2), y.dtype)
+        _halved(z, both[0])
+        _halved(y, both[1])
         # Noise may have pulled the wrong way: keep the guess where it explains more power.
         pulled, guessed = _explained(both, sharpness)
         worse = pulled < guessed
@@ -293,9 +295,10 @@ def _stage(segments: int, segment_s: float) -> tuple[int, NDArray[np.float64]]:
     return segments, np.stack([sums, sums / (2 * np.pi * segment_s)])
 
 
-def _halved(y: NDArray[np.complex64]) -> NDArray[np.complex64]:
-    """Neighbouring blocks summed, (n_frames, K, n_blocks / 2)."""
-    return y[:, :, ::2] + y[:, :, 1::2]
+def _halved(y: NDArray[np.complex64], out: NDArray[np.complex64] | None = None) -> NDArray[np.complex64]:
+    """Neighbouring blocks summed, (n_frames, K, n_blocks / 2); into ``out`` where it is given."""
+    halved: NDArray[np.complex64] = np.add(y[:, :, ::2], y[:, :, 1::2], out=out)
+    return halved
 
 
 def _explained(z: NDArray[np.complex64], sharpness: NDArray[np.float64]) -> NDArray[np.float64]:

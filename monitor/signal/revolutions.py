@@ -129,7 +129,7 @@ class Revolutions:
         over = np.matmul(level, self._blow_finder)
         deviation = np.matmul(np.abs(over), np.full(n, math.sqrt(math.pi / 2) / n, np.float32))
         level_of, turns_of = beats[: whole * every].transpose(1, 0, 2).reshape(2, whole, -1)
-        level_of = level_of - level_of.mean(axis=1, keepdims=True)
+        level_of = level_of - np.add.reduce(level_of, axis=1, keepdims=True) / level_of.shape[1]
         angle_of = ((turns_of - np.rint(turns_of)) * (-2 * np.pi)).astype(
             np.float32
         )  # of which it is soon done
@@ -161,15 +161,16 @@ class Revolutions:
         self, spindle_hz: list[float]
     ) -> tuple[NDArray[np.float64], NDArray[np.float64], list[float]]:
         """Turns at the begin of each hop and in it, shape (n_hops, 1), and at its end."""
-        begin, per_hop, ends = [], [], []
+        known_hz, expected_hz, hop_s = self._hz, self._expected_hz, self._per_hop
+        edges, per_hop = [self._turns_so_far], []
         for hz in spindle_hz:
-            if abs(hz / self._expected_hz - 1) < _OFF:  # not so for NaN
-                self._hz = hz
-            begin.append(self._turns_so_far)
-            per_hop.append(self._hz * self._per_hop)
-            self._turns_so_far += per_hop[-1]
-            ends.append(self._turns_so_far)
-        return np.array(begin)[:, None], np.array(per_hop)[:, None], ends
+            if abs(hz / expected_hz - 1) < _OFF:  # not so for NaN
+                known_hz = hz
+            turns = known_hz * hop_s
+            per_hop.append(turns)
+            edges.append(edges[-1] + turns)
+        self._hz, self._turns_so_far = known_hz, edges[-1]
+        return np.array(edges[:-1])[:, None], np.array(per_hop)[:, None], edges[1:]
 
 
 def weighted_means(
@@ -182,11 +183,12 @@ def weighted_means(
 
     ``before``: the mean before the first, shape (...). No mean falls under ``least``.
     """
-    means, number = np.empty_like(values), np.empty((), np.float32)
+    means, number, numbered = np.empty_like(values), np.empty((), np.float32), math.nan
     for bounded in (False, True):  # hardly ever one would fall so low
         now = before
         for value, share, after in zip(values, shares, means, strict=True):
-            number[()] = share
+            if share != numbered:
+                number[()] = numbered = share
             np.subtract(value, now, after)
             np.multiply(after, number, after)
             now = np.add(now, after, after)
