@@ -24,7 +24,6 @@ from dataclasses import dataclass, replace
 from typing import NamedTuple
 
 import numpy as np
-from numpy.lib.stride_tricks import sliding_window_view
 from numpy.typing import NDArray
 
 Array = NDArray[np.float64]
@@ -430,7 +429,8 @@ def _widened(told: Array) -> Array:
 
 def _windows(told: Array, around: int) -> Array:
     """Each place with so many before and after it, shape (2 * around + 1, n)."""
-    return sliding_window_view(np.pad(told, around, mode="edge"), told.size)
+    wide = told.take(np.arange(-around, told.size + around), mode="clip")
+    return np.ndarray((2 * around + 1, told.size), wide.dtype, wide, 0, 2 * wide.strides)
 
 
 def _edges(level_db: Array, most_db: float) -> tuple[Array, Array]:

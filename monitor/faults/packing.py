@@ -146,7 +146,7 @@ class Wander:
             changes = np.square(values[lag:] - values[:-lag])
             most = (WINSOR**2) * self._squares[i]
             n = changes.size / lag  # neighbours share theirs
-            square = float(np.minimum(changes, most).mean())
+            square = float(np.add.reduce(np.minimum(changes, most))) / changes.size
             self._n[i] = min(self._n[i] + n, _MEMORY)
             self._squares[i] += min(n / self._n[i], 1.0) * (square - self._squares[i])
         self._fit()
@@ -442,11 +442,10 @@ class PackingRule:
         loads = np.asarray(peck.loads)
         if loads.size < LEAST_PARTS or not np.isfinite(loads).any():
             return
-        late = (
-            float(np.nanmean(loads[loads.size // 2 :]))
-            if np.isfinite(loads[loads.size // 2 :]).any()
-            else math.nan
-        )
+        half = loads[loads.size // 2 :]
+        known = np.isfinite(half)
+        n_known = np.count_nonzero(known)
+        late = float(np.add.reduce(np.where(known, half, 0.0))) / n_known if n_known else math.nan
         self._last_end = float(loads[np.isfinite(loads)][-1])
         if peck.number == 1:
             self._compare_first(peck, late)
