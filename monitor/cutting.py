@@ -27,6 +27,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.hop import Hop
+from monitor.signal.frames import HOP_S
 from monitor.spindle import MASKED, TURNING, Rotation
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
@@ -80,6 +81,9 @@ _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others ju
 _OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or drills at another
 _MOSTLY = 0.8  # within that ratio mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
+# What gets louder and slower together within so long is a drill that enters slowly: a blunt point at a slow
+# feed. Neither alone tells it: other sound loads nothing, and a free spindle wanders without a sound.
+_ENTERS_S, _ENTERS_MEAN_S, _ENTERS_DB, _ENTERS_SDS, _ENTERS_SAG = 4.0, 0.5, 2.0, 3.0, 0.003
 _SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
 _REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
@@ -148,6 +152,16 @@ class _Cut(NamedTuple):
     hops: int
 
 
+class _Idling(NamedTuple):
+    """Level and sag, averaged over `_ENTERS_MEAN_S`, and what was known of idling by then."""
+
+    level_db: float
+    sag: float
+    idle_db: float
+    idle_spread_db: float
+    idle_sag_sd: float
+
+
 @dataclass(slots=True)
 class CuttingDetector:
     """Streaming decision; one `step` a hop.
@@ -204,11 +218,14 @@ class CuttingDetector:
     _free_s: float = 0.0
     _high_s: float = 0.0
     _settling_s: float = 0.0
+    _idled: deque[_Idling] = field(init=False)
+    _entering: bool = False
     _lowest_db: float = float("inf")
     _too_long_s: float = field(init=False)  # what lasts longer than any peck is no cut
 
     def __post_init__(self) -> None:
         self._too_long_s = _STUCK_TIMES * self.longest_s + _STUCK_S
+        self._idled = deque(maxlen=round(_ENTERS_S / HOP_S))
 
     @property
     def rise_db(self) -> float:
@@ -230,7 +247,7 @@ class CuttingDetector:
     @property
     def suspects_load(self) -> bool:
         """Whether the spindle may be loaded, heard or not: then it does not run free."""
-        return self._loaded_s > 0 and not self._falls
+        return (self._loaded_s > 0 or self._entering) and not self._falls
 
     @property
     def load_tells(self) -> bool:
@@ -250,7 +267,12 @@ class CuttingDetector:
     @property
     def in_other_sound(self) -> bool:
         """Whether idling is louder than it was before the cuts so far: contact is hard to date in it."""
-        return bool(self._idle_levels) and self.idle_db > self._usual_idle_db + _IDLE_MOVED_DB
+        return self.louder_db > _IDLE_MOVED_DB
+
+    @property
+    def louder_db(self) -> float:
+        """By how much idling is louder than it was before the cuts so far."""
+        return self.idle_db - self._usual_idle_db if self._idle_levels else 0.0
 
     @property
     def hides_cut(self) -> bool:
@@ -333,6 +355,10 @@ class CuttingDetector:
             self._learn_cut()
         elif self.cutting and self._falls_to_travel(level):
             self.out(now - _STAY_HOPS * hop.step_s)
+        if rotation.at_speed and not self.cutting:
+            self._follow_entry(hop, level, sag)
+        else:
+            self._begin_idling()
         if rotation.at_speed or self.cutting:
             self._learn(now, hop, level, sag)
         return self.cutting
@@ -472,7 +498,7 @@ class CuttingDetector:
         """Evidence of the sag, in nats a hop."""
         if sag != sag:
             return 0.0
-        if self.cutting:
+        if self.cutting and not self._spots:
             self._shown += _SHOWN_STEP if sag > self._shown else -_SHOWN_STEP
             if self._shown > self._most_shown and now - self.onset_s > _REGULATES_S:
                 self._most_shown = self._shown
@@ -509,6 +535,32 @@ class CuttingDetector:
         if self._loaded_s > self._too_long_s and not self.cutting:
             self.out(hop.t)
 
+    def _begin_idling(self) -> None:
+        self._idled.clear()
+        self._entering = False
+
+    def _follow_entry(self, hop: Hop, level: float, sag: float) -> None:
+        """Whether a drill enters so slowly that its sound and its load would be learned as those of idling:
+        then what was learned since it began is forgotten."""
+        if sag != sag:
+            return
+        idled = self._idled
+        share = hop.step_s / _ENTERS_MEAN_S
+        if idled:
+            level = idled[-1].level_db + share * (level - idled[-1].level_db)
+            sag = idled[-1].sag + share * (sag - idled[-1].sag)
+        idled.append(_Idling(level, sag, self.idle_db, self.idle_spread_db, self._idle_sag_sd))
+        first = idled[0]
+        slower = _ENTERS_SDS * first.idle_sag_sd
+        if slower < _ENTERS_SAG:
+            slower = _ENTERS_SAG
+        if self._entering:
+            self._entering = sag > 0.5 * slower
+        elif sag - first.sag > slower and level - first.level_db > _ENTERS_DB and not self._falls:
+            self._entering = True
+            self.idle_db, self.idle_spread_db = first.idle_db, first.idle_spread_db
+            self._idle_sag_sd = first.idle_sag_sd
+
     def _filter(self, evidence: float, step_s: float) -> None:
         """One step of the forward filter: the state may have changed, then the evidence of this hop."""
         chance = 1 / (1 + math.exp(-self.log_odds))
@@ -525,6 +577,7 @@ class CuttingDetector:
         self.cutting, self.log_odds, self._low_s, self.strength = False, -EVIDENCE_MOST, now, 0.0
         self.evidence, self.level_db = -EVIDENCE_MOST, hop.over_db - self.gain_db
         self._settling_s, self._loaded_s, self._unheard = 0.0, 0.0, False
+        self._begin_idling()
         if not hop.deaf:
             self._learn_background(hop)
 

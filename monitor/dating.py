@@ -125,14 +125,14 @@ class Program:
     reload_s: float = LEAST_RELOAD_S
     paid: float = 0.0
 
-    def with_longest_gaps(self, sd_s: float) -> Program:
-        """The program, its gaps known no better than ``sd_s``; one that is shorter than one before it was
-        misheard, for what is deeper is farther."""
+    def with_longest_gaps(self, sd_s: float, hidden_s: Sequence[float]) -> Program:
+        """The program, its gaps known no better than ``sd_s``, each longer by what of it another sound may
+        have hidden; one that is shorter than one before it was misheard, for what is deeper is farther."""
         gaps: list[Known] = []
         longest_s = 0.0
-        for gap in self.gaps:
+        for gap, more_s in zip(self.gaps, hidden_s, strict=True):
             misheard = gap.middle_s < longest_s - 2 * gap.sd_s
-            longest_s = max(longest_s, gap.middle_s)
+            longest_s = max(longest_s, gap.middle_s + more_s)
             gaps.append(about(longest_s, max(gap.sd_s, sd_s, MISHEARD_SD_S if misheard else 0.0)))
         return replace(self, gaps=tuple(gaps))
 

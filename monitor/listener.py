@@ -421,6 +421,7 @@ class Listener:
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
         idle_db = [work.background_db for work in works]
+        drowned = [work.drowned for work in works]
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -433,7 +434,7 @@ class Listener:
             sag,
             list(map(self._chatter.step, hops, rotations, works)),
             list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),
-            self._loosening.take(hops, rotations, in_cut, spotting, idle_db),
+            self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned),
             lost_cut,
             list(map(self._melting.step, hops, rotations, works, repeat(cycle))),
             list(map(self._packing.step, hops, rotations, works, repeat(cycle))),

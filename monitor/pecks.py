@@ -533,7 +533,8 @@ class Cycle:
             return math.nan  # it may be a later one
         if self._sent_s > heard[-1].end_s:
             return math.nan  # what was heard was the centre drill
-        program = program.with_longest_gaps(ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0)
+        sd_s = ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0
+        program = program.with_longest_gaps(sd_s, self.schedule.hidden_s(self._feed_mm_s))
         ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
         nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
@@ -662,6 +663,9 @@ class Cycle:
             yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
             return
         self.peck += 1
+        self._started = (
+            False  # what was before a peck of this blank, as from the centre drill's speed, is its own
+        )
         yield self._event(t, Kind.PECK_START, f"Peck {self.peck} begins.", cut.start_s)
 
     def _end_cut(self, t: float) -> Iterator[Event]:

@@ -12,6 +12,7 @@ import statistics
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from itertools import pairwise
 from typing import NamedTuple
 
 from monitor.dating import LEAST_RELOAD_S, LENGTH_SD, LENGTH_SD_S, Known, Program, about
@@ -281,6 +282,17 @@ class Schedule:
         """The shortest way out of the hole and back after so many pecks, or after one fewer, should another
         sound have been taken for one; 0 where none is known."""
         return min((gap.middle for gap in self.gaps[max(pecks - 1, 1) :]), default=0.0)
+
+    def hidden_s(self, feed_mm_s: float) -> list[float]:
+        """By how much each gap between pecks may be longer than it was heard, in the only blank so far: a
+        peck beside it outlasted the job's, which another sound that hid its edge makes so too."""
+        if self.blanks != 1 or self.count != len(self.job_mm):
+            return [0.0] * (len(self.gaps) - 1)
+        pairs = zip(self.lengths, self.job_mm, strict=True)
+        over_s = [(typical.middle - mm) / feed_mm_s for typical, mm in pairs]
+        # (a length is the difference of two dates)
+        over_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
+        return [before + after for before, after in pairwise(over_s)]
 
     @property
     def blanks(self) -> int:

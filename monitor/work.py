@@ -24,6 +24,9 @@ those sag by more than half a per cent: less drowns in the wander of the machine
 SURE_SHARE = 0.5
 """Of the load of cuts: with less, half a second long, something else may go on."""
 
+DROWNED_DB = 6.0
+"""A background four times as powerful as it was in the cuts so far is another sound's, not the machine's."""
+
 # Quantile of the sag while it sounds like cutting: idle time taken for cutting lowers it little.
 _USUAL_QUANTILE = 0.75
 _USUAL_STEP = 0.0005  # Robbins-Monro step: in cutting it rises by 0.75 % a second, falls by a third of that
@@ -61,7 +64,8 @@ class Work:
     ``cutting``: by sound and load, no centre drill; ``in_cut``: the same, whatever drill it is; ``cut_s`` and
     ``end_s``: onset of the newest such cut, and end of the newest that is over; ``spotting``: the centre
     drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
-    `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain."""
+    `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain.
+    ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before."""
 
     working: bool
     loaded: bool
@@ -79,6 +83,7 @@ class Work:
     cut_sag: float
     depth_mm: float
     background_db: float
+    drowned: bool
 
 
 class WorkJudge:
@@ -156,6 +161,7 @@ class WorkJudge:
             detector.cut_sag,
             cycle.depth_mm,
             detector.idle_db,
+            not (working or spotting) and (detector.strength >= 1 or detector.louder_db > DROWNED_DB),
         )
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:

@@ -122,6 +122,7 @@ def work(**changes: Any) -> Work:
     values |= {"sure": False, "idle_db": 0.0, "cutting": changes.get("working", False), "cut_s": 0.5}
     values |= {"in_cut": changes.get("working", False), "end_s": -math.inf, "spotting": False}
     values |= {"strength": 0.0, "cut_sag": math.nan, "depth_mm": 0.0, "background_db": 0.0}
+    values |= {"drowned": False}
     return Work(**(values | changes))
 
 

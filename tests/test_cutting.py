@@ -426,3 +426,46 @@ def test_a_centre_drill_at_its_own_speed_teaches_no_load():
         detector.step(hop(t, over_db=0.0, spindle_hz=2 * SPINDLE_HZ), rotation(reference_hz=2 * SPINDLE_HZ))
     assert detector.cut_db > 0  # the cut was heard
     assert math.isnan(detector.cut_sag)
+
+
+def test_a_drill_that_enters_for_seconds_teaches_neither_wander_nor_idling():
+    """A blunt point at a slow feed: its load and its sound grow for eight seconds, together."""
+    rng = np.random.default_rng(0)
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.3 * rng.standard_normal(), 4.0, sag=0.0)
+    for t in times(8.0, 4.0):
+        entered = (t - 4.0) / 8
+        level = 9 * entered + rng.standard_normal()
+        detector.step(hop(t, over_db=level), rotation(sag=0.017 * entered))
+    assert detector.cutting
+    assert detector.since_s < 10.0
+    assert detector.idle_sag_sd < 0.003
+    assert detector.idle_db < 4.0
+
+
+def test_a_free_spindle_that_wanders_teaches_how_far():
+    rng = np.random.default_rng(0)
+    detector = CuttingDetector()
+    run(detector, lambda t: 0.0, 2.0, sag=0.0)
+    for t in times(60.0, 2.0):
+        detector.step(
+            hop(t, over_db=0.4 * rng.standard_normal()), rotation(sag=0.004 * rng.standard_normal())
+        )
+    assert detector.idle_sag_sd == pytest.approx(0.004, abs=0.001)
+
+
+def test_what_a_centre_drill_loads_does_not_ask_the_first_peck_for_as_much():
+    """Its own speed was still settling, which looked like a load of 2 %; the peck loads by 0.4 %."""
+    detector = CuttingDetector(commanded_hz=(SPINDLE_HZ, 2 * SPINDLE_HZ))
+    free = rotation(reference_hz=2 * SPINDLE_HZ)
+    for begin_s, level, spindle in (
+        (0.0, 0.0, free),
+        (2.0, 4.0, rotation(sag=0.02, reference_hz=2 * SPINDLE_HZ)),
+        (7.0, 0.0, free),
+    ):
+        for t in times(5.0 if level else 2.0, begin_s):
+            detector.step(hop(t, over_db=level, spindle_hz=2 * SPINDLE_HZ), spindle)
+    run(detector, lambda t: 0.0, 3.0, 9.0, sag=0.0)
+    heard = run(detector, lambda t: 17.0, 3.0, 12.0, sag=0.004)
+    assert first(heard, True) < 12.5
+    assert all(d for t, d in heard if t > 12.5)

@@ -537,6 +537,34 @@ def test_what_was_heard_before_the_spindle_was_sent_to_its_speed_was_the_centre_
     assert math.isnan(missed(walk.rest(1.0)))
 
 
+def test_a_gap_that_another_sound_cut_short_in_the_only_blank_so_far_is_waited_out():
+    """It began 1.2 s before the second contact, so that the peck seemed as much longer."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    walk._step(walk.t, hop(walk.t), rotation(started=True))
+    walk.rest(1)
+    early_s, gap_s = 1.2, 2.2
+    walk.cut(8 / FEED_MM_S).rest(gap_s - early_s).cut(5 / FEED_MM_S + early_s).rest(2.6).peck(5.0).stop()
+    assert walk.cycle.schedule.known
+    walk._step(walk.t, hop(walk.t), rotation(started=True))
+    walk.rest(1)
+    walk.begin_s = walk.t
+    walk.cut(8 / FEED_MM_S)
+    for _ in range(4):
+        assert math.isnan(missed(walk.rest(gap_s / 4)))
+    assert missed(walk.rest(2.0)) == pytest.approx(8 / FEED_MM_S + gap_s, abs=0.3)
+
+
+def test_what_the_spindle_did_before_a_peck_of_a_blank_does_not_begin_the_next():
+    """From the centre drill's speed to the drill's; the next blank begins on a spindle that turns on."""
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60)
+    walk._step(walk.t, hop(walk.t), rotation(changed=True))
+    walk.peck(8.0).peck(5.0).peck(5.0).rest(8)
+    assert not walk.cycle.in_blank
+    walk.cut(1.0)
+    assert not walk.cycle.from_rest
+
+
 def begun(walk, lead_s):
     """Start the spindle, if a lead is given, and drill so long after it as to know whether a blank began."""
     if lead_s is not None:

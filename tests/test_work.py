@@ -205,3 +205,14 @@ def test_a_compressor_that_does_not_beat_as_the_cuts_do_is_no_work():
 def test_where_cuts_do_not_beat_that_is_no_sign():
     walk = Walk().go(10, 0.001, beat=1.2).go(1, 0.0, level_db=SILENT)
     assert walk.go(3, 0.001, beat=0.5).work.working
+
+
+def test_a_sound_as_loud_as_a_cut_that_loads_nothing_drowns_the_machine():
+    walk = Walk(usual_sag=0.015)
+    assert not walk.go(1, 0.0, level_db=SILENT).work.drowned
+    assert not walk.go(2, 0.015).work.drowned  # a cut
+    walk.go(1, 0.0, level_db=SILENT).go(2, 0.0)
+    assert walk.work.drowned
+    walk.go(12, 0.0, level_db=CUTTING + 6)  # and goes on until it is the background
+    assert walk.work.drowned
+    assert not walk.go(3, 0.0, level_db=SILENT).work.drowned

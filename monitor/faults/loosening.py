@@ -108,6 +108,10 @@ QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
 heard through another sound, which hid what it does at every turn. It is learned anew."""
 
+DROWNED_S = 0.5
+"""Where another sound is louder than the machine for so long, its blows, as of a compressor, are no knock of
+this spindle. A knock is told long before it is as loud. At contact it takes so long to see the load."""
+
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
 as the cut, give or take a decibel. Twice the amplitude is four times the power."""
@@ -213,6 +217,7 @@ class LooseningRule:
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
+    _drowned_s: float = 0.0
     _first_db: float = -math.inf
     _quieter_turns: int = 0
     _cut_turns: int = 0
@@ -263,22 +268,28 @@ class LooseningRule:
         cutting: Sequence[bool],
         spotting: Sequence[bool] | None = None,
         idle_db: Sequence[float] | None = None,
+        drowned: Sequence[bool] | None = None,
     ) -> list[Finding | None]:
         """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
-        ``idle_db``: level of the machine running free, with what else is heard.
+        ``idle_db``: level of the machine running free, with what else is heard; ``drowned``: no drill cuts,
+        and another sound is louder than the machine.
         """
         spotting = spotting or [False] * len(hops)
         idle_db = idle_db or [0.0] * len(hops)
+        drowned = drowned or [False] * len(hops)
         runs: list[
             tuple[bool, list[Hop], bool]
         ] = []  # turns of one cut or pause, and whether all is new then
         ended: list[bool] = []  # of each hop, whether it ends what is told
-        for hop, rotation, cuts, spots, db in zip(hops, rotations, cutting, spotting, idle_db, strict=True):
+        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, strict=True)
+        for hop, rotation, cuts, spots, db, drowns in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
+            self._drowned_s = self._drowned_s + hop.step_s if drowns else 0.0
             ended.append(not turning or spots or hop.deaf)
-            self._heard.add(cuts if turning and rotation.settled and not spots and not hop.deaf else None)
+            told = rotation.settled and not (ended[-1] or self._drowned_s > DROWNED_S)
+            self._heard.add(cuts if told else None)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if len(heard) == 1 and None not in heard:
@@ -289,14 +300,14 @@ class LooseningRule:
         found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         if not found and self._told is None:
             return [None] * len(hops)
-        told: list[Finding | None] = []
+        findings: list[Finding | None] = []
         for hop, over in zip(hops, ended, strict=True):
             if over:
                 self._told_s = -math.inf
             if hop.t in found:
                 self._told, self._told_s = found[hop.t], hop.t
-            told.append(self._told if hop.t - self._told_s < _STAYS_S else None)
-        return told
+            findings.append(self._told if hop.t - self._told_s < _STAYS_S else None)
+        return findings
 
     def _is_quieter(self, idle_db: float, cutting: bool) -> bool:
         """Whether what was taken for normal was hidden by a sound that has gone since."""

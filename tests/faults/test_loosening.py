@@ -27,9 +27,12 @@ class Shop:
         self.beats, self.modes = beats, list(modes)
         self.t, self.turns, self.found = 0.0, 0.0, []
 
-    def go(self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, idle_db=0.0, **turning):
+    def go(
+        self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, idle_db=0.0, drowned=False,
+        **turning,
+    ):  # fmt: skip
         """``knock_db``: of the knock over the sound in its bands, a function of the seconds from here;
-        ``idle_db``: of the machine between cuts, with what else is heard."""
+        ``idle_db``: of the machine between cuts, with what else is heard; ``drowned``: that is louder."""
         for k in range(round(seconds / STEP_S)):
             self.t += STEP_S
             self.turns += HZ * STEP_S
@@ -44,7 +47,8 @@ class Shop:
             power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
             (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
             one = hop(self.t, turn=turn)
-            (told,) = self.rule.take([one], [rotation(**turning)], [cutting], [spotting], [idle_db])
+            states = [rotation(**turning)], [cutting], [spotting], [idle_db], [drowned]
+            (told,) = self.rule.take([one], *states)
             if told:
                 self.found.append((self.t, told))
         return self
@@ -209,3 +213,13 @@ def test_the_event_asks_for_the_spindle_stop_line():
     assert Kind.LOOSENING in SPINDLE_STOP_KINDS
     assert Event(1.0, Kind.LOOSENING, Severity.HOLD, "").stops_spindle
     assert not Event(1.0, Kind.SAG, Severity.HOLD, "").stops_spindle
+
+
+def test_blows_in_a_sound_louder_than_the_machine_are_another_machines():
+    """A compressor that keeps the spindle's speed: told of neither, and it teaches nothing."""
+    shop = Shop().go(6.0, cutting=False).go(6.0).go(8.0, lambda s: 4 * s - 10, cutting=False, drowned=True)
+    assert not shop.found
+    shop.go(2.0, cutting=False)
+    assert not shop.found
+    knocked_s = shop.t
+    assert knocked_s < shop.go(3.0, lambda s: 6 * s, cutting=False).first_s < knocked_s + 2.0
