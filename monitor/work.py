@@ -30,6 +30,7 @@ DROWNED_DB = 6.0
 # Quantile of the sag while it sounds like cutting: idle time taken for cutting lowers it little.
 _USUAL_QUANTILE = 0.75
 _USUAL_STEP = 0.0005  # Robbins-Monro step: in cutting it rises by 0.75 % a second, falls by a third of that
+_DOUBTED_SHARE = 0.1  # of that, of what may be another sound; not nothing, for the work may have changed
 _USUAL_AFTER_HOPS = 60  # 3 s of cutting: it can have risen to 2 %, as much as sound cuts sag
 
 _OUTLIVES_S = 0.5  # a load that is not seen any more outlives its cut by no more
@@ -122,7 +123,10 @@ class WorkJudge:
             if self._tells(hop) or not self._lately:
                 self._lately.append(sag)
                 self._lately_s = hop.t
-                self._believed = self._believable(hop, detector, through, over)
+                steady = hop.rate_hz_s > -_STEADY_RATE * rotation.reference_hz
+                self._believed = self._believable(hop, detector, through, over) and (
+                    self._believed or steady or not over  # what falls there may be switched off
+                )
             elif not (through or over):
                 self._believed = True
             if detector.cutting and (through or not over):
@@ -168,10 +172,12 @@ class WorkJudge:
         age = hop.t - detector.onset_s  # of the newest cut, under way or not
         knows_load = self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
         if through:
-            # By reckoning there is nothing left to drill. Reckoning may be wrong, so a cut that lasts, and
-            # loads the spindle, is believed all the same; a burst of sound at the switch-off is not. (A free
-            # spindle may seem loaded a little, while its reference follows a slow drift.)
-            lasts = detector.cutting and age >= _LASTS_S and (not knows_load or self._loads())
+            # By reckoning there is nothing left to drill, and the spindle is switched off after it. Reckoning
+            # may be wrong, so a cut that lasts, and is seen to load the spindle, is believed all the same;
+            # another sound at the switch-off is not. (A free spindle may seem loaded a little, while its
+            # reference follows a slow drift.)
+            loads = self._loads() if knows_load else self._sags() >= LOAD_LEAST
+            lasts = detector.cutting and age >= _LASTS_S and loads
             return lasts and self._loud() and self._beats_as_usual()
         if over:  # another sound goes on: a cut as long as this must be seen in the load
             loads = self._sags() >= SURE_SHARE * self._usual
@@ -236,7 +242,8 @@ class WorkJudge:
 
     def _learn_usual(self, sag: float) -> None:
         """Follow the quantile of sag while cutting (Robbins and Monro 1951, from memory)."""
-        self._usual += _USUAL_STEP * (_USUAL_QUANTILE - (sag < self._usual))
+        step = _USUAL_STEP if self._believed else _DOUBTED_SHARE * _USUAL_STEP
+        self._usual += step * (_USUAL_QUANTILE - (sag < self._usual))
         self._usual_hops += 1
 
     def _follow(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> None:

@@ -167,7 +167,7 @@ class Departure:
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
         lost = lost or hop.deaf or self._is_turned_down(hop, placed, work.idle_db)
         away_s = hop.t - self.at_work_s
-        under_way = work.contact_s == self._contact_s and work.cutting and apart > CLEAR * self._spread
+        under_way = work.contact_s == self._contact_s and work.working and apart > CLEAR * self._spread
         lately = away_s <= LATELY_S or (under_way and away_s <= UNDER_WAY_S)
         if lost or not (judged and lately):
             self.nats = self._peak = 0.0

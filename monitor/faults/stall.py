@@ -78,6 +78,7 @@ class StallRule:
     _quiet_hops: int = 0
     _away: float = 0.0
     _away_hops: int = 0
+    _free_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
     _stalled: bool = False
@@ -125,7 +126,9 @@ class StallRule:
                 self._sure_s = hop.t if sure else -math.inf
             self._was_at_work = at_work and ((work.loaded and in_place) or self._worked_s >= AT_WORK_S)
             self._stands_s = -math.inf
-        if at_work_s == -math.inf:
+        free = hop.heard and not work.cutting and self._home(hop, rotation.reference_hz) > 1 - HOME
+        self._free_hops = self._free_hops + 1 if free else 0
+        if at_work_s == -math.inf or self._free_hops >= LEFT_HOPS:
             self._sure_s = -math.inf  # it was heard to run free since
         lately = hop.t - self._last_heard_s <= LATELY_S
         self._turned_s = (
@@ -157,7 +160,8 @@ class StallRule:
         quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
-        if in_place or rotation.sag == rotation.sag or steady or self._at_home(hop, rotation.reference_hz):
+        home = self._home(hop, rotation.reference_hz) >= HOME
+        if in_place or rotation.sag == rotation.sag or steady or home:
             self._away, self._away_hops = 0.0, 0
         elif not hop.heard and hop.over_db <= self._cut_db + LOUDER_DB:
             if weak:
@@ -171,5 +175,6 @@ class StallRule:
         return gone or self._quiet_hops >= QUIET_HOPS
 
     @staticmethod
-    def _at_home(hop: Hop, reference_hz: float) -> bool:
-        return hop.probability_between((1 - AWAY) * reference_hz, (1 + AWAY) * reference_hz) >= HOME
+    def _home(hop: Hop, reference_hz: float) -> float:
+        """Chance that it is at its speed."""
+        return hop.probability_between((1 - AWAY) * reference_hz, (1 + AWAY) * reference_hz)
