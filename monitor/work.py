@@ -123,7 +123,8 @@ class WorkJudge:
             if self._tells(hop) or not self._lately:
                 self._lately.append(sag)
                 self._lately_s = hop.t
-                steady = hop.rate_hz_s > -_STEADY_RATE * rotation.reference_hz
+                falls = hop.rate_hz_s < -_STEADY_RATE * rotation.reference_hz
+                steady = hop.confidence >= _SURE and not falls
                 self._believed = self._believable(hop, detector, through, over) and (
                     self._believed or steady or not over  # what falls there may be switched off
                 )
