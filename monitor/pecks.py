@@ -76,6 +76,9 @@ ASK_S = 2.0
 TOUCH_SHARE, TOLD_HOPS = 0.4, 4
 """Of the peck that is due: what is shorter may be a touch; and hops of load that tell so."""
 
+TOUCH_LOAD = 0.25
+"""Of the load of cuts: a motor has not answered in full to what is so short."""
+
 COVERED, OVERDUE_S = 0.5, 0.3
 """Share of a peck heard that the program has to explain; and silence in a peck that is surely one."""
 
@@ -731,7 +734,8 @@ class Cycle:
         early = self.heard[-1].length_mm < EARLY * self.schedule.length_mm(k - 1)
         feeds_on = early and peck.gap_s < left_s + LEAST_GAP_S
         told = cut.usual_sag_pct > 0 and len(cut.sags) >= TOLD_HOPS
-        return feeds_on or (told and not peck.sure and not self.schedule.known)
+        light = told and not peck.sure and float(np.mean(cut.sags)) < TOUCH_LOAD * cut.usual_sag_pct
+        return feeds_on or (light and not self.schedule.known)
 
     @property
     def last_end_s(self) -> float:

@@ -219,6 +219,8 @@ class LooseningRule:
     _last: bool | None = None
     _drowned_s: float = 0.0
     _first_db: float = -math.inf
+    _cut_db: float = 0.0
+    _first_cut_db: float = 0.0
     _quieter_turns: int = 0
     _cut_turns: int = 0
     _shown_s: float = -math.inf
@@ -293,7 +295,7 @@ class LooseningRule:
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if len(heard) == 1 and None not in heard:
-                    anew = self._is_quieter(db, cuts)
+                    anew = self._is_quieter(db, hop.over_db, cuts)
                     if not runs or runs[-1][0] is not cuts or anew:
                         runs.append((cuts, [], anew))
                     runs[-1][1].append(hop)
@@ -309,17 +311,27 @@ class LooseningRule:
             findings.append(self._told if hop.t - self._told_s < _STAYS_S else None)
         return findings
 
-    def _is_quieter(self, idle_db: float, cutting: bool) -> bool:
-        """Whether what was taken for normal was hidden by a sound that has gone since."""
-        if idle_db < self._first_db - QUIETER_DB:
+    def _is_quieter(self, idle_db: float, level_db: float, cutting: bool) -> bool:
+        """Whether what was taken for normal was hidden by a sound that has gone since.
+
+        In a cut idling is not heard; but what hid the first ones made them louder too."""
+        first = self._cut_turns < self._first_turns
+        if cutting:
+            share = 1 / (1 + self._cut_turns) if first else 2 / self._first_turns
+            self._cut_db += share * (level_db - self._cut_db)
+        if idle_db < self._first_db - QUIETER_DB or (
+            cutting and not first and self._cut_db < self._first_cut_db - QUIETER_DB
+        ):
             self._quieter_turns += 1
             if self._quieter_turns >= self._first_turns:
                 self._first_db, self._quieter_turns, self._cut_turns = idle_db, 0, int(cutting)
+                self._cut_db = level_db
                 return True
         else:
             self._quieter_turns = 0
-        if self._cut_turns < self._first_turns:
+        if first:
             self._first_db = idle_db if not self._cut_turns else max(self._first_db, idle_db)
+            self._first_cut_db = self._cut_db
             self._cut_turns += cutting
         return False
 
