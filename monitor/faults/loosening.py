@@ -288,7 +288,8 @@ class LooseningRule:
         states = zip(hops, rotations, cutting, spotting, idle_db, drowned, strict=True)
         for hop, rotation, cuts, spots, db, drowns in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
-            self._drowned_s = self._drowned_s + hop.step_s if drowns else 0.0
+            drowned_s = self._drowned_s + (hop.step_s if drowns else -hop.step_s)
+            self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)  # strokes waver
             ended.append(not turning or spots or hop.deaf)
             told = rotation.settled and not (ended[-1] or self._drowned_s > DROWNED_S)
             self._heard.add(cuts if told else None)

@@ -113,7 +113,9 @@ class StallRule:
             self._last_heard_s, self._stalled = hop.t, collapsed
             # what goes on after its peck should be over is another sound, as the program stops the spindle
             at_work = (work.working or (work.loaded and in_place)) and work.contact_s == work.contact_s
-            if hop.support >= IN_PLACE and rotation.sag == rotation.sag:
+            # a peck whose time is over as its drill jams was one all the same
+            fallen = self._was_at_work and rotation.sag > AWAY
+            if hop.support >= IN_PLACE and rotation.sag == rotation.sag and not fallen:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
                 self._cut_db = hop.over_db if hop.over_db < most_db else most_db
@@ -124,7 +126,8 @@ class StallRule:
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
                 )
                 self._sure_s = hop.t if sure else -math.inf
-            self._was_at_work = at_work and ((work.loaded and in_place) or self._worked_s >= AT_WORK_S)
+            loaded = (work.loaded and in_place) or self._worked_s >= AT_WORK_S
+            self._was_at_work = fallen or (at_work and loaded)
             self._stands_s = -math.inf
         free = hop.heard and not work.cutting and self._home(hop, rotation.reference_hz) > 1 - HOME
         self._free_hops = self._free_hops + 1 if free else 0
