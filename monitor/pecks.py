@@ -86,9 +86,10 @@ MISSED_NATS = 11.0
 """So much likelier, by what was heard of a blank, that nothing is cut any more: some 7 for how rarely a drill
 breaks (one blank in a thousand), and 4 for the blanks that are drilled in some hours."""
 
-FITS_NATS = 5.0
+FITS_NATS, FIRST_FITS_NATS = 5.0, -3.0
 """So much the program has to explain better, for each peck but one, than pecks at any time do: two times that
-are known to a tenth or two, of ten seconds, are worth 7; with each off by one and a half deviations, 5."""
+are known to a tenth or two, of ten seconds, are worth 7; with each off by one and a half deviations, 5. Of one
+peck alone there is only when it began, which is known to half a second and worth 2, or off by as much."""
 
 SILENT_LEAST_NATS = 8.0
 """Of these from the silence since a contact was due: 0.4 s at least."""
@@ -545,7 +546,7 @@ class Cycle:
         if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
             return math.nan
         fits_nats = nats + ends_nats - sound.as_heard(heard, _mean_s(program))
-        if fits_nats < FITS_NATS * (len(heard) - 1):
+        if fits_nats < FITS_NATS * (len(heard) - 1) + FIRST_FITS_NATS * (len(heard) == 1):
             return math.nan  # its times are other ones in this blank
         cuts_on, _ = as_before.lay(program)
         return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
