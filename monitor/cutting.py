@@ -87,6 +87,7 @@ _ENTERS_S, _ENTERS_MEAN_S, _ENTERS_DB, _ENTERS_SDS, _ENTERS_SAG = 4.0, 0.5, 2.0,
 _SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
 _REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
+_EMPTY_RUNS = 2  # a person may run the spindle once to look at it
 _LATELY = 15  # cuts of which the medians are taken: those with something else in them are outnumbered
 _IDLE_MOVED_DB, _IDLE_SDS = 1.0, 2.0  # idling that is so much louder, and no farther from a cut, may be one
 _LEAST_HOPS = 8  # of a cut, once it is established, to learn from it
@@ -220,6 +221,9 @@ class CuttingDetector:
     _settling_s: float = 0.0
     _idled: deque[_Idling] = field(init=False)
     _entering: bool = False
+    _run_s: float = 0.0
+    _run_cuts: bool = False
+    _empty_runs: int = 0
     _lowest_db: float = float("inf")
     _too_long_s: float = field(init=False)  # what lasts longer than any peck is no cut
 
@@ -355,6 +359,9 @@ class CuttingDetector:
             self._learn_cut()
         elif self.cutting and self._falls_to_travel(level):
             self.out(now - _STAY_HOPS * hop.step_s)
+        if rotation.at_speed:
+            self._run_s += hop.step_s
+            self._run_cuts = self._run_cuts or self.cutting
         if rotation.at_speed and not self.cutting:
             self._follow_entry(hop, level, sag)
         else:
@@ -574,12 +581,26 @@ class CuttingDetector:
         if self.cutting:
             self.end_s = now
             self._learn_cut()
+        self._end_run()
         self.cutting, self.log_odds, self._low_s, self.strength = False, -EVIDENCE_MOST, now, 0.0
         self.evidence, self.level_db = -EVIDENCE_MOST, hop.over_db - self.gain_db
         self._settling_s, self._loaded_s, self._unheard = 0.0, 0.0, False
         self._begin_idling()
         if not hop.deaf:
             self._learn_background(hop)
+
+    def _end_run(self) -> None:
+        """A spindle that runs for as long as a peck takes, twice, and is not heard to cut, cut unheard: what
+        was learned of cuts is another sound's."""
+        if self._run_s > self.longest_s:
+            self._empty_runs = 0 if self._run_cuts else self._empty_runs + 1
+        if self._empty_runs >= _EMPTY_RUNS and self._cuts:
+            self._cuts.clear()
+            self._idle_levels.clear()
+            self.cut_db = self.cut_sag = math.nan
+            self._shown = self._most_shown = 0.0
+            self._empty_runs = 0
+        self._run_s, self._run_cuts = 0.0, False
 
     def _settle(self, level: float, hop: Hop) -> None:
         """Nothing cuts before the axis has moved: this is the idle level."""

@@ -88,8 +88,8 @@ breaks (one blank in a thousand), and 4 for the blanks that are drilled in some 
 
 FITS_NATS, FIRST_FITS_NATS = 5.0, -3.0
 """So much the program has to explain better, for each peck but one, than pecks at any time do: two times that
-are known to a tenth or two, of ten seconds, are worth 7; with each off by one and a half deviations, 5. Of one
-peck alone there is only when it began, which is known to half a second and worth 2, or off by as much."""
+are known to a tenth or two, of ten seconds, are worth 7; with each off by one and a half deviations, 5. Of
+one peck alone there is only when it began, which is known to half a second and worth 2, or off by as much."""
 
 SILENT_LEAST_NATS = 8.0
 """Of these from the silence since a contact was due: 0.4 s at least."""
