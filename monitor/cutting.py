@@ -153,7 +153,8 @@ class _Cut(NamedTuple):
     hops: int
 
 
-class _Idling(NamedTuple):
+@dataclass(slots=True)
+class _Idling:
     """Level and sag, averaged over `_ENTERS_MEAN_S`, and what was known of idling by then."""
 
     level_db: float

@@ -129,7 +129,9 @@ class StallRule:
             loaded = (work.loaded and in_place) or self._worked_s >= AT_WORK_S
             self._was_at_work = fallen or (at_work and loaded)
             self._stands_s = -math.inf
-        free = hop.heard and not work.cutting and self._home(hop, rotation.reference_hz) > 1 - HOME
+        # asked of a spindle that was at work: a free one is known, and its reference is another at each hop
+        free = at_work_s > -math.inf and hop.heard and not work.cutting
+        free = free and self._home(hop, rotation.reference_hz) > 1 - HOME
         self._free_hops = self._free_hops + 1 if free else 0
         if at_work_s == -math.inf or self._free_hops >= LEFT_HOPS:
             self._sure_s = -math.inf  # it was heard to run free since
