@@ -31,6 +31,7 @@ from monitor.faults.packing import PackingRule
 from monitor.faults.returned import ReturnedMicrophone, gain_change_db
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
+from monitor.faults.stopped_early import StoppedEarlyRule
 from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
@@ -166,6 +167,7 @@ class Listener:
         self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)
         self._departure = Departure()
         self._stall = StallRule()
+        self._stopped_early = StoppedEarlyRule()
         self._microphone = MicrophoneRule()
         self._masking = MaskingRule()
         self._loosening = LooseningRule(
@@ -428,9 +430,10 @@ class Listener:
         sag = list(map(self._sag.step, hops, rotations, works, in_place, missing))
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
+        early = map(self._stopped_early.step, hops, rotations, works, lost)
         found = (
             list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),
-            list(stall),
+            list(map(_either, stall, early)),
             sag,
             list(map(self._chatter.step, hops, rotations, works)),
             list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),

@@ -1,0 +1,77 @@
+"""`stall`, told by the clock: the spindle stands long before the program stops it.
+
+Physical reason: a program starts the spindle, drills a hole and stops it, and takes as long for each to a few
+tenths of a second. A spindle that stands sooner has jammed or lost its drive, however it came to stand and
+whatever hid that: the feed goes on against a drill that does not turn. Judged where several runs before it
+agreed, so not where a person switches the spindle, and only in quiet: what is as loud as the machine may hide
+one that turns. It comes a second after the stop, behind what `stall` hears in the cut itself.
+"""
+
+from __future__ import annotations
+
+import math
+import statistics
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.faults.episode import Finding
+from monitor.hop import Hop
+from monitor.measurements import Kind, Severity
+from monitor.spindle import STOPPED, Rotation
+from monitor.work import Work
+
+RUNS, AGREE_S, EARLY_S = 3, 0.6, 1.5
+"""So many runs in a row that agree so well tell how long one takes: its start and its stop are each heard to
+a few tenths. What is shorter by more than twice that much was stopped early."""
+
+WORKED_HOPS = 10
+"""Half a second of cutting makes a run one of the program's: a person may start the spindle to look at it."""
+
+QUIETER_DB, QUIET_HOPS = 3.0, 10
+"""A machine that turns is not quieter than it is running free: half of its sound gone, for half a second."""
+
+
+@dataclass(slots=True)
+class StoppedEarlyRule:
+    """One `step` a hop; finds until the spindle is started again."""
+
+    _began_s: float = math.nan
+    _stood_s: float = math.nan
+    _worked_hops: int = 0
+    _quiet_hops: int = 0
+    _usual_s: float = math.nan
+    _ran_s: float = math.nan
+    _runs_s: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS))
+
+    def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool) -> Finding | None:
+        """Finding while the spindle stands too soon; ``lost``: the microphone hears nothing."""
+        if rotation.started:
+            self._began_s, self._worked_hops = hop.t, 0
+            self._ran_s = math.nan
+        self._worked_hops += work.working
+        if rotation.vanished:
+            self._end_run(hop.t)
+        if rotation.state is not STOPPED or self._ran_s != self._ran_s:
+            return None
+        quiet = not lost and not hop.deaf and hop.over_db <= work.idle_db - QUIETER_DB
+        self._quiet_hops = self._quiet_hops + 1 if quiet else 0
+        if self._quiet_hops < QUIET_HOPS:
+            return None
+        message = (
+            f"The spindle stopped {self._ran_s:.1f} s after its start, where the program runs it for "
+            f"{self._usual_s:.1f} s: it has jammed, lost its drive, or was switched off. Stop its drive "
+            "before clearing the drill; it may start turning when freed."
+        )
+        short_s = self._usual_s - self._ran_s
+        return Finding(Kind.STALL, Severity.HOLD, message, short_s, EARLY_S, "s", self._stood_s)
+
+    def _end_run(self, t: float) -> None:
+        ran_s = t - self._began_s
+        self._began_s, self._stood_s, self._quiet_hops = math.nan, t, 0
+        if ran_s != ran_s or self._worked_hops < WORKED_HOPS:
+            return
+        runs = self._runs_s
+        self._usual_s = statistics.median(runs) if runs else math.nan
+        known = len(runs) == RUNS and max(runs) - min(runs) <= AGREE_S
+        self._ran_s = ran_s if known and ran_s < self._usual_s - EARLY_S else math.nan
+        runs.append(ran_s)  # the program may have become a shorter one

@@ -1,0 +1,74 @@
+"""A spindle that stands before the program stops it, told by the clock."""
+
+import math
+
+import pytest
+
+from monitor.faults.stopped_early import EARLY_S, RUNS, StoppedEarlyRule
+from monitor.measurements import Kind, Severity
+from monitor.spindle import SpindleState
+from tests.hops import hop, rotation, silent, times, work
+
+RUN_S = 20.0
+
+
+class Shop:
+    """Runs of the spindle, each with a peck in it and three seconds' rest after it."""
+
+    def __init__(self):
+        self.rule, self.t, self.found = StoppedEarlyRule(), 0.0, []
+
+    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False):
+        self.found = []
+        for k, t in enumerate(times(seconds, self.t)):
+            at = work(working=cuts and 2 < t - self.t < 5)
+            assert self.rule.step(hop(t), rotation(started=k == 0), at, False) is None
+        self.t += seconds
+        for k, t in enumerate(times(3.0, self.t)):
+            standing = rotation(state=SpindleState.STOPPED, sag=math.nan, vanished=k == 0)
+            found = self.rule.step(silent(t, over_db=room_db), standing, work(), lost)
+            self.found += [(t - self.t, found)] if found else []
+        self.t += 3.0
+        return self
+
+    def runs(self, *seconds):
+        for one in seconds:
+            self.run(one)
+        return self
+
+
+def test_a_spindle_that_stands_long_before_the_program_stops_it_is_a_stall():
+    shop = Shop().runs(RUN_S, RUN_S + 0.2, RUN_S - 0.1)
+    assert not shop.found
+    shop.run(RUN_S / 2)
+    after_s, found = shop.found[0]
+    assert 0.5 <= after_s < 0.7
+    assert (found.kind, found.severity, found.limit) == (Kind.STALL, Severity.HOLD, EARLY_S)
+    assert found.value == pytest.approx(RUN_S / 2, abs=0.1)
+    assert found.onset_s == pytest.approx(shop.t - 3.0, abs=0.1)
+    assert "drive" in found.message
+    assert shop.found[-1][0] == pytest.approx(3.0)  # as long as it stands
+
+
+def test_a_stop_within_what_the_hearing_of_starts_and_stops_differs_by_is_the_programs():
+    assert not Shop().runs(*[RUN_S] * RUNS, RUN_S - EARLY_S + 0.2).found
+    assert not Shop().runs(*[RUN_S] * RUNS, RUN_S + 5.0).found
+
+
+def test_a_person_who_switches_the_spindle_keeps_no_such_time():
+    assert not Shop().runs(20.0, 23.0, 18.0, 9.0).found
+    assert not Shop().runs(20.0, 20.0, 9.0).found  # two runs say nothing yet
+
+
+def test_a_program_that_has_become_shorter_is_held_once_and_then_learned():
+    shop = Shop().runs(*[RUN_S] * RUNS, 12.0)
+    assert shop.found
+    for _ in range(RUNS + 1):
+        assert not shop.run(12.0).found
+    assert shop.run(6.0).found
+
+
+@pytest.mark.parametrize("changes", [{"room_db": -1.0}, {"lost": True}, {"cuts": False}])
+def test_other_sound_a_lost_microphone_or_a_look_at_the_spindle_tell_nothing(changes):
+    """What is as loud as the machine may hide one that turns."""
+    assert not Shop().runs(*[RUN_S] * RUNS).run(RUN_S / 2, **changes).found
