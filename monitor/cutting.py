@@ -358,7 +358,7 @@ class CuttingDetector:
         elif self.cutting and self.log_odds < -SURE:
             self.cutting, self.end_s = False, min(self._high_s, now)
             self._learn_cut()
-        elif self.cutting and self._falls_to_travel(level):
+        elif self.cutting and self._falls_to_travel(level, sag):
             self.out(now - _STAY_HOPS * hop.step_s)
         if rotation.at_speed:
             self._run_s += hop.step_s
@@ -464,16 +464,16 @@ class CuttingDetector:
             self.travel_db, self._travel_s = math.nan, 0.0
         return True
 
-    def _falls_to_travel(self, level: float) -> bool:
+    def _falls_to_travel(self, level: float, sag: float) -> bool:
         """Whether the sound has fallen from that of the cut to less, and stays: then the drill is drawn out.
 
-        A cut ends within a turn, and the axis that takes the drill out sounds steady. This is asked only
-        where no load shows.
+        A cut ends within a turn, and the axis that takes the drill out sounds steady. Where load shows, it
+        has to have gone.
         """
         self._newest.append(level)
         if len(self._newest) < _FALL_HOPS + _STAY_HOPS or len(self._levels) < _CUT_HOPS + _STAY_HOPS:
             return False
-        if self._known_sag > _SHOWS_SDS * self._idle_sag_sd:
+        if self._known_sag > _SHOWS_SDS * self._idle_sag_sd and not sag < 0.5 * self._known_sag:
             return False
         newest = list(self._newest)
         stays = newest[_FALL_HOPS:]
