@@ -347,6 +347,16 @@ def test_where_load_tells_a_cut_that_becomes_quieter_goes_on():
     assert all(d for _, d in run(detector, lambda t: 8.0, 1.0, 5.0, sag=0.02))
 
 
+def test_an_axis_is_heard_as_such_where_the_load_of_the_cut_has_gone():
+    """Of a machine whose cuts were not known yet: the load alone does not end what sounds on."""
+    detector = CuttingDetector(longest_s=5.0)
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    run(detector, lambda t: 18.0, 4.0, 3.0, sag=0.012)
+    after = run(detector, lambda t: 9.0, 2.0, 7.0, sag=-0.01)
+    assert first(after, False) < 7.6
+    assert detector.end_s == pytest.approx(7.0, abs=0.1)
+
+
 def test_what_lasts_longer_than_any_travel_is_none():
     detector = CuttingDetector(longest_s=5.0)
     _pecked(detector, 5.0, 2, 0.0)

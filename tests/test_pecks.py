@@ -625,3 +625,11 @@ def test_where_load_shows_a_short_sound_without_it_is_no_peck():
     assert (walk.cycle.touched, walk.cycle.peck) == (True, 1)
     walk.peck(8.0)
     assert (walk.cycle.touched, walk.cycle.peck) == (False, 2)
+
+
+def test_a_short_sound_with_some_load_is_a_peck_that_was_cut_short():
+    """A motor has not answered in full; and the last peck of a hole is faint."""
+    walk = Walk(job(pecks=(8.0, 8.0), depth=16.0))
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.rest(1).peck(8.0).cut(0.8, sag=0.003).rest(1)
+    assert (walk.cycle.touched, walk.cycle.peck) == (False, 2)

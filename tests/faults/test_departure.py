@@ -307,6 +307,14 @@ def test_a_jam_whose_noise_drowns_the_lines_is_known_when_they_should_be_heard_a
     assert leave(rule, 0.5, 3.6, audible=3 * AUDIBLE)[-1]
 
 
+def test_nor_where_it_was_another_sound_that_went_on():
+    """It has the lines in their places again, and no load; then the spindle is switched off under it."""
+    rule = Departure()
+    jam(rule)
+    doubted = replace(PECK, working=False, sure=False)
+    assert not any(leave(rule, 0.5, 3.6, audible=3 * AUDIBLE, at=doubted))
+
+
 def test_lines_that_hardly_tell_do_not_decide_so_long_after():
     rule = Departure()
     jam(rule)

@@ -201,3 +201,21 @@ def test_recovery_from_a_collapse_ends_it():
     walk(rule, 0.1, at=LOADED, sagging=True, sag=0.3)
     assert all(walk(rule, 0.2, 0.1, at=LOADED, sagging=True, sag=0.6))
     assert not any(walk(rule, 0.2, 0.3, at=LOADED, sagging=True, sag=0.3))
+
+
+def test_a_spindle_heard_at_its_speed_since_its_cut_was_switched_off_however_unsure_of_its_sag_the_ear_is():
+    """The lines of a faint machine give its speed to four in five, and no sag; the room is quieter."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    walk(rule, 0.5, 2.0, at=FREE, make=lambda t: hop(t, confidence=0.92), sag=math.nan)
+    assert not any(walk(rule, 2, 2.5, make=lambda t: silent(t, over_db=-5.0), sag=math.nan))
+
+
+def test_a_drill_that_jams_as_the_time_of_its_peck_is_over_has_stalled():
+    """Its speed is heard once more, far down, when the program should have drawn the drill out."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    over = replace(PECK, contact_s=math.nan, sure=False)
+    walk(rule, 0.05, 2.0, at=over, make=lambda t: hop(t, **LOUD), sag=0.2)
+    walk(rule, 0.2, 2.05, at=over, make=lambda t: silent(t, audible=0.0, **LOUD), sag=math.nan)
+    assert vanish(rule, 2.3)
