@@ -45,6 +45,9 @@ QUIETER_DB, QUIET_HOPS = 3.0, 2
 TURNED_S = 1.0
 """Lines that go so soon after the microphone was turned down have gone by that."""
 
+GONE_HOPS = 5
+"""So many hops in which the lines are missed: more than a frame that still holds them."""
+
 LOUDER_DB, LOUDER_DB_S = 6.0, 30.0
 """The lines were heard in this very cut: where it is louder now by no more than this, they are not drowned
 but gone. The feed goes on, so that chips thicken as the spindle slows, and lines that sweep down raise the
@@ -79,6 +82,7 @@ class StallRule:
     _away: float = 0.0
     _away_hops: int = 0
     _free_hops: int = 0
+    _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
     _stalled: bool = False
@@ -127,7 +131,9 @@ class StallRule:
                 )
                 self._sure_s = hop.t if sure else -math.inf
             loaded = (work.loaded and in_place) or self._worked_s >= AT_WORK_S
-            self._was_at_work = fallen or (at_work and loaded)
+            # a speed heard without its lines is a slip of the ear
+            if hop.support >= IN_PLACE or at_work or self._worked_s < AT_WORK_S:
+                self._was_at_work = fallen or (at_work and loaded)
             self._stands_s = -math.inf
         # asked of a spindle that was at work: a free one is known, and its reference is another at each hop
         free = at_work_s > -math.inf and hop.heard and not work.cutting
@@ -136,6 +142,9 @@ class StallRule:
         if at_work_s == -math.inf or self._free_hops >= LEFT_HOPS:
             self._sure_s = -math.inf  # it was heard to run free since
         lately = hop.t - self._last_heard_s <= LATELY_S
+        # a microphone that is turned down takes of the lines what it takes of the floor, and not all of them
+        self._gone_hops = self._gone_hops + 1 if hop.support < 0 else 0
+        turned = turned and self._gone_hops < GONE_HOPS
         self._turned_s = (
             self._turned_s if turned and self._turned_s > -math.inf else hop.t if turned else -math.inf
         )

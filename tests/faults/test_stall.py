@@ -219,3 +219,22 @@ def test_a_drill_that_jams_as_the_time_of_its_peck_is_over_has_stalled():
     walk(rule, 0.05, 2.0, at=over, make=lambda t: hop(t, **LOUD), sag=0.2)
     walk(rule, 0.2, 2.05, at=over, make=lambda t: silent(t, audible=0.0, **LOUD), sag=math.nan)
     assert vanish(rule, 2.3)
+
+
+def test_a_speed_that_is_heard_once_more_without_its_lines_is_not_that_of_a_spindle_run_free():
+    """A jam stops it within two tenths of a second; its cut falls silent, and the filter lags."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING, make=lambda t: hop(t, **LOUD))
+    walk(rule, 0.1, 2.0, make=lambda t: hop(t, support=-0.4, over_db=-2.0))
+    assert vanish(rule, 2.3)
+
+
+@pytest.mark.parametrize(("support", "told"), [(-0.5, True), (0.1, False)])
+def test_all_that_falls_with_the_lines_is_the_gain_only_where_something_of_them_is_left(support, told):
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING, make=lambda t: hop(t, **LOUD))
+    for t in times(0.4, 2.0):
+        rule.step(silent(t, support=support, over_db=-7.0), rotation(sag=math.nan), FREE, False, turned=True)
+    gone = silent(2.45, support=support, over_db=-7.0)
+    found = rule.step(gone, rotation(**STOPPED, vanished=True), FREE, False, turned=True)
+    assert bool(found) is told
