@@ -274,8 +274,14 @@ class Schedule:
             return self.learned
         if self.count != len(self.job_mm):
             return self.blanks >= AGREED
-        pairs = zip(self.lengths, self.job_mm, strict=True)
+        pairs = list(zip(self.lengths, self.job_mm, strict=True))
         longer = all(typical.middle >= (1 - LIKE) * mm for typical, mm in pairs)
+        # but not for longer than the axis takes to draw the drill out: that is another sound
+        rate_mm_s = statistics.median(
+            typical.middle / s for typical, s in zip(self.lengths, self.seconds, strict=True)
+        )
+        out_mm = rate_mm_s * (sum(self.job_mm) + CLEARANCE_MM) / SLOWEST_RAPID_MM_S
+        longer = longer and all(typical.middle <= (1 + LIKE) * mm + out_mm for typical, mm in pairs)
         return self.blanks >= (1 if longer else 2)
 
     def shortest_gap_s(self, pecks: int) -> float:
