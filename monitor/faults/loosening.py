@@ -218,6 +218,7 @@ class LooseningRule:
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
     _drowned_s: float = 0.0
+    _other_sound: bool = False
     _first_db: float = -math.inf
     _cut_db: float = 0.0
     _first_cut_db: float = 0.0
@@ -288,10 +289,9 @@ class LooseningRule:
         states = zip(hops, rotations, cutting, spotting, idle_db, drowned, strict=True)
         for hop, rotation, cuts, spots, db, drowns in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
-            drowned_s = self._drowned_s + (hop.step_s if drowns else -hop.step_s)
-            self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)  # strokes waver
             ended.append(not turning or spots or hop.deaf)
-            told = rotation.settled and not (ended[-1] or self._drowned_s > DROWNED_S)
+            goes_on = self._is_drowned(drowns, cuts, hop.step_s)
+            told = rotation.settled and not (ended[-1] or goes_on)
             self._heard.add(cuts if told else None)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
@@ -311,6 +311,16 @@ class LooseningRule:
                 self._told, self._told_s = found[hop.t], hop.t
             findings.append(self._told if hop.t - self._told_s < _STAYS_S else None)
         return findings
+
+    def _is_drowned(self, drowns: bool, cuts: bool, step_s: float) -> bool:
+        """Whether another sound is louder than the machine: one that goes on between cuts does in them."""
+        drowned_s = self._drowned_s + (step_s if drowns else -step_s)
+        self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)  # strokes waver
+        if self._drowned_s > DROWNED_S:
+            self._other_sound = True
+        elif not cuts and self._drowned_s == 0.0:
+            self._other_sound = False
+        return self._other_sound
 
     def _is_quieter(self, idle_db: float, level_db: float, cutting: bool) -> bool:
         """Whether what was taken for normal was hidden by a sound that has gone since.

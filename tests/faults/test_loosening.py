@@ -220,6 +220,8 @@ def test_blows_in_a_sound_louder_than_the_machine_are_another_machines():
     """A compressor that keeps the spindle's speed: told of neither, and it teaches nothing."""
     shop = Shop().go(6.0, cutting=False).go(6.0).go(8.0, lambda s: 4 * s - 10, cutting=False, drowned=True)
     assert not shop.found
+    shop.go(2.0, 6.0)  # it goes on in the next cut
+    assert not shop.found
     shop.go(2.0, cutting=False)
     assert not shop.found
     knocked_s = shop.t
