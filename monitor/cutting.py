@@ -83,6 +83,8 @@ _MOSTLY = 0.8  # within that ratio mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
 # What gets louder and slower together within so long is a drill that enters slowly: a blunt point at a slow
 # feed. Neither alone tells it: other sound loads nothing, and a free spindle wanders without a sound.
+# After a cut a speed loop may overshoot, and fall back while the axis is heard; and a hole begins but once.
+_OVERSHOT_S = 5.0
 _ENTERS_S, _ENTERS_MEAN_S, _ENTERS_DB, _ENTERS_SDS, _ENTERS_SAG = 4.0, 0.5, 2.0, 3.0, 0.003
 _SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
 _REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
@@ -363,7 +365,7 @@ class CuttingDetector:
         if rotation.at_speed:
             self._run_s += hop.step_s
             self._run_cuts = self._run_cuts or self.cutting
-        if rotation.at_speed and not self.cutting:
+        if rotation.at_speed and not self.cutting and now - self.end_s > _OVERSHOT_S:
             self._follow_entry(hop, level, sag)
         else:
             self._begin_idling()

@@ -27,6 +27,9 @@ a few tenths. What is shorter by more than twice that much was stopped early."""
 WORKED_HOPS = 10
 """Half a second of cutting makes a run one of the program's: a person may start the spindle to look at it."""
 
+ONCE_MORE_S = 3.0
+"""What was heard to stand for less, and cut nothing before, had not come to its speed yet."""
+
 QUIETER_DB, QUIET_HOPS = 3.0, 10
 """A machine that turns is not quieter than it is running free: half of its sound gone, for half a second."""
 
@@ -46,8 +49,9 @@ class StoppedEarlyRule:
     def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool) -> Finding | None:
         """Finding while the spindle stands too soon; ``lost``: the microphone hears nothing."""
         if rotation.started:
-            self._began_s, self._worked_hops = hop.t, 0
-            self._ran_s = math.nan
+            if not hop.t - self._stood_s < ONCE_MORE_S or self._worked_hops >= WORKED_HOPS:
+                self._began_s = hop.t
+            self._worked_hops, self._ran_s = 0, math.nan
         self._worked_hops += work.working
         if rotation.vanished:
             self._end_run(hop.t)
@@ -67,7 +71,7 @@ class StoppedEarlyRule:
 
     def _end_run(self, t: float) -> None:
         ran_s = t - self._began_s
-        self._began_s, self._stood_s, self._quiet_hops = math.nan, t, 0
+        self._stood_s, self._quiet_hops = t, 0
         if ran_s != ran_s or self._worked_hops < WORKED_HOPS:
             return
         runs = self._runs_s

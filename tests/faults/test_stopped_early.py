@@ -72,3 +72,15 @@ def test_a_program_that_has_become_shorter_is_held_once_and_then_learned():
 def test_other_sound_a_lost_microphone_or_a_look_at_the_spindle_tell_nothing(changes):
     """What is as loud as the machine may hide one that turns."""
     assert not Shop().runs(*[RUN_S] * RUNS).run(RUN_S / 2, **changes).found
+
+
+def test_a_start_that_is_heard_twice_is_one():
+    """The lines are lost for a moment as it runs up."""
+    shop = Shop().runs(*[RUN_S] * RUNS)
+    for k, t in enumerate(times(2.0, shop.t)):
+        shop.rule.step(hop(t), rotation(started=k == 0), work(), False)
+    shop.t += 2.0
+    for k, t in enumerate(times(1.0, shop.t)):
+        shop.rule.step(silent(t), rotation(state=SpindleState.STOPPED, vanished=k == 0), work(), False)
+    shop.t += 1.0
+    assert not shop.run(RUN_S - 3.0).found
