@@ -257,6 +257,11 @@ class CuttingDetector:
         return (self._loaded_s > 0 or self._entering) and not self._falls
 
     @property
+    def travels(self) -> bool:
+        """Whether the axis is heard to travel: then it is louder than idling, and no drill enters."""
+        return self._travel_s > 0 and not self.cutting
+
+    @property
     def load_tells(self) -> bool:
         """Whether the cuts of this machine load it so much that the load alone tells them from idling."""
         return self.cut_sag > _TELLS_SDS * self._idle_sag_sd

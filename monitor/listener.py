@@ -393,7 +393,8 @@ class Listener:
         self._n_hops += 1
         detector, cycle, was_lost = self._cut_detector, self._cycle, self._microphone.lost
         suspected = self._cutting or detector.suspects_load
-        rotation = self._spindle.step(hop, suspected, cycle.in_blank, detector.strength, was_lost)
+        loudness = 0.0 if detector.travels else detector.strength
+        rotation = self._spindle.step(hop, suspected, cycle.in_blank, loudness, was_lost)
         if rotation.changed:
             detector.out(hop.t)
         self._cutting = detector.step(hop, rotation)

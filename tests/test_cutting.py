@@ -329,6 +329,9 @@ def test_the_axis_that_draws_the_drill_out_is_no_cut(travel_db):
     assert detector.end_s == pytest.approx(28.5, abs=0.11)
     approach = run(detector, lambda t: travel_db, 3.0, 32.0, sag=0.0)
     assert not any(decision for _, decision in approach)
+    assert detector.travels
+    run(detector, lambda t: 18.0, 1.0, 35.0, sag=0.0)
+    assert not detector.travels  # the drill cuts
 
 
 def test_a_cut_after_a_louder_sound_is_no_travel():
