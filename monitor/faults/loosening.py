@@ -108,9 +108,13 @@ QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
 heard through another sound, which hid what it does at every turn. It is learned anew."""
 
-DROWNED_S = 0.5
-"""Where another sound is louder than the machine for so long, its blows, as of a compressor, are no knock of
-this spindle. A knock is told long before it is as loud. At contact it takes so long to see the load."""
+DROWNED_S, FADES_TIMES = 0.5, 4.0
+"""Where another sound is louder than the machine for so long, its blows, as of a compressor that keeps the
+spindle's speed, have to be seen off: at contact it takes so long until the load is seen."""
+
+DROWNED_Z = 12.0
+"""Deviations over normal that tell under it: a knock goes on growing, and may itself be what is so loud.
+Strokes of drawn compressors came to 11."""
 
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
@@ -219,6 +223,7 @@ class LooseningRule:
     _last: bool | None = None
     _drowned_s: float = 0.0
     _other_sound: bool = False
+    _doubtful: set[float] = field(init=False, default_factory=set)
     _first_db: float = -math.inf
     _cut_db: float = 0.0
     _first_cut_db: float = 0.0
@@ -291,16 +296,18 @@ class LooseningRule:
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             goes_on = self._is_drowned(drowns, cuts, hop.step_s)
-            told = rotation.settled and not (ended[-1] or goes_on)
-            self._heard.add(cuts if told else None)
+            self._heard.add(cuts if rotation.settled and not ended[-1] else None)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
+                if goes_on:
+                    self._doubtful.add(hop.t)
                 if len(heard) == 1 and None not in heard:
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if not runs or runs[-1][0] is not cuts or anew:
                         runs.append((cuts, [], anew))
                     runs[-1][1].append(hop)
         found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
+        self._doubtful.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -313,9 +320,12 @@ class LooseningRule:
         return findings
 
     def _is_drowned(self, drowns: bool, cuts: bool, step_s: float) -> bool:
-        """Whether another sound is louder than the machine: one that goes on between cuts does in them."""
-        drowned_s = self._drowned_s + (step_s if drowns else -step_s)
-        self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)  # strokes waver
+        """Whether another sound is louder than the machine: one that goes on up to contact does in the cut.
+
+        Strokes waver; but the axis is quiet for some tenths before contact, as the drill comes at its feed.
+        """
+        drowned_s = self._drowned_s + (step_s if drowns else -step_s if cuts else -FADES_TIMES * step_s)
+        self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)
         if self._drowned_s > DROWNED_S:
             self._other_sound = True
         elif not cuts and self._drowned_s == 0.0:
@@ -395,13 +405,14 @@ class LooseningRule:
                 z = min(z, self._z(self._state[True], most))
             self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
-            if z >= SURE_Z:
+            doubtful = hop.t in self._doubtful
+            if z >= (DROWNED_Z if doubtful else SURE_Z):
                 told = self._judged(cutting, means[n], angles[n], most)
                 if told is not None and self._lasts(hop.t, z):
                     found.append((hop.t, told))
                 else:
                     told = None
-            state.learn(most, told is not None)
+            state.learn(most, doubtful or told is not None)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()

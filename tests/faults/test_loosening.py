@@ -218,9 +218,11 @@ def test_the_event_asks_for_the_spindle_stop_line():
 
 def test_blows_in_a_sound_louder_than_the_machine_are_another_machines():
     """A compressor that keeps the spindle's speed: told of neither, and it teaches nothing."""
-    shop = Shop().go(6.0, cutting=False).go(6.0).go(8.0, lambda s: 4 * s - 10, cutting=False, drowned=True)
+    strokes = {"knock_db": lambda s: min(4 * s - 10, 4.0), "cutting": False}
+    assert Shop().go(6.0, cutting=False).go(6.0).go(8.0, **strokes).found
+    shop = Shop().go(6.0, cutting=False).go(6.0).go(8.0, **strokes, drowned=True)
     assert not shop.found
-    shop.go(2.0, 6.0)  # it goes on in the next cut
+    shop.go(2.0, 4.0)  # it goes on in the next cut
     assert not shop.found
     shop.go(2.0, cutting=False)
     assert not shop.found
@@ -237,3 +239,9 @@ def test_cuts_that_get_quieter_by_half_were_learned_through_another_sound(level_
     for _ in range(5):
         shop.go(0.4, cutting=False).go(4.0, 2.0, level_db=level_db)
     assert bool(shop.found) is (level_db == 9.0)
+
+
+def test_a_knock_that_is_itself_as_loud_as_cuts_is_told_as_it_grows():
+    shop = Shop().go(6.0, cutting=False).go(6.0)
+    shop.go(5.0, lambda s: 6 * s - 10, cutting=False, drowned=True)
+    assert 12.0 < shop.first_s < 16.5
