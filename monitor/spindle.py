@@ -46,6 +46,7 @@ _LOUDER = 0.3  # as a share of what is loud: idling wavers by less
 _REFERENCE_LEAST = 4  # one whole frame of the refinement
 _CONFIRMED_HOPS, _CONFIRMED = 10, 0.0075  # so long so near it: a speed loop overshoots as it runs up, by some
 # per cent for some tenths of a second, and falls back without a load
+_LASTED_HOPS = 20  # so long after that: near a top of 3 % it stays for half the run-up, up to 1.5 s
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
 _LITTLE = 0.96  # a ratio of speeds that none of these ask about: so near no logarithm is needed
@@ -112,7 +113,7 @@ class Spindle:
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
-        self._settles_hz, self._confirmed_hops = 0.0, 0
+        self._settles_hz, self._confirmed_hops, self._lasted_hops = 0.0, 0, 0
         self._before: dict[float, float] = {}  # the last reference near each commanded speed
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
@@ -126,7 +127,7 @@ class Spindle:
         machine, as a share of what is loud) and ``lost`` (the microphone hears nothing) as judged up to the
         hop before."""
         loud = loudness > 1
-        if cutting and (loud or not self._settles):
+        if cutting and (loud or not self._may_fall_back):
             self._last_cut_s = hop.t
         started, vanished = self._follow_state(hop, loud, lost)
         if started or vanished:
@@ -318,6 +319,11 @@ class Spindle:
         """Whether its first speed after a run-up has not lasted yet: what is slower has only settled."""
         return self._reference is not None and self._confirmed_hops < _CONFIRMED_HOPS
 
+    @property
+    def _may_fall_back(self) -> bool:
+        """Whether it may be near the top of its overshoot still: slower and no louder is no load then."""
+        return self._settles or (self._reference is not None and self._lasted_hops < _LASTED_HOPS)
+
     def _sag_means_something(self, hop: Hop, loud: bool) -> bool:
         """Whether it ran free, or was at its speed before the drill went in: a load slows what was fast."""
         if self._settles and not loud:
@@ -361,9 +367,15 @@ class Spindle:
         if abs(hop.spindle_hz / base - 1) <= within:
             self._other.clear()
             if self._confirmed_hops < _CONFIRMED_HOPS:
+                self._lasted_hops = 0
                 self._confirmed_hops += 1
                 if self._confirmed_hops == 1 or abs(hop.spindle_hz / self._settles_hz - 1) > _CONFIRMED:
                     self._settles_hz, self._confirmed_hops = hop.spindle_hz, 1
+                    self._free.clear()
+            elif self._may_fall_back:
+                self._lasted_hops += 1
+                if not louder and hop.spindle_hz < (1 - _CONFIRMED) * self._settles_hz:
+                    self._settles_hz, self._lasted_hops = hop.spindle_hz, 0
                     self._free.clear()
             if louder and self._reference is not None and hop.spindle_hz < self._reference:
                 return  # louder and slower together: a drill that enters slowly, before it counts as a cut

@@ -182,6 +182,15 @@ def test_a_speed_that_falls_back_after_the_run_up_has_settled_and_is_no_load():
     assert walk.now.sag == pytest.approx(0, abs=0.001)
 
 
+def test_a_slow_overshoot_that_looked_steady_at_its_top_is_not_kept_for_the_free_speed():
+    """A run-up of two seconds stays near its top of 2.5 % for a second, and falls back as slowly."""
+    walk = Walk().go(0.9, spindle_hz=SPINDLE_HZ * 1.025)
+    walk.go(1.0, spindle_hz=lambda s: SPINDLE_HZ * (1.025 - 0.025 * s), rate_hz_s=-0.375, cutting=True)
+    walk.go(2.0, cutting=True)  # suspected by the fall of speed alone
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ, rel=0.001)
+    assert walk.now.sag == pytest.approx(0, abs=0.001)
+
+
 def test_a_cut_that_is_heard_loads_it_before_its_speed_has_lasted():
     walk = Walk().go(0.4).go(0.3, spindle_hz=0.97 * SPINDLE_HZ, cutting=True, loudness=2.0)
     assert walk.now.sag == pytest.approx(0.03, abs=0.001)
