@@ -20,7 +20,8 @@ may cover: a cut that is much quieter than cuts were at that depth, and loads th
 is cut is heard; what only rubs takes the work and is not. Depth alone muffles and loads too, so both are
 judged against their course over it (`monitor.signal.course`). And what rubs is low: a cut whose hiss fades
 while its low sound grows over that of good cuts is neither muffled nor farther from the microphone, which
-take both, and needs no more load than usual.
+take both, and needs no more load than usual. Nor does a cut that is not heard any more: what cuts is heard,
+and of a sound that is the machine's alone neither colour nor crackle tells of the chips.
 
 A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
 seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
@@ -164,6 +165,25 @@ RUBS_QUIETER, RUBS_LOWER = 1.5, 0.5
 heavier load is asked for: a rumble that begins elsewhere adds low sound only, which leaves it the chance of
 one block in fifteen that the hiss is so much less by itself."""
 
+SILENT = 0.05
+"""Share of a good cut's hiss down to which a cut is not heard any more: 13 dB, which is twice what a hole
+muffles it by (judged)."""
+
+SILENT_SURE = 3.0
+"""Deviations by which its hiss must then be less than at that depth, where no other sign is asked for."""
+
+SILENT_LOAD, SILENT_LOAD_SDS = 0.75, 2.0
+"""Share of the usual load that it must have: nearly all of it, since a spindle wins its speed back only after
+the drill was drawn out; and how many deviations the usual load must be, to tell that."""
+
+SAME_LINES_DB = 4.0
+"""What the machine's own lines may have lost since it ran free: they waver by 2 dB as load and pose change,
+twice that. A microphone that was turned down takes them along with the cut."""
+
+OTHER_BLOCKS, OTHER_IDLE_DB = 16, 3.0
+"""So many more blocks of cutting, four seconds, that are louder than good ones than such that are not, while
+the machine running free is no louder than it was, by this: what was taken for good cuts were none."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -206,6 +226,7 @@ class _Heard(NamedTuple):
     strength: float
     deep: float
     into: float
+    line_db: float
 
     @property
     def place(self) -> Place:
@@ -247,6 +268,8 @@ class MeltingRule:
     _low: Normal = field(default_factory=lambda: Normal(0.0, _LEAST[2]))
     _since_s: float = math.nan
     _quieter_db: float = 0.0
+    _others: int = 0
+    _idle_db: float = math.nan
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while the drill rubs in softened work, as judged in the present cut."""
@@ -271,6 +294,7 @@ class MeltingRule:
             work.strength,
             work.depth_mm / self.hole_mm,
             (hop.t - work.cut_s) * self.feed_mm_s / self.hole_mm if work.in_cut else 0.0,
+            hop.line_db,
         )
         heard = tuple.__new__(_Heard, signs)  # in half the time of the class's own
         self._usual_sag = work.cut_sag
@@ -323,6 +347,7 @@ class MeltingRule:
             self._first.append(heard)
             if len(self._first) == FIRST_BLOCKS:
                 self._first_blank = self._blank
+                self._idle_db = math.nan
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
                 uppers = [one.upper_db for one in self._first]
@@ -338,8 +363,14 @@ class MeltingRule:
                 self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
             return
         _, upper, tilt, _ = self._good
+        if self._idle_db != self._idle_db:
+            self._idle_db = self._alone_db()
         lower = upper.location - tilt.location
-        if max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB:
+        louder = max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB
+        self._others = self._others + 1 if louder else max(self._others - 1, 0)
+        if louder:
+            if self._others >= OTHER_BLOCKS and self._alone_db() < self._idle_db + OTHER_IDLE_DB:
+                self._begin_anew()
             return
         if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
             self._fresh.append(heard)
@@ -375,13 +406,33 @@ class MeltingRule:
         return self._usual_sag >= LOAD_TELLS
 
     def _loaded(self, heard: _Heard) -> bool:
-        if heard.sag != heard.sag:
-            return False
+        unknown = heard.sag != heard.sag
         if not self._load_tells:
-            return heard.strength >= STILL_CUTS
-        free = self._alone().sag if self._idle else 0.0
-        over_free = heard.sag - free if free > 0 else heard.sag
+            never_known = self._usual_sag != self._usual_sag  # drowned in every cut: only their sound tells
+            heard_cut = not self._idle or self._share(heard, self._alone()) > SILENT
+            return heard.strength >= STILL_CUTS and heard_cut and (never_known or not unknown)
+        if unknown:
+            return False
+        over_free = self._over_free(heard)
         return over_free >= LOAD_STAYS * self._usual_sag and heard.sag <= LOAD_MOST * self._usual_sag
+
+    def _over_free(self, heard: _Heard) -> float:
+        """Sag over that of the machine running free just before, where that was known to be slow."""
+        free = self._alone().sag if self._idle else 0.0
+        return heard.sag - free if free > 0 else heard.sag
+
+    def _begin_anew(self) -> None:
+        """Forget what was taken for good cuts."""
+        self._first.clear()
+        self._good.clear()
+        self._fresh.clear()
+        self._sum.clear()
+        self._others = 0
+
+    def _alone_db(self) -> float:
+        """The loudest band of the machine running free, NaN where it was not heard."""
+        idle = self._alone() if self._idle else None
+        return max(idle.upper_db, idle.upper_db - idle.tilt_db) if idle else math.nan
 
     def _alone(self) -> _Heard:
         """The machine running free, as lately heard."""
@@ -405,7 +456,8 @@ class MeltingRule:
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        return max(_agreed(hiss, dull, max(steady, squeal)) / known, self._gripped(heard), rubs)
+        told = _agreed(hiss, dull, max(steady, squeal)) / known
+        return max(told, self._gripped(heard), rubs, self._silent(heard))
 
     def _rubs(self, heard: _Heard, dull: float) -> float:
         """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""
@@ -429,17 +481,34 @@ class MeltingRule:
         heavier = min(harder, over_usual)
         return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= CLEARLY else -math.inf
 
+    def _silent(self, heard: _Heard) -> float:
+        """A cut that is not heard any more, and loads the spindle as before; the two count as three signs."""
+        usual = self._usual_sag
+        tells = self._load_tells and usual >= SILENT_LOAD_SDS * self._grip.spread
+        loaded = self._blank > self._first_blank and tells and self._over_free(heard) >= SILENT_LOAD * usual
+        if not (loaded and self._idle):
+            return -math.inf
+        idle = self._alone()
+        if self._share(heard, idle) > SILENT or not heard.line_db >= idle.line_db - SAME_LINES_DB:
+            return -math.inf
+        quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
+        return 3 * quieter if quieter >= SILENT_SURE else -math.inf
+
+    def _share(self, heard: _Heard, idle: _Heard) -> float:
+        """What is left of a good cut's hiss, 0 to 1."""
+        good_upper, idle_upper = _power(self._good[1].location), _power(idle.upper_db)
+        cut_upper = max(good_upper - idle_upper, LEAST_CUT * good_upper)
+        return min(max((_power(heard.upper_db) - idle_upper) / cut_upper, 0.0), 1.0)
+
     def _expected_tilt_db(self, heard: _Heard) -> float:
         """Colour of a good cut as faint as what is heard: the machine alone, plus a share of a good cut."""
         _, upper, tilt, _ = self._good
         if not self._idle:
             return tilt.location
         idle = self._alone()
-        good_upper, good_lower = _power(upper.location), _power(upper.location - tilt.location)
-        idle_upper, idle_lower = _power(idle.upper_db), min(_power(idle.upper_db - idle.tilt_db), good_lower)
-        cut_upper = max(good_upper - idle_upper, LEAST_CUT * good_upper)
-        share = min(max((_power(heard.upper_db) - idle_upper) / cut_upper, 0.0), 1.0)
-        lower = idle_lower + share * (good_lower - idle_lower)
+        good_lower = _power(upper.location - tilt.location)
+        idle_lower = min(_power(idle.upper_db - idle.tilt_db), good_lower)
+        lower = idle_lower + self._share(heard, idle) * (good_lower - idle_lower)
         return min(heard.upper_db - 10 * math.log10(lower), tilt.location)
 
     def _take_fresh(self, t: float) -> None:
@@ -491,12 +560,12 @@ def _power(db: float) -> float:
 def _mean(block: Sequence[_Heard]) -> _Heard:
     """Mean of a block; of crackle the cube root, which makes it normal (Wilson and Hilferty 1931)."""
     n = len(block)
-    crackle, upper, tilt, tone, _, strength, deep, into = (
+    crackle, upper, tilt, tone, _, strength, deep, into, line = (
         sum(signs) / n for signs in zip(*block, strict=True)
     )
     sags = [heard.sag for heard in block if heard.sag == heard.sag]
     sag = statistics.median(sags) if sags else math.nan
-    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into)
+    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into, line)
 
 
 def _normal(values: Sequence[float], least: float) -> Normal:

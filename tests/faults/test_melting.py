@@ -31,6 +31,7 @@ class Shop:
         self.end_s = -math.inf
         self.depth_mm = 9.0
         self.learned = False
+        self.cut_sag = GOOD["sag"]
         self.over = False
 
     def rest(self, heard):
@@ -65,7 +66,7 @@ class Shop:
             contact_s=math.nan if self.over else contact,
             end_s=self.end_s,
             strength=2.0,
-            cut_sag=GOOD["sag"],
+            cut_sag=self.cut_sag,
             depth_mm=self.depth_mm,
         )
         cycle = SimpleNamespace(
@@ -81,6 +82,7 @@ class Shop:
             upper_db=heard["upper_db"] + 2.0 * jitter[1],
             lower_db=heard["lower_db"] + 2.0 * jitter[2],
             chatter_db=heard["chatter_db"] + 2.0 * jitter[4],
+            line_db=heard.get("line_db", 0.0),
         )
         finding = self.rule.step(h, rotation(sag=heard["sag"] + 0.001 * jitter[3]), in_cut, cycle)
         return finding and finding.severity
@@ -105,7 +107,7 @@ def test_softening_that_takes_seconds_is_held_too_and_not_learned():
     [
         {"upper_db": -82.0, "lower_db": -79.0, "sag": 0.012},  # a sharper drill: quieter, crackling as before
         {"upper_db": -84.0, "lower_db": -76.0},  # the hole muffles it, and its chips still crackle
-        {"upper_db": -88.0, "lower_db": -85.0},  # the microphone's gain was turned down
+        {"upper_db": -88.0, "lower_db": -85.0, "line_db": -10.0},  # the microphone's gain was turned down
         {"upper_db": -72.0, "lower_db": -70.0, "crackle_db": 0.3},  # rain, an air gun: no crackle, but loud
         {"lower_db": -65.0, "crackle_db": 0.9},  # a compressor: dull, and loud
         {"chatter_db": 30.0},  # somebody sings
@@ -235,6 +237,42 @@ def test_a_cut_whose_hiss_fades_while_its_low_sound_grows_is_told_at_its_usual_l
         assert Severity.HOLD not in shop.drill(3, **(RUBS | change))
 
 
+SILENT = GOOD | {"upper_db": -90.0, "lower_db": -80.0, "crackle_db": 2.0}
+
+
+def test_a_cut_that_is_not_heard_any_more_and_loads_as_before_is_held_whatever_crackles():
+    """Chips that are cut are heard; of a cut that is not the crackle is the machine's own."""
+    for change, told in (
+        ({}, True),
+        ({"sag": 0.008}, False),  # half of the load is gone too: the drill is drawn out, or in a void
+        ({"line_db": -10.0}, False),  # the microphone was turned down, and the machine's lines with it
+        ({"upper_db": -86.0}, False),  # muffled by the hole
+    ):
+        shop = Shop()
+        shop.drill(6, **GOOD)
+        assert not shop.drill(3, blank=2, **GOOD)
+        assert (Severity.HOLD in shop.drill(2, blank=2, **(SILENT | change))) is told, change
+
+
+def test_what_was_taken_for_good_cuts_and_was_none_is_learned_anew():
+    """Travels heard as the first cuts, say: real ones are louder, and the idle machine is not."""
+    travels = GOOD | {"upper_db": -87.0, "lower_db": -84.0}
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(2, **travels)
+    shop.drill(8, **GOOD)
+    assert Severity.HOLD in shop.drill(2, **SOFT)
+
+
+def test_where_no_load_was_ever_known_the_sound_alone_warns():
+    for usual, told in ((math.nan, {Severity.WARNING}), (0.001, set())):
+        shop = Shop()
+        shop.cut_sag = usual
+        unknown = {"sag": math.nan}
+        shop.drill(4, **(GOOD | unknown))
+        assert set(shop.drill(3, **(SOFT | unknown))) == told
+
+
 def test_a_spindle_that_runs_slow_when_free_is_not_loaded_by_that():
     """The free speed has drifted by as much as a cut sags: what is heard between two cuts is no cut."""
     slow = OUT | {"sag": 0.012}
@@ -283,7 +321,9 @@ def test_what_drowns_the_cut_is_neither_judged_nor_learned():
     shop = Shop()
     shop.drill(4, **GOOD)
     good = [normal.location for normal in shop.rule._good]
-    assert not shop.drill(6, **(GOOD | {"upper_db": -65.0, "lower_db": -62.0, "crackle_db": 0.3}))
+    rain = GOOD | {"upper_db": -65.0, "lower_db": -62.0, "crackle_db": 0.3}
+    shop.rest(rain)
+    assert not shop.drill(6, idle=rain, **rain)
     assert [normal.location for normal in shop.rule._good] == pytest.approx(good, rel=0.1)
 
 
