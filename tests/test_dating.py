@@ -155,10 +155,18 @@ def test_silence_under_another_sound_says_nothing():
 
 
 def test_a_gap_shorter_than_one_before_it_was_misheard():
-    known = program(lengths=(3.0, 2.0, 2.0, 2.0), gaps=(1.0, 2.0, 0.4)).with_longest_gaps(0.0)
+    known = program(lengths=(3.0, 2.0, 2.0, 2.0), gaps=(1.0, 2.0, 0.4)).with_longest_gaps(0.0, [0.0] * 3)
     assert [gap.middle_s for gap in known.gaps] == [1.0, 2.0, 2.0]
     assert known.gaps[1].sd_s < known.gaps[2].sd_s == MISHEARD_SD_S
-    assert {gap.sd_s for gap in program().with_longest_gaps(0.3).gaps} == {0.3}
+    nothing = [0.0] * len(program().gaps)
+    assert {gap.sd_s for gap in program().with_longest_gaps(0.3, nothing).gaps} == {0.3}
+
+
+def test_a_gap_may_be_longer_by_what_another_sound_hid_of_it_and_so_may_those_after_it():
+    known = program(lengths=(3.0, 2.0, 2.0, 2.0), gaps=(1.0, 1.5, 2.5)).with_longest_gaps(
+        0.0, [1.0, 0.0, 0.0]
+    )
+    assert [gap.middle_s for gap in known.gaps] == [2.0, 2.0, 2.5]
 
 
 def test_a_peck_is_never_missed_as_a_whole_however_faint_its_ends_may_be():
