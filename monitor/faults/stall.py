@@ -45,6 +45,14 @@ QUIETER_DB, QUIET_HOPS = 3.0, 2
 TURNED_S = 1.0
 """Lines that go so soon after the microphone was turned down have gone by that."""
 
+FAINT, FADES_DB = 5.0, 1.5
+"""Where the lines are expected to give less than so many nats a hop, the cuts of some machines hide them for
+most of a second. A spindle that stands cuts nothing, and one that coasts cuts less: the sound of the cut has
+fallen by so much, a third of its power, before they count as gone."""
+
+SOUND_SHARE, USUAL_SHARE = 0.25, 0.05
+"""Of a hop in the present level, and in that of the cut under way with its lines in their places."""
+
 GONE_HOPS = 5
 """So many hops in which the lines are missed: more than a frame that still holds them."""
 
@@ -82,6 +90,8 @@ class StallRule:
     _away: float = 0.0
     _away_hops: int = 0
     _free_hops: int = 0
+    _sound_db: float = 0.0
+    _usual_db: float = math.nan
     _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
@@ -152,8 +162,12 @@ class StallRule:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
+        goes_on = self._goes_on(hop, work)
+        left = left and not goes_on
         self._stalled = (
-            self._stalled or left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned)
+            self._stalled
+            or left
+            or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
         )
         if not self._stalled:
             return None
@@ -165,8 +179,26 @@ class StallRule:
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
 
+    def _goes_on(self, hop: Hop, work: Work) -> bool:
+        """Whether the cut is as loud as ever, and its lines so faint that they are missed by chance."""
+        self._sound_db += SOUND_SHARE * (hop.over_db - self._sound_db)
+        if not work.cutting:
+            self._usual_db = math.nan
+        elif hop.heard and work.sure and hop.support >= IN_PLACE:
+            first = self._usual_db != self._usual_db
+            self._usual_db += USUAL_SHARE * (hop.over_db - self._usual_db)
+            self._usual_db = self._sound_db if first else self._usual_db
+        return hop.audible < FAINT and self._sound_db > self._usual_db - FADES_DB
+
     def _stands_in_peck(
-        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool
+        self,
+        hop: Hop,
+        rotation: Rotation,
+        work: Work,
+        in_place: bool,
+        weak: bool,
+        turned: bool,
+        goes_on: bool,
     ) -> bool:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
         if hop.t - self._sure_s > LATELY_S or hop.deaf or turned:
@@ -186,7 +218,7 @@ class StallRule:
                 self._away_hops = max(self._away_hops - 1, 0)
         left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= LEFT_NATS
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
-        return gone or self._quiet_hops >= QUIET_HOPS
+        return (gone and not goes_on) or self._quiet_hops >= QUIET_HOPS
 
     @staticmethod
     def _home(hop: Hop, reference_hz: float) -> float:
