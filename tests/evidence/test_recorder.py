@@ -3,11 +3,13 @@
 import csv
 import json
 import os
+import pwd
 import shutil
 import signal
 import sqlite3
 import subprocess
 import sys
+import tempfile
 import textwrap
 from contextlib import suppress
 from pathlib import Path
@@ -128,12 +130,26 @@ def test_a_directory_that_cannot_be_used(tmp_path, what):
     assert "\n" not in str(refusal.value)
 
 
-@pytest.mark.skipif(os.geteuid() == 0, reason="root may write everywhere")
-def test_a_directory_without_write_permission(tmp_path):
-    tmp_path.chmod(0o500)
+@pytest.fixture
+def unprivileged():
+    """Root may write everywhere: for the length of the test it is the user nobody instead."""
+    with tempfile.TemporaryDirectory() as place:  # tmp_path is below a directory of root alone
+        if os.geteuid() != 0:
+            yield Path(place)
+            return
+        nobody = pwd.getpwnam("nobody").pw_uid
+        os.chown(place, nobody, -1)
+        os.seteuid(nobody)
+        yield Path(place)
+        os.seteuid(0)
+
+
+def test_a_directory_without_write_permission(unprivileged):
+    unprivileged.chmod(0o500)
     with pytest.raises(EvidenceError, match="Permission denied"):
-        Evidence(tmp_path / "out", INFO)
-    tmp_path.chmod(0o700)
+        Evidence(unprivileged / "out", INFO)
+    unprivileged.chmod(0o700)
+    Evidence(unprivileged / "out", INFO).close()
 
 
 def child(script: str, *args: object) -> subprocess.Popen:
