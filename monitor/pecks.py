@@ -677,6 +677,7 @@ class Cycle:
         cut = self._cut
         end_s = self._quiet_since_s if self._quiet_since_s == self._quiet_since_s else t
         if cut is not None and cut.told:
+            end_s = max(end_s, cut.start_s + HOP_S)  # one that only its load told may be quiet from the first
             yield from self._end_peck(t, cut, end_s)
         self._cut, self._run_s, self._goes_on = None, math.nan, False
         self._uncover(end_s)
@@ -699,7 +700,8 @@ class Cycle:
             return
         feed = self._job.feed_mm_per_rev
         gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
-        turns = cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0)  # the end is decided some hops later
+        # the end is decided some hops later
+        turns = max(cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0), cut.hz * HOP_S)
         seconds = end_s - cut.start_s
         peck = HeardPeck(turns * feed, gap_s, seconds, self._is_sure(cut), cut.early_s)
         self.touched = self._only_touches(peck, cut)

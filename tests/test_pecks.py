@@ -129,6 +129,19 @@ def test_depth_never_passes_the_hole():
     assert walk.stop().cycle.rows[0].depth_to_mm == 18.0
 
 
+def test_a_contact_that_was_quiet_from_the_first_is_a_peck_of_a_hop():
+    """Told by its load alone: where it ended is not heard, and a time of nothing has no feed."""
+    walk = Walk().rest(1).cut(0.5)
+    walk.detector.cutting, walk.detector.end_s = False, 1.0  # heard no later than it began
+    for t in times(1.0, walk.t):
+        walk._step(t, hop(t), rotation())
+    walk.t += 1.0
+    (row,) = walk.stop().cycle.rows
+    assert row.end_s - row.start_s >= STEP_S - 1e-9
+    assert row.depth_to_mm > row.depth_from_mm
+    assert all(peck.seconds > 0 and peck.length_mm > 0 for peck in walk.cycle.heard)
+
+
 def test_a_lull_within_a_peck_is_one_peck():
     walk = Walk().rest(1).cut(2).rest(APART_S - 2 * STEP_S).cut(2).rest(1)
     assert walk.kinds() == ["blank_start", "peck_start", "peck_end"]
