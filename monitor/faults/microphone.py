@@ -37,8 +37,13 @@ FALL_DB, FALL_WITHIN_HOPS, BEFORE_HOPS, QUIET_DB = 15.0, 3, 10, -30.0
 running machine it must end while nothing is known of the room. A braked spindle may fall as fast, but it
 ends in the room."""
 
-UNDER_ROOM_DB = 6.0
-"""Once the room was heard with the spindle standing: so far under it no room is left, only the microphone."""
+UNDER_ROOM_DB, UNDER_MACHINE_DB = 6.0, 6.0
+"""Once the room was heard with the spindle standing: so far under it no room is left, only the microphone. So
+far under the running machine at least: the room may have been heard under another sound."""
+
+LEVEL_FALL_DB = 20.0
+"""Fall of all sound, lines and hum included, that tells as well: the noise of an input may lie so little
+under a machine that hums and hardly hisses. A hundredth of its power in 0.15 s: rooms ring for longer."""
 
 ROOM_QUANTILE, ROOM_STEP_DB = 0.1, 0.5
 """Quantile of the room's level that is followed, and its step (Robbins and Monro 1951, from memory): down by
@@ -65,6 +70,7 @@ class MicrophoneRule:
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
+    _level: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
@@ -72,7 +78,7 @@ class MicrophoneRule:
         quiet_db = QUIET_DB
         if self._room_db < math.inf:
             quiet_db = self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db)
-            quiet_db = quiet_db if quiet_db < -FALL_DB else -FALL_DB
+            quiet_db = quiet_db if quiet_db < -UNDER_MACHINE_DB else -UNDER_MACHINE_DB
         fallen = self._fallen(hop, rotation, quiet_db)
         found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop)
         self.lost = self._fell or self._nothing_since_s == self._nothing_since_s
@@ -133,13 +139,13 @@ class MicrophoneRule:
         if turning or (rotation.state is MASKED and self._room_db < math.inf):
             self._last_turning_s = hop.t
         if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
-            # An unplugged capsule takes away what was there all the time, not the end of a drum beat.
-            before, last = list(self._floor)[:-FALL_WITHIN_HOPS], list(self._floor)[-FALL_WITHIN_HOPS - 1 :]
-            fall = min(statistics.median(before), max(last)) - hop.over_db
+            fell = _fall(self._floor, hop.over_db) >= FALL_DB
+            fell = fell or _fall(self._level, hop.level_db) >= LEVEL_FALL_DB
             lately = hop.t - self._last_turning_s <= LOST_AFTER_S
-            if fall >= FALL_DB and lately:
+            if fell and lately:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
+        self._level.append(hop.level_db)
         if self._fell and hop.over_db > quiet_db + FALL_DB / 2:
             self._fell = False
         if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
@@ -176,3 +182,9 @@ class MicrophoneRule:
             "turn its gain down, or move it away."
         )
         return Finding(Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s)
+
+
+def _fall(levels: deque[float], now_db: float) -> float:
+    """By how much what was there all the time, not the end of a drum beat, has fallen within 0.15 s, dB."""
+    before, last = list(levels)[:-FALL_WITHIN_HOPS], list(levels)[-FALL_WITHIN_HOPS - 1 :]
+    return min(statistics.median(before), max(last)) - now_db

@@ -102,6 +102,17 @@ def test_a_plug_pulled_in_a_cut_that_drowns_the_lines_is_told():
     assert 1.0 < held <= 1.5
 
 
+@pytest.mark.parametrize(("level_db", "held"), [(-70.0, True), (-50.0, False)])
+def test_a_plug_pulled_from_a_machine_that_hardly_hisses_is_told_by_all_sound_that_falls(level_db, held):
+    """The noise of the input is 13 dB under the machine's and 10 under the room's; lines and hum fall by
+    30."""
+    hops = [hop(t) for t in times(2)]
+    hops += [silent(t, level_db=level_db, over_db=-13.0, broadband_db=-103.0) for t in times(1, 2.0)]
+    held_s, finding = first(run(hops, room_db=-93.0), Severity.HOLD)
+    assert (finding is not None) is held
+    assert not held or held_s < 2.5
+
+
 def test_what_drowns_all_lines_may_end_in_a_room_that_is_not_known():
     masked = drowned(SpindleState.MASKED)
     assert not any(f for _, f in run(*masked))
