@@ -24,6 +24,10 @@ RUNS, AGREE_S, EARLY_S = 3, 0.6, 1.5
 """So many runs in a row that agree so well tell how long one takes: its start and its stop are each heard to
 a few tenths. What is shorter by more than twice that much was stopped early."""
 
+DONE = 0.95
+"""Share of the depth that runs before reached: such a hole is done, and the stop the program's. A start at a
+speed that was not learned may have been heard late."""
+
 WORKED_HOPS = 10
 """Half a second of cutting makes a run one of the program's: a person may start the spindle to look at it."""
 
@@ -41,18 +45,20 @@ class StoppedEarlyRule:
     _began_s: float = math.nan
     _stood_s: float = math.nan
     _worked_hops: int = 0
+    _depth_mm: float = 0.0
     _quiet_hops: int = 0
     _usual_s: float = math.nan
     _ran_s: float = math.nan
-    _runs_s: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS))
+    _runs: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=RUNS))
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool) -> Finding | None:
         """Finding while the spindle stands too soon; ``lost``: the microphone hears nothing."""
         if rotation.started:
             if not hop.t - self._stood_s < ONCE_MORE_S or self._worked_hops >= WORKED_HOPS:
                 self._began_s = hop.t
-            self._worked_hops, self._ran_s = 0, math.nan
+            self._worked_hops, self._ran_s, self._depth_mm = 0, math.nan, 0.0
         self._worked_hops += work.working
+        self._depth_mm = max(self._depth_mm, work.depth_mm)
         if rotation.vanished:
             self._end_run(hop.t)
         if rotation.state is not STOPPED or self._ran_s != self._ran_s:
@@ -74,8 +80,10 @@ class StoppedEarlyRule:
         self._stood_s, self._quiet_hops = t, 0
         if ran_s != ran_s or self._worked_hops < WORKED_HOPS:
             return
-        runs = self._runs_s
-        self._usual_s = statistics.median(runs) if runs else math.nan
-        known = len(runs) == RUNS and max(runs) - min(runs) <= AGREE_S
-        self._ran_s = ran_s if known and ran_s < self._usual_s - EARLY_S else math.nan
-        runs.append(ran_s)  # the program may have become a shorter one
+        seconds = [run_s for run_s, _ in self._runs]
+        self._usual_s = statistics.median(seconds) if seconds else math.nan
+        known = len(seconds) == RUNS and max(seconds) - min(seconds) <= AGREE_S
+        early = known and ran_s < self._usual_s - EARLY_S
+        early = early and self._depth_mm < DONE * statistics.median([depth_mm for _, depth_mm in self._runs])
+        self._ran_s = ran_s if early else math.nan
+        self._runs.append((ran_s, self._depth_mm))  # the program may have become a shorter one

@@ -18,10 +18,12 @@ class Shop:
     def __init__(self):
         self.rule, self.t, self.found = StoppedEarlyRule(), 0.0, []
 
-    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False):
+    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False, depth_mm=None):
+        """Drilled as deep as there was time for, or so deep."""
         self.found = []
+        depth_mm = seconds if depth_mm is None else depth_mm
         for k, t in enumerate(times(seconds, self.t)):
-            at = work(working=cuts and 2 < t - self.t < 5)
+            at = work(working=cuts and 2 < t - self.t < 5, depth_mm=depth_mm * (t > self.t + seconds / 2))
             assert self.rule.step(hop(t), rotation(started=k == 0), at, False) is None
         self.t += seconds
         for k, t in enumerate(times(3.0, self.t)):
@@ -53,6 +55,12 @@ def test_a_spindle_that_stands_long_before_the_program_stops_it_is_a_stall():
 def test_a_stop_within_what_the_hearing_of_starts_and_stops_differs_by_is_the_programs():
     assert not Shop().runs(*[RUN_S] * RUNS, RUN_S - EARLY_S + 0.2).found
     assert not Shop().runs(*[RUN_S] * RUNS, RUN_S + 5.0).found
+
+
+def test_where_the_hole_is_done_the_stop_is_the_programs_whenever_the_start_was_heard():
+    shop = Shop().runs(*[RUN_S] * RUNS)
+    assert not shop.run(RUN_S - 4.0, depth_mm=RUN_S).found
+    assert Shop().runs(*[RUN_S] * RUNS).run(RUN_S - 4.0, depth_mm=0.8 * RUN_S).found
 
 
 def test_a_person_who_switches_the_spindle_keeps_no_such_time():
