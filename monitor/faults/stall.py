@@ -42,6 +42,11 @@ spindle within tenths of a second, and its cut falls silent with it."""
 QUIETER_DB, QUIET_HOPS = 3.0, 2
 """A machine that turns is not quieter than it is running free: so far under it, so many hops, it stands."""
 
+PLACED, PLACED_SHARE = 0.3, 0.1
+"""Share of the last half second in which the lines gave at the free speed what they give in cuts, though
+another speed was followed: what is lost then is that other one, a half or a multiple, and the spindle turns.
+And the share that one hop counts."""
+
 TURNED_S = 1.0
 """Lines that go so soon after the microphone was turned down have gone by that."""
 
@@ -95,6 +100,7 @@ class StallRule:
     _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
+    _placed: float = 0.0
     _stalled: bool = False
 
     def step(
@@ -117,6 +123,7 @@ class StallRule:
         (`monitor.faults.departure`).
         """
         collapsed = False
+        self._placed += PLACED_SHARE * (in_place - self._placed)
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if hop.heard and rotation.state is TURNING:
             in_place = self._support >= IN_PLACE
@@ -158,7 +165,8 @@ class StallRule:
         self._turned_s = (
             self._turned_s if turned and self._turned_s > -math.inf else hop.t if turned else -math.inf
         )
-        if rotation.vanished and self._was_at_work and lately and hop.t - self._turned_s > TURNED_S:
+        vanished = rotation.vanished and self._placed < PLACED
+        if vanished and self._was_at_work and lately and hop.t - self._turned_s > TURNED_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)

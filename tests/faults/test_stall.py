@@ -136,6 +136,15 @@ def test_lines_that_give_what_they_give_in_cuts_are_not_gone_though_the_ear_has_
     assert any(rule.step(silent(t, **LOUD), lost, PECK, False) for t in times(0.3, 3.0))
 
 
+@pytest.mark.parametrize(("in_place", "told"), [(True, False), (False, True)])
+def test_half_the_speed_that_is_lost_is_no_stall_while_the_lines_are_in_their_places(in_place, told):
+    rule = StallRule()
+    walk(rule, 1, at=CUTTING)
+    for t in times(1, 1.0):
+        rule.step(hop(t), rotation(sag=math.nan), CUTTING, False, in_place=in_place)
+    assert (vanish(rule, 2.2) is not None) is told
+
+
 def test_a_spindle_that_was_heard_to_run_free_since_is_no_stall():
     """Its speed is unsure in the noise of a room, and it is switched off: the room is then quieter."""
     rule = StallRule()
