@@ -428,7 +428,7 @@ class Listener:
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
-        sag = list(map(self._sag.step, hops, rotations, works, in_place, missing))
+        sag = list(map(self._sag.step, hops, rotations, works, in_place, missing, at_work_s))
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         early = map(self._stopped_early.step, hops, rotations, works, lost)

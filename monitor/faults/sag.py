@@ -18,6 +18,7 @@ from itertools import combinations
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
+from monitor.signal.frames import HOP_S
 from monitor.spindle import STOPPED, TURNING, Rotation
 from monitor.work import Work
 
@@ -46,6 +47,11 @@ LOUDER_DB = 12.0
 """A drill that binds gets louder by some 6 dB (common practice, no published source; twice that is allowed):
 what is louder still, over the cut in which the speed was last sure, is another sound, and tells nothing."""
 
+LINES_LOUDER_DB, LOUDER_DB_S, CUT_S, HIDDEN_S = 8.0, 20.0, 0.25, 0.25
+"""So much, where it is that lines are missed at the free speed that says that it was left: another sound
+hides them without being as loud, and dies away for so long. A cut under way gets louder by no more than so
+many dB a second, some turns; it is as loud as it is so long after contact."""
+
 TREND_HOPS = 6
 """Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
 since."""
@@ -70,7 +76,8 @@ the hold limit by now."""
 
 GONE_S = 1.0
 """A bit that binds faster than its lines can be followed has slowed the spindle for good in so long: a speed
-that was lost earlier has only not been found again."""
+that was lost earlier has only not been found again. And it was cutting at its speed so lately: lines that
+sweep down as a spindle is switched off sound like a cut, which is older than they."""
 
 SMALL_HOPS = 3
 """Heard in so many hops running to sag by less than the warning, it is not lost; it may never have sagged."""
@@ -112,6 +119,14 @@ STANDS_STILL, RISES = 0.03, 0.02
 can be followed goes on falling. What is steady where nothing led to, or comes up again, is a tone of another
 sound: a bell, a voice, an axis."""
 
+AWAY_S = 1.0
+"""Beyond the warning for so long before a cut, the speed is no sag of it: a cut shows its sound as soon as
+its load. Another machine is followed, or the free speed is not what it was."""
+
+LEAPS, LEAP_S = 0.05, 0.5
+"""A speed that came up by so much within so long, and sags still, leaps among tones of other sounds: a chuck
+on its spindle gains as fast only when it is let go, and then it sags no more."""
+
 
 @dataclass(slots=True)
 class SagRule:
@@ -138,23 +153,37 @@ class SagRule:
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
     _sure_falls: bool = False
+    _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(LEAP_S / HOP_S)))
+    _leapt_s: float = -math.inf
+    _hidden_s: float = -math.inf
+    _away_s: float = 0.0
 
     def step(
-        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool = False, missing: bool = True
+        self,
+        hop: Hop,
+        rotation: Rotation,
+        work: Work,
+        in_place: bool = False,
+        missing: bool = True,
+        at_work_s: float = math.inf,
     ) -> Finding | None:
         """Finding while a sag that built up in work is over a threshold.
 
         ``in_place``: the lines give at the free speed what they give in cuts, whatever speed is heard;
-        ``missing``: they have not for some hops (`monitor.faults.departure`).
+        ``missing``: they have not for some hops; ``at_work_s``: until when it was surely cutting, its lines
+        in their places (`monitor.faults.departure`).
         """
         sag = rotation.sag
+        leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
+        elsewhere = leaps or came_away
         self._support += (hop.support - self._support) / SUPPORT_HOPS
-        slow = self._slow(hop, rotation, work, in_place, missing)
+        in_cut = hop.t - at_work_s <= GONE_S
+        slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
         if sag <= DEEPEST:
             self._followed_s = hop.t
         elif hop.t - self._followed_s > FOLLOWED_S:
             sag = math.nan
-        if in_place:
+        if in_place or elsewhere:
             sag = math.nan  # a tone of another sound
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._sums = [FADE * s for s in self._sums]
@@ -170,7 +199,9 @@ class SagRule:
         self._follow_jump(hop, sag)
         told = self._is_told(hop)
         if hop.confidence >= SURE and told:
-            self._sure_db = hop.over_db
+            under_way = hop.t - work.contact_s > CUT_S
+            most_db = self._sure_db + LOUDER_DB_S * hop.step_s if under_way else math.inf
+            self._sure_db = hop.over_db if hop.over_db < most_db else most_db
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             sagging = sagging and self._jump_hops <= 1
             self._sure_s = hop.t if sagging else -math.inf
@@ -227,7 +258,36 @@ class SagRule:
             Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
         )
 
-    def _slow(self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, missing: bool) -> list[bool]:
+    def _leaps(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether the speed has lately come up by more than a spindle in a cut could have."""
+        if hop.heard:
+            path, sag = self._path, 1 - hop.spindle_hz / rotation.reference_hz
+            while path and hop.t - path[0][0] > LEAP_S:
+                path.popleft()
+            came_up = max((one for _, one in path if one < DEEPEST), default=0.0) - sag
+            if came_up > LEAPS and 100 * sag > self.warning_pct:
+                self._leapt_s = hop.t
+            path.append((hop.t, sag))
+        return hop.t - self._leapt_s <= LEAP_S
+
+    def _came_away(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+        """Whether the speed was beyond the warning for long before the present cut, and is since."""
+        if rotation.sag * 100 <= self.warning_pct or rotation.state is not TURNING:
+            self._away_s = 0.0
+        elif rotation.sag == rotation.sag and not work.loud and not work.loaded:
+            self._away_s += hop.step_s
+        return self._away_s > AWAY_S
+
+    def _slow(
+        self,
+        hop: Hop,
+        rotation: Rotation,
+        work: Work,
+        in_place: bool,
+        missing: bool,
+        elsewhere: bool,
+        in_cut: bool,
+    ) -> list[bool]:
         """For each limit, whether the distribution of the speed lies beyond it.
 
         Only a spindle that turns cuts: what is asked is the speed given that it turns, even where its lines
@@ -235,21 +295,24 @@ class SagRule:
         """
         drowned = hop.audible < TELLING
         turning = rotation.state is TURNING and self._support >= LEAST_SUPPORT
+        if work.sure and hop.over_db > self._sure_db + LINES_LOUDER_DB:
+            self._hidden_s = hop.t
+        turning = turning and hop.t - self._hidden_s > HIDDEN_S
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
-            by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB and work.contact_s == work.contact_s
-            told = by_the_cut and self._is_told(hop)
+            by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB
+            told = by_the_cut and work.contact_s == work.contact_s and self._is_told(hop)
             turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
         # has gone, faster than its lines can be followed in the cut: they are in their places no more.
         if hop.heard:
             self._slipped = rotation.sag != rotation.sag
-        gone = self._slipped and missing and work.sure and hop.t - self._known_s <= GONE_S
+        gone = self._slipped and missing and work.sure and in_cut and hop.t - self._known_s <= GONE_S
         astray = in_place or (self._slipped and not gone)
         # where the peck should be over, what falls was switched off, unless the load is seen to build up
         loads = work.loaded or (work.working and work.contact_s == work.contact_s)
-        if hop.deaf or astray or not loads or not turning:
+        if hop.deaf or astray or elsewhere or not loads or not turning:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         strays = hop.heard and self._strays(hop, rotation)

@@ -33,14 +33,16 @@ class Walk:
         self.t = 0.0
         self.found = []
 
-    def go(self, seconds, sag, *, at=LOADED, sag_sd=0.0002, in_place=False, missing=True, **changes):
+    def go(
+        self, seconds, sag, *, at=LOADED, sag_sd=0.0002, in_place=False, missing=True, at_work_s=math.inf,
+        **changes,
+    ):  # fmt: skip
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
             spindle_hz = SPINDLE_HZ * (1 - now) if now == now else 0.6 * SPINDLE_HZ
             heard = hop(t, spindle_hz=spindle_hz, sd_hz=sag_sd * SPINDLE_HZ, **changes)
-            self.found.append(
-                (t, self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at, in_place, missing))
-            )
+            found = self.rule.step(heard, rotation(sag=now, sag_sd=sag_sd), at, in_place, missing, at_work_s)
+            self.found.append((t, found))
         self.t += seconds
         return self
 
@@ -160,6 +162,37 @@ def test_but_a_spindle_that_is_no_longer_there_went_faster_than_it_could_be_foll
     assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + DROWNED_HOPS * 0.05)
     bell = Walk().go(1, 0.01).go(2, math.nan, **BEYOND, rate_hz_s=0.1)
     assert bell.first(Severity.HOLD)[1] is None  # its tones stand still
+
+
+def test_what_began_to_fall_before_it_cut_was_switched_off():
+    """Lines that sweep down sound like a cut: none was under way at the spindle's speed."""
+    walk = Walk().go(1, 0.0, at=FREE).go(2, math.nan, **BEYOND, rate_hz_s=-5.0, at_work_s=-math.inf)
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("up", "held"), [(0.01, True), (0.13, False)])
+def test_a_speed_that_leaps_down_and_up_and_sags_still_is_another_sounds(up, held):
+    """Down by 23 %, up again by 1 or 13 %; no chuck gains speed so fast but when it is let go."""
+    leaps = Walk().go(1, 0.02).go(0.1, 0.25, **NOWHERE).go(0.3, 0.25 - up, **NOWHERE)
+    assert (leaps.first(Severity.HOLD)[1] is not None) is held
+
+
+def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
+    """Another machine is followed down; a drill that enters slowly is heard within a second."""
+    followed = Walk().go(1, 0.0, at=FREE).go(2, lambda s: 0.05 * s, at=FREE).go(2, 0.1)
+    assert followed.first(Severity.HOLD)[1] is None
+    entered = Walk().go(1, 0.0, at=FREE).go(0.9, lambda s: 0.1 * s, at=FREE).go(2, 0.1)
+    assert entered.first(Severity.HOLD)[1] is not None
+    again = followed.go(1, 0.0, at=FREE).go(1, lambda s: 0.1 * s).go(1, 0.1)
+    assert again.first(Severity.HOLD)[1] is not None
+
+
+@pytest.mark.parametrize(("louder_db", "held"), [(6.0, True), (12.0, False)])
+def test_lines_that_another_sound_hides_do_not_say_that_the_spindle_is_slow(louder_db, held):
+    """A bind adds some 6 dB; an air gun more, and the lines are missed for a moment after it."""
+    walk = Walk().go(1, 0.01, over_db=9.0).go(0.5, 0.12, over_db=9.0 + louder_db, **slow(0.99))
+    walk.go(0.2, 0.12, over_db=9.0, **slow(0.99))
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
 
 
 def test_a_slip_lasts_while_no_speed_is_heard():
