@@ -99,6 +99,7 @@ _TELLING_HOPS = (
 _FAINTER_DB = 3.0  # half of a cut's sound: less is no more of it
 _LOADS_SHARE = 0.5  # of the load of cuts: what has less, where load tells, was none
 _LOAD_VARIES = 0.25  # cuts differ in load by so much of it, within and between pecks
+_SETTLED_SHARE = 0.15  # of a hop: the level at the settled speed is that of a third of a second
 _UNSURE_LOAD = 0.4  # nats a hop where load does not tell: regulated drives hardly sag
 _UNDER_SDS = 3.0  # so far under the idle level, which was learned in other sound that has ended
 # falls of speed, per second: of a spindle switched off; of one loaded steadily
@@ -220,6 +221,7 @@ class CuttingDetector:
     _heard_hops: int = 0
     _low_s: float = 0.0
     _free_s: float = 0.0
+    _settled_db: float = -math.inf
     _high_s: float = 0.0
     _settling_s: float = 0.0
     _idled: deque[_Idling] = field(init=False)
@@ -345,6 +347,10 @@ class CuttingDetector:
         # No program cuts before the spindle is at speed; but a drill that crashes is loud at once.
         entering = self.strength >= 1 and self._settling_s >= _SETTLE_S  # or slowed by something else
         self.evidence = 0.0 if entering or not hop.heard else -EVIDENCE_MOST
+        if settled and not self.cutting:
+            if self._settled_db == -math.inf:
+                self._settled_db = level
+            self._settled_db += _SETTLED_SHARE * (level - self._settled_db)
         if (settled and drills) or self.cutting:
             evidence = sound + load
             self._filter(evidence, hop.step_s)
@@ -352,8 +358,9 @@ class CuttingDetector:
             unsure = self.strength < -1 or (not self.load_tells and self.hides_cut)
             self.evidence = max(evidence, 0.0) if unsure else evidence
         else:
-            # what was as loud while the spindle stood is no crash
-            crashes = min(rise, hop.broadband_db - self.background_db) > CRASH_DB
+            # what was as loud while the spindle stood, or at its speed, is no crash
+            louder_db = min(hop.broadband_db - self.background_db, level - self._settled_db)
+            crashes = min(rise, louder_db) > CRASH_DB
             self.log_odds = EVIDENCE_MOST if crashes else -EVIDENCE_MOST
         if not self.cutting and self.log_odds > SURE:
             # what was as loud long before the load was none; a cut's load lags behind its sound
@@ -593,6 +600,7 @@ class CuttingDetector:
         self.cutting, self.log_odds, self._low_s, self.strength = False, -EVIDENCE_MOST, now, 0.0
         self.evidence, self.level_db = -EVIDENCE_MOST, hop.over_db - self.gain_db
         self._settling_s, self._loaded_s, self._unheard = 0.0, 0.0, False
+        self._settled_db = -math.inf
         self._begin_idling()
         if not hop.deaf:
             self._learn_background(hop)

@@ -202,6 +202,15 @@ def test_a_spindle_that_runs_up_in_rain_has_not_crashed():
     assert not any(d for _, d in heard)
 
 
+@pytest.mark.parametrize("louder_db", [1.0, CRASH_DB + 1])
+def test_a_spindle_that_is_switched_off_in_rain_has_not_crashed(louder_db):
+    """Rain that loads nothing began while the spindle turned; a drill that crashes is louder at once."""
+    detector, rain_db = after_cuts(sag=0.0, load=0.02), CRASH_DB + 3
+    assert not run(detector, lambda t: rain_db, 2.0, 14.0, sag=0.0)[-1][1]
+    heard = run(detector, lambda t: rain_db + louder_db, 0.5, 16.0, settled=False)
+    assert any(d for _, d in heard) is (louder_db > CRASH_DB)
+
+
 def test_what_is_quieter_than_the_idle_machine_is_no_cut_for_long():
     """Idling was learned under a compressor, which ended within the cut."""
     detector = CuttingDetector()
