@@ -119,7 +119,7 @@ STANDS_STILL, RISES = 0.03, 0.02
 can be followed goes on falling. What is steady where nothing led to, or comes up again, is a tone of another
 sound: a bell, a voice, an axis."""
 
-AWAY_S = 1.0
+AWAY_S = 0.5
 """Beyond the warning for so long before a cut, the speed is no sag of it: a cut shows its sound as soon as
 its load. Another machine is followed, or the free speed is not what it was."""
 
@@ -274,7 +274,7 @@ class SagRule:
         """Whether the speed was beyond the warning for long before the present cut, and is since."""
         if rotation.sag * 100 <= self.warning_pct or rotation.state is not TURNING:
             self._away_s = 0.0
-        elif rotation.sag == rotation.sag and not work.loud and not work.loaded:
+        elif rotation.sag == rotation.sag and not work.in_cut and not work.loaded:
             self._away_s += hop.step_s
         return self._away_s > AWAY_S
 
