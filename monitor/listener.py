@@ -18,7 +18,7 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
-from monitor.faults.cause import FAULTS, only_warning, untangled
+from monitor.faults.cause import FAULTS, broken_off, only_warning, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.departure import Departure
 from monitor.faults.episode import Episode, Finding, Place
@@ -190,9 +190,10 @@ class Listener:
         self._gain_db = 0.0
         # hops that wait for the rules on which no others depend, with what was judged of each: rotation and
         # work; whether the microphone hears nothing, up to the hop before and with this one; what `mic_fault`
-        # and `lost_cut` have found; the turns of the cut under way, up to the hop before
+        # and `lost_cut` have found; when a cut broke off, if one did; the turns of the cut under way, up to
+        # the hop before
         self._waiting: list[
-            tuple[Hop, Rotation, Work, bool, bool, Finding | None, Finding | None, float]
+            tuple[Hop, Rotation, Work, bool, bool, Finding | None, Finding | None, float, float]
         ] = []
         self._told: list[Event] = []
 
@@ -402,7 +403,10 @@ class Listener:
         microphone = self._microphone.step(hop, rotation)
         lost_cut = self._lost_cut.step(hop, rotation, detector, cycle)
         lost = self._microphone.lost
-        self._waiting.append((hop, rotation, work, was_lost, lost, microphone, lost_cut, cycle.turns))
+        broke_off_s = self._lost_cut.broke_off_s
+        self._waiting.append(
+            (hop, rotation, work, was_lost, lost, microphone, lost_cut, broke_off_s, cycle.turns)
+        )
         if rotation.started or rotation.vanished:
             self._catch_up()
             self._told.extend(self._spindle_events(hop, rotation))
@@ -420,7 +424,9 @@ class Listener:
         if not seen:
             return
         cycle = self._cycle
-        hops, rotations, works, was_lost, lost, microphone, lost_cut, turns = zip(*seen, strict=True)
+        hops, rotations, works, was_lost, lost, microphone, lost_cut, broke_off_s, turns = zip(
+            *seen, strict=True
+        )
         in_cut = [work.in_cut for work in works]
         spotting = [work.spotting for work in works]
         idle_db = [work.background_db for work in works]
@@ -432,14 +438,16 @@ class Listener:
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
+        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned)
+        broken = list(map(broken_off, knocks, broke_off_s))
         found = (
             list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),
             list(map(_either, stall, early)),
             sag,
             list(map(self._chatter.step, hops, rotations, works)),
             list(map(self._masking.step, hops, rotations, repeat(cycle.in_blank), lost)),
-            self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned),
-            lost_cut,
+            [None if cut else knock for knock, cut in zip(knocks, broken, strict=True)],
+            list(map(_either, lost_cut, broken)),
             list(map(self._melting.step, hops, rotations, works, repeat(cycle))),
             list(map(self._packing.step, hops, rotations, works, repeat(cycle))),
         )

@@ -94,7 +94,10 @@ is a free speed that was read wrong."""
 
 @dataclass(slots=True)
 class LostCutRule:
-    """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step."""
+    """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step.
+
+    ``broke_off_s``: when the newest cut of this blank ended, NaN unless it is over and was too short for its
+    peck."""
 
     feed_mm_s: float
     _end_s: float = math.nan
@@ -106,19 +109,21 @@ class LostCutRule:
     _heard: tuple[int, int] = (0, 0)
     _loads: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=RUBS_HOPS))
     _rubs: Finding | None = None
+    broke_off_s: float = math.nan
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
         stopped = rotation.state in (STOPPED, UNKNOWN)
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
-            self._end_s, self._missing = math.nan, False
+            self._end_s, self._missing, self.broke_off_s = math.nan, False, math.nan
             return self._rubbing(hop, rotation, detector, cycle)
         self._loads.clear()
         if self._rubs is not None:
             return self._rubs
         if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
+            self.broke_off_s = cycle.last_end_s if self._broke_off(cycle) else math.nan
             self._allowed_s = self._allowed(cycle, detector.load_tells)
             heard = (cycle.blank, len(cycle.heard))
             if cycle.touched:
@@ -234,6 +239,15 @@ class LostCutRule:
             if not schedule.alike(peck, k) and not 0 < peck.seconds - expected_mm / self.feed_mm_s < out_s:
                 return False
         return True
+
+    def _broke_off(self, cycle: Cycle) -> bool:
+        """Whether the peck that has just ended was too short for the one that was due."""
+        heard, schedule = cycle.heard, cycle.schedule
+        k = len(heard) - 1
+        if not 0 <= k < schedule.count or cycle.touched or cycle.through or cycle.overrun:
+            return False
+        short = heard[k].length_mm < EARLY * schedule.length_mm(k)
+        return short and not schedule.alike(heard[k], k) and self._follows(cycle)
 
     def _rubbing(
         self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle

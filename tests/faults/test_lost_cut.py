@@ -306,3 +306,16 @@ def test_what_only_touches_does_not_end_the_wait():
 def test_pecks_that_sound_on_while_the_axis_draws_the_drill_out_follow_the_job():
     assert Wait(9.5, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).held_s < 12
     assert Wait(16.0, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).found == []
+
+
+@pytest.mark.parametrize(
+    ("heard_mm", "broke_off"), [((8.0, 1.0), True), ((8.0, 5.0), False), ((8.0,), False)]
+)
+def test_a_peck_that_ended_early_broke_off(heard_mm, broke_off):
+    wait = Wait(*heard_mm).go(0.2)
+    assert (wait.rule.broke_off_s == wait.cycle.last_end_s) is broke_off
+    assert math.isnan(wait.go(0.2, cutting=True).rule.broke_off_s)
+
+
+def test_nothing_breaks_off_where_pecks_are_not_those_of_the_schedule():
+    assert math.isnan(Wait(5.0, 1.0).go(0.2).rule.broke_off_s)
