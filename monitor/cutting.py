@@ -28,7 +28,7 @@ from numpy.typing import NDArray
 from monitor.baseline import Baseline
 from monitor.hop import Hop
 from monitor.signal.frames import HOP_S
-from monitor.spindle import MASKED, TURNING, Rotation
+from monitor.spindle import MASKED, OVERRIDE, TURNING, Rotation
 
 ON_DB_LEAST, ON_DB_MOST = 2.5, 8.0
 """Bounds of `CuttingDetector.threshold_db`: 2.5 dB is most of a doubling of broadband power, and five
@@ -78,8 +78,7 @@ _SHOWS_SDS = 3.0  # the same, of a longer look
 _USUAL_SAG = 0.01  # before a cut was heard
 _ODD_SAG = 0.5  # density of sags that are neither, per unit of sag: a wrong reference, a slip of the ear
 _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others judge
-_OVERRIDE = math.log(1.35)  # nobody overrides a commanded speed by more, or drills at another
-_MOSTLY = 0.8  # within that ratio mostly, which then needs no logarithm
+_MOSTLY = 0.8  # within `OVERRIDE` mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
 # What gets louder and slower together within so long is a drill that enters slowly: a blunt point at a slow
 # feed. Neither alone tells it: other sound loads nothing, and a free spindle wanders without a sound.
@@ -106,6 +105,8 @@ _UNDER_SDS = 3.0  # so far under the idle level, which was learned in other soun
 _COASTS, _STEADY = 0.1, 0.03
 _UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not heard
 _UNHEARD_SDS, _UNHEARD_SAG = 4.0, 0.005
+# a load that was not seen for so long is suspected no more: it keeps a free speed from being learned
+_FORGETS_S = 2.0
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
 _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
 _STUCK_TIMES = 2.0
@@ -214,6 +215,7 @@ class CuttingDetector:
     _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travel_s: float = 0.0
     _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _STAY_HOPS))
+    _known_s: float = 0.0
     _loaded_s: float = 0.0
     _unheard: bool = False
     _falls: bool = False
@@ -543,7 +545,10 @@ class CuttingDetector:
     def _follow_unheard(self, hop: Hop, rotation: Rotation, sag: float) -> None:
         """Whether a steady load has stood for `UNHEARD_S`, whatever is heard."""
         if sag != sag:
+            if hop.t - self._known_s > _FORGETS_S:
+                self._loaded_s, self._unheard, self._entering = 0.0, False, False
             return
+        self._known_s = hop.t
         least = _UNHEARD_SDS * self._idle_sag_sd
         if least < _UNHEARD_SAG:
             least = _UNHEARD_SAG
@@ -717,7 +722,7 @@ class CuttingDetector:
 
 def _is_near(spindle_hz: float, commanded_hz: float) -> bool:
     ratio = spindle_hz / commanded_hz
-    return _MOSTLY < ratio < 1 / _MOSTLY or abs(math.log(ratio)) < _OVERRIDE
+    return _MOSTLY < ratio < 1 / _MOSTLY or abs(math.log(ratio)) < OVERRIDE
 
 
 def _middle(weighted: Sequence[tuple[float, int]]) -> float:

@@ -14,6 +14,9 @@ import numpy as np
 from monitor.baseline import Baseline
 from monitor.hop import Hop
 
+OVERRIDE = math.log(1.35)
+"""In log speed: nobody overrides a commanded speed by more, or drills at another."""
+
 GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
@@ -351,8 +354,15 @@ class Spindle:
         return True
 
     def _carried_over(self, reference: float, hop: Hop) -> float:
-        """The reference in proportion to the commanded speed that is nearest to the one heard."""
-        return reference * self._nearest_commanded(hop) / self._nearest(reference)
+        """The reference in proportion to the commanded speed that is nearest to the one heard.
+
+        One that is near no commanded speed, as another machine's that was followed, tells nothing of others.
+        """
+        commanded = self._nearest_commanded(hop)
+        ratio = reference / self._nearest(reference)
+        if abs(math.log(ratio)) > OVERRIDE:
+            return self._before.get(commanded, commanded)
+        return ratio * commanded
 
     def _follow_reference(self, hop: Hop, in_blank: bool, steady: bool, louder: bool) -> None:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S
@@ -385,8 +395,7 @@ class Spindle:
             if len(self._free) >= _REFERENCE_LEAST:
                 older = len(self._free) - _ENTRY_HOPS
                 used = older if older >= _REFERENCE_LEAST else len(self._free)
-                self._reference = statistics.median(islice(self._free, used))
-                self._before[self._nearest(self._reference)] = self._reference
+                self._refer_to(statistics.median(islice(self._free, used)))
             return
         self._other.append(hop.spindle_hz)
         # near another commanded speed than before: near the same one it is a slip of the ear, mostly
@@ -397,10 +406,16 @@ class Spindle:
         if len(self._other) >= need:
             middle = statistics.median(self._other)
             if max(abs(s / middle - 1) for s in self._other) < 0.02:  # steady all the while
-                self._reference = self._before[self._nearest(middle)] = middle
+                self._refer_to(middle)
                 self._free.clear()
                 self._free.extend(list(self._other)[-_REFERENCE_HOPS - _ENTRY_HOPS :])
             self._other.clear()
+
+    def _refer_to(self, spindle_hz: float) -> None:
+        """The free speed, which that of the next blank will be too, if it is one of a commanded speed."""
+        self._reference, commanded = spindle_hz, self._nearest(spindle_hz)
+        if abs(math.log(spindle_hz / commanded)) < OVERRIDE:
+            self._before[commanded] = spindle_hz
 
     def _nearest_commanded(self, hop: Hop) -> float:
         if hop.heard:

@@ -211,6 +211,16 @@ def test_a_spindle_that_is_switched_off_in_rain_has_not_crashed(louder_db):
     assert any(d for _, d in heard) is (louder_db > CRASH_DB)
 
 
+def test_a_load_that_is_not_seen_any_more_is_not_suspected_for_long():
+    """It would keep the free speed from being learned anew."""
+    detector = after_cuts(sag=0.0, load=0.02)
+    run(detector, lambda t: 0.0, 0.2, 14.0, sag=0.02)
+    run(detector, lambda t: 0.0, 1.0, 14.2)
+    assert detector.suspects_load
+    run(detector, lambda t: 0.0, 1.5, 15.2)
+    assert not detector.suspects_load
+
+
 def test_what_is_quieter_than_the_idle_machine_is_no_cut_for_long():
     """Idling was learned under a compressor, which ended within the cut."""
     detector = CuttingDetector()

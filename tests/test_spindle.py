@@ -206,6 +206,15 @@ def test_elsewhere_says_that_the_speed_is_another_commanded_one():
     assert walk.now.elsewhere
 
 
+def test_a_spindle_that_comes_back_from_another_machines_speed_is_at_its_own():
+    """The ear has followed the other one for seconds, at half the speed."""
+    walk = Walk().go(2).go(4, spindle_hz=0.46 * SPINDLE_HZ)
+    assert walk.now.reference_hz == pytest.approx(0.46 * SPINDLE_HZ)
+    walk.go(3)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    assert walk.now.sag == pytest.approx(0)
+
+
 def test_a_speed_nobody_commanded_becomes_the_reference_only_when_steady():
     quick, slow = Walk().go(2).go(0.8, spindle_hz=12.0), Walk().go(2).go(1.5, spindle_hz=12.0)
     assert quick.now.reference_hz == pytest.approx(SPINDLE_HZ)
