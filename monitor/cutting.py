@@ -698,6 +698,10 @@ class CuttingDetector:
             ]  # where it is not known too
         self.cut_db = statistics.median([cut.level_db for cut in like])
         self.cut_spread_db = max(statistics.fmean([cut.spread_db for cut in like]), _CUT_SPREAD_LEAST_DB)
+        if self.travel_db > self.cut_db - _FALL_DB:
+            # it was what went on after louder cuts than there are, which another sound was heard with
+            self._travels.clear()
+            self.travel_db = math.nan
 
     def _learn_idle(self, level: float, hop: Hop, seconds: float) -> None:
         error = level - self.idle_db

@@ -353,6 +353,18 @@ def test_the_axis_that_draws_the_drill_out_is_no_cut(travel_db):
     assert not detector.travels  # the drill cuts
 
 
+def test_what_goes_on_after_a_sound_in_a_cut_is_no_travel_where_cuts_are_as_loud():
+    """A telephone ended in a cut: cuts of the level that was left would not be heard any more."""
+    detector = CuttingDetector(longest_s=12.0)
+    run(detector, lambda t: 0.0, 3.0)
+    for begin, phone in ((3.0, False), (8.0, False), (13.0, True), (18.0, False)):
+        if phone:
+            run(detector, lambda t: 20.0, 2.0, begin, sag=0.0)
+        heard = run(detector, lambda t: CUT_DB, 2.0, begin + 2, sag=0.0)
+        run(detector, lambda t: 0.0, 1.0, begin + 4, sag=0.0)
+    assert all(d for t, d in heard if t > 20.2)
+
+
 def test_a_cut_after_a_louder_sound_is_no_travel():
     detector = CuttingDetector(longest_s=12.0)
     run(detector, lambda t: 0.0, 3.0)
