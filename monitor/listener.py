@@ -180,7 +180,8 @@ class Listener:
         )
         self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s, job.flutes)
         softens = job.properties.softens_c is not None
-        self._melting = MeltingRule(softens, POINT_DIAMETERS * job.drill_diameter_mm, feed_mm_s, job.depth_mm)
+        self._point_mm = POINT_DIAMETERS * job.drill_diameter_mm
+        self._melting = MeltingRule(softens, self._point_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)
         self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}
@@ -431,6 +432,7 @@ class Listener:
         spotting = [work.spotting for work in works]
         idle_db = [work.background_db for work in works]
         drowned = [work.drowned for work in works]
+        entering = [work.depth_mm < self._point_mm for work in works]
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -438,7 +440,7 @@ class Listener:
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
-        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned)
+        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering)
         broken = list(map(broken_off, knocks, broke_off_s))
         found = (
             list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),

@@ -102,7 +102,8 @@ is sought no further back."""
 FIRST_S, FIRST_TURNS = 1.5, 18.0
 """The first of idling, and of cutting, whichever is longer (three memories), is taken for what this machine
 does: one may knock at every turn by a belt joint or a key, as loud as it likes, and only what comes on top of
-it is told."""
+it is told. What is heard while the drill's point enters does not count: it is hardly a cut yet and lets the
+machine through, and chips that break in a full cut stand out by more. Nor what a louder sound covers."""
 
 QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
@@ -114,7 +115,7 @@ spindle's speed, have to be seen off: at contact it takes so long until the load
 
 DROWNED_Z = 12.0
 """Deviations over normal that tell under it: a knock goes on growing, and may itself be what is so loud.
-Strokes of drawn compressors came to 11."""
+Strokes of drawn compressors came to 11, and to 18 of one that kept the very speed of the spindle."""
 
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
@@ -224,6 +225,7 @@ class LooseningRule:
     _drowned_s: float = 0.0
     _other_sound: bool = False
     _doubtful: set[float] = field(init=False, default_factory=set)
+    _unusual: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
     _first_db: float = -math.inf
     _cut_db: float = 0.0
     _first_cut_db: float = 0.0
@@ -277,22 +279,24 @@ class LooseningRule:
         spotting: Sequence[bool] | None = None,
         idle_db: Sequence[float] | None = None,
         drowned: Sequence[bool] | None = None,
+        entering: Sequence[bool] | None = None,
     ) -> list[Finding | None]:
         """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         ``idle_db``: level of the machine running free, with what else is heard; ``drowned``: no drill cuts,
-        and another sound is louder than the machine.
+        and another sound is louder than the machine; ``entering``: the drill's point is not in yet.
         """
         spotting = spotting or [False] * len(hops)
         idle_db = idle_db or [0.0] * len(hops)
         drowned = drowned or [False] * len(hops)
+        entering = entering or [False] * len(hops)
         runs: list[
             tuple[bool, list[Hop], bool]
         ] = []  # turns of one cut or pause, and whether all is new then
         ended: list[bool] = []  # of each hop, whether it ends what is told
-        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, strict=True)
-        for hop, rotation, cuts, spots, db, drowns in states:
+        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, entering, strict=True)
+        for hop, rotation, cuts, spots, db, drowns, enters in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             goes_on = self._is_drowned(drowns, cuts, hop.step_s)
@@ -301,6 +305,8 @@ class LooseningRule:
                 heard, self._heard = self._heard, set()
                 if goes_on:
                     self._doubtful.add(hop.t)
+                if goes_on or (cuts and enters):
+                    self._unusual.add(hop.t)
                 if len(heard) == 1 and None not in heard:
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if not runs or runs[-1][0] is not cuts or anew:
@@ -308,6 +314,7 @@ class LooseningRule:
                     runs[-1][1].append(hop)
         found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         self._doubtful.clear()
+        self._unusual.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -395,8 +402,10 @@ class LooseningRule:
                     among = self._among
                     angles[n:], mosts[n:] = self._standing_out(means[n:])
             most = mosts[n]
+            unusual = hop.t in self._unusual
             if len(state.first) < self._first_turns:
-                self._take_first(state, most)
+                if not unusual:
+                    self._take_first(state, most)
                 continue
             z = self._z(state, most)
             if not cutting:
@@ -412,7 +421,7 @@ class LooseningRule:
                     found.append((hop.t, told))
                 else:
                     told = None
-            state.learn(most, doubtful or told is not None)
+            state.learn(most, unusual or told is not None)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()

@@ -29,11 +29,11 @@ class Shop:
 
     def go(
         self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, idle_db=0.0, drowned=False,
-        level_db=0.0, **turning,
+        level_db=0.0, entering=False, **turning,
     ):  # fmt: skip
         """``knock_db``: of the knock over the sound in its bands, a function of the seconds from here;
         ``idle_db``: of the machine between cuts, with what else is heard; ``drowned``: that is louder;
-        ``level_db``: of all sound."""
+        ``level_db``: of all sound; ``entering``: the drill's point is not in yet."""
         for k in range(round(seconds / STEP_S)):
             self.t += STEP_S
             self.turns += HZ * STEP_S
@@ -48,7 +48,7 @@ class Shop:
             power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
             (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
             one = hop(self.t, turn=turn, over_db=level_db)
-            states = [rotation(**turning)], [cutting], [spotting], [idle_db], [drowned]
+            states = [rotation(**turning)], [cutting], [spotting], [idle_db], [drowned], [entering]
             (told,) = self.rule.take([one], *states)
             if told:
                 self.found.append((self.t, told))
@@ -245,3 +245,25 @@ def test_a_knock_that_is_itself_as_loud_as_cuts_is_told_as_it_grows():
     shop = Shop().go(6.0, cutting=False).go(6.0)
     shop.go(5.0, lambda s: 6 * s - 10, cutting=False, drowned=True)
     assert 12.0 < shop.first_s < 16.5
+
+
+@pytest.mark.parametrize("entering", [False, True])
+def test_what_is_heard_while_the_point_enters_is_not_taken_for_what_cuts_do(entering):
+    """The machine covers what the cut does at every turn, until it is a full one."""
+    shop = Shop().go(4.0, cutting=False)
+    shop.go(4.0, entering=entering).go(4.0, 4.0)
+    assert bool(shop.found) is not entering
+    if entering:
+        shop.go(4.0, lambda s: 4 + 5 * s)
+        assert 12.0 < shop.first_s < 15.0
+
+
+def test_cuts_heard_through_a_louder_sound_are_not_taken_for_what_they_are():
+    """It goes on from before contact, covers the knock of every cut, and is over with the first of them."""
+    shop = Shop().go(4.0, cutting=False).go(2.0, cutting=False, drowned=True).go(4.0)
+    shop.go(4.0, cutting=False)
+    for _ in range(3):
+        shop.go(4.0, 4.0).go(2.0, cutting=False)
+    assert not shop.found
+    shop.go(4.0, lambda s: 4 + 5 * s)
+    assert 32.0 < shop.first_s < 35.0
