@@ -173,8 +173,9 @@ SILENT_SURE = 3.0
 """Deviations by which its hiss must then be less than at that depth, where no other sign is asked for."""
 
 SILENT_LOAD, SILENT_LOAD_SDS = 0.75, 2.0
-"""Share of the usual load that it must have: nearly all of it, since a spindle wins its speed back only after
-the drill was drawn out; and how many deviations the usual load must be, to tell that."""
+"""Share of the usual load, and of that when the cut was last heard, that it must have: nearly all, since a
+spindle wins its speed back only after the drill was drawn out, and takes its time then; and how many
+deviations the usual load must be, to tell that."""
 
 SAME_LINES_DB = 4.0
 """What the machine's own lines may have lost since it ran free: they waver by 2 dB as load and pose change,
@@ -182,7 +183,9 @@ twice that. A microphone that was turned down takes them along with the cut."""
 
 OTHER_BLOCKS, OTHER_IDLE_DB = 16, 3.0
 """So many more blocks of cutting, four seconds, that are louder than good ones than such that are not, while
-the machine running free is no louder than it was, by this: what was taken for good cuts were none."""
+the machine running free is no louder than it was, by this: what was taken for good cuts were none. Nor was
+the cut what was heard of them where the hiss of the machine running free has become quieter by as much since:
+what went with it was another sound, or the microphone was turned down. Softened work leaves it as it was."""
 
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
@@ -270,6 +273,9 @@ class MeltingRule:
     _quieter_db: float = 0.0
     _others: int = 0
     _idle_db: float = math.nan
+    _idle_hiss_db: float = math.nan
+    _first_sag: float = math.nan
+    _heard_load: float = 0.0
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while the drill rubs in softened work, as judged in the present cut."""
@@ -344,10 +350,14 @@ class MeltingRule:
 
     def _observe(self, heard: _Heard, t: float) -> None:
         if not self._good:
+            if self._load_tells and not self._loaded(heard):
+                return  # no cut
             self._first.append(heard)
             if len(self._first) == FIRST_BLOCKS:
                 self._first_blank = self._blank
-                self._idle_db = math.nan
+                self._idle_db = self._idle_hiss_db = math.nan
+                known = [over for over in map(self._over_free, self._first) if over == over]
+                self._first_sag = statistics.median(known) if known else math.nan
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
                 uppers = [one.upper_db for one in self._first]
@@ -362,9 +372,12 @@ class MeltingRule:
                 )
                 self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
             return
+        if self._idle_db != self._idle_db and self._idle:
+            self._idle_db, self._idle_hiss_db = self._alone_db(), self._alone().upper_db
+        if self._good_were_none():
+            self._begin_anew()
+            return
         _, upper, tilt, _ = self._good
-        if self._idle_db != self._idle_db:
-            self._idle_db = self._alone_db()
         lower = upper.location - tilt.location
         louder = max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB
         self._others = self._others + 1 if louder else max(self._others - 1, 0)
@@ -378,6 +391,8 @@ class MeltingRule:
                 self._take_fresh(t)
             return
         signs = self._signs(heard)
+        if self._idle and self._share(heard, self._alone()) > SILENT and heard.sag == heard.sag:
+            self._heard_load = self._over_free(heard)
         if self._loaded(heard):
             most = DRIFT + self._sum.threshold / LEAST_BLOCKS
             self._sum.step(min(self._usual.z(signs), most))
@@ -420,6 +435,12 @@ class MeltingRule:
         """Sag over that of the machine running free just before, where that was known to be slow."""
         free = self._alone().sag if self._idle else 0.0
         return heard.sag - free if free > 0 else heard.sag
+
+    def _good_were_none(self) -> bool:
+        """Whether the first good cuts did not load the spindle, or a sound that covered them has gone."""
+        if self._load_tells and self._first_sag < LOAD_STAYS * self._usual_sag:
+            return True
+        return bool(self._idle) and self._alone().upper_db < self._idle_hiss_db - OTHER_IDLE_DB
 
     def _begin_anew(self) -> None:
         """Forget what was taken for good cuts."""
@@ -485,11 +506,12 @@ class MeltingRule:
         """A cut that is not heard any more, and loads the spindle as before; the two count as three signs."""
         usual = self._usual_sag
         tells = self._load_tells and usual >= SILENT_LOAD_SDS * self._grip.spread
-        loaded = self._blank > self._first_blank and tells and self._over_free(heard) >= SILENT_LOAD * usual
-        if not (loaded and self._idle):
+        if not (self._blank > self._first_blank and tells and self._idle):
             return -math.inf
         idle = self._alone()
         if self._share(heard, idle) > SILENT or not heard.line_db >= idle.line_db - SAME_LINES_DB:
+            return -math.inf
+        if not self._over_free(heard) >= SILENT_LOAD * max(usual, self._heard_load):
             return -math.inf
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
         return 3 * quieter if quieter >= SILENT_SURE else -math.inf

@@ -57,6 +57,12 @@ class Shop:
         found.pop(None, None)
         return found
 
+    def enter(self, blank, idle=OUT):
+        """A drill that takes so long until its point is in that the room is not followed any more."""
+        self.depth_mm, deep_mm = 1.0, self.depth_mm
+        self.drill(1, blank=blank, **GOOD, idle=idle)
+        self.depth_mm = deep_mm
+
     def _hop(self, blank, contact, cutting, heard):
         if cutting:
             self.end_s = self.t
@@ -262,6 +268,45 @@ def test_what_was_taken_for_good_cuts_and_was_none_is_learned_anew():
     shop.drill(2, **travels)
     shop.drill(8, **GOOD)
     assert Severity.HOLD in shop.drill(2, **SOFT)
+
+
+def test_first_cuts_that_did_not_load_the_spindle_were_none():
+    """Rain that began just before: cuts are fourteen decibels quieter than it, and load."""
+    shop = Shop()
+    shop.cut_sag = math.nan  # nothing has loaded yet
+    shop.rest(OUT)
+    shop.drill(2, **(GOOD | {"upper_db": -64.0, "lower_db": -61.0, "sag": 0.0}))
+    shop.cut_sag = GOOD["sag"]
+    shop.enter(2)
+    assert not shop.drill(6, blank=2, **GOOD)
+    assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
+
+
+@pytest.mark.parametrize("what", ["rain", "gain"])
+def test_cuts_that_are_quieter_by_what_is_gone_between_them_too_are_no_softer(what):
+    """More load, as a harder blank gives, and a cut that is quieter for another reason."""
+    shop = Shop()
+    then = {"upper_db": -84.0, "lower_db": -84.0} if what == "rain" else {}
+    shop.rest(OUT | then)
+    shop.drill(4, **GOOD, idle=OUT | then)
+    after = {} if what == "rain" else {"upper_db": -96.0, "lower_db": -94.0}
+    shop.rest(OUT | after)
+    shop.enter(2, idle=OUT | after)
+    fainter = GOOD | {"upper_db": -84.0, "lower_db": -81.0}
+    assert not shop.drill(4, blank=2, idle=OUT | after, **(fainter | {"sag": 0.028}))
+    softer = SOFT | {"upper_db": -92.0, "lower_db": -82.0}
+    assert Severity.HOLD in shop.drill(2, blank=2, idle=OUT | after, **softer)
+
+
+def test_a_load_that_dies_away_with_the_sound_of_the_cut_is_that_of_a_cut_that_is_over():
+    """A deep cut loads twice as much as cuts do on average: half of that is left as the drill is out."""
+    for sag, told in ((0.016, False), (0.03, True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(4, **GOOD)
+        shop.drill(1, blank=2, seconds=1.5, **(GOOD | {"sag": 0.03}), idle=OUT | {"sag": 0.03})
+        gone = OUT | {"crackle_db": 1.0, "sag": sag}
+        assert bool(shop.drill(1, blank=2, seconds=1.5, **gone)) is told
 
 
 def test_where_no_load_was_ever_known_the_sound_alone_warns():
