@@ -91,6 +91,10 @@ FITS_NATS, FIRST_FITS_NATS = 5.0, -3.0
 are known to a tenth or two, of ten seconds, are worth 7; with each off by one and a half deviations, 5. Of
 one peck alone there is only when it began, which is known to half a second and worth 2, or off by as much."""
 
+STOOD_S = 0.5
+"""What stood over idling for most of the last so long, when a contact was due, may be it: a knock is over
+sooner, and no peck is much shorter."""
+
 SILENT_LEAST_NATS = 8.0
 """Of these from the silence since a contact was due: 0.4 s at least."""
 
@@ -497,6 +501,25 @@ class Cycle:
         enters_s = self.schedule.point_mm / self._feed_mm_s  # unheard
         return not lead.least_s <= self._untold[0].start_s - anchor_s <= lead.most_s + enters_s
 
+    def may_be_in(self) -> bool:
+        """Whether by its sound the drill may be in, though no cut like those before is heard."""
+        if self._only_rubs():
+            return False
+        sound, _, heard = self._course_so_far(self._untold)
+        hops = round(STOOD_S / HOP_S)
+        return 2 * int(np.count_nonzero(sound.stands(heard[-1].end_s)[-hops:])) > hops
+
+    def _only_rubs(self) -> bool:
+        """Whether what is heard after a peck that ended early loads nothing, where cuts do: a stub, or a
+        blank that spins."""
+        detector = self._detector
+        early = self.heard[-1].length_mm < EARLY * self.schedule.length_mm(len(self.heard) - 1)
+        if detector is None or not (early and detector.load_tells):
+            return False
+        newest = (self._course[-1 - i].sag_pct for i in range(min(round(STOOD_S / HOP_S), len(self._course))))
+        sags = [sag_pct for sag_pct in newest if sag_pct == sag_pct]
+        return len(sags) >= TOLD_HOPS and _mean(sags) < TOUCH_LOAD * 100 * detector.cut_sag
+
     def is_overdue(self) -> bool:
         """Whether a contact stayed away by the program laid over all that was heard of this blank too.
 
@@ -539,6 +562,8 @@ class Cycle:
             return math.nan  # what was heard was the centre drill
         sd_s = ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0
         program = program.with_longest_gaps(sd_s, self.schedule.hidden_s(self._feed_mm_s))
+        if not self._only_rubs():
+            sound = sound.surely_silent(end_s)
         ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
         nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf

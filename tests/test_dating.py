@@ -154,6 +154,22 @@ def test_silence_under_another_sound_says_nothing():
     assert told(sound, known, 11.0) < 6.0
 
 
+def test_silence_says_nothing_while_a_faint_cut_may_be_heard():
+    """A third of a cut's rise over the quietest since the last cut; a blank that spins rubs less."""
+    known = program(lead=about(5.0, 0.2), since_s=0.0)
+    for rise_db, from_s, silent in ((3.2, 12.2, False), (1.6, 12.2, True), (3.2, 11.0, True)):
+        sound = heard(PECKS[:2], 14.0)
+        sound._level_db[round(from_s / HOP_S) :] += rise_db  # from the end of the last one on it is idling
+        assert (told(sound.surely_silent(11.0), known, 11.0) > 15.0) is silent
+        assert told(sound, known, 11.0) > 15.0
+
+
+def test_what_was_hardly_begun_does_not_stand_over_anything():
+    sound = heard(PECKS[:2], 14.0)
+    assert not sound.stands(13.9).any()
+    assert sound.stands(13.9).size == 2
+
+
 def test_a_gap_shorter_than_one_before_it_was_misheard():
     known = program(lengths=(3.0, 2.0, 2.0, 2.0), gaps=(1.0, 2.0, 0.4)).with_longest_gaps(0.0, [0.0] * 3)
     assert [gap.middle_s for gap in known.gaps] == [1.0, 2.0, 2.0]

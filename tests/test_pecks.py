@@ -35,7 +35,7 @@ class Walk:
         self.cycle = Cycle(drilling or job(), BULKING)
         self.detector = SimpleNamespace(
             cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_shows=False, cut_sag=math.nan,
-            evidence=0.0, level_db=0.0, rise_db=math.nan,
+            evidence=0.0, level_db=0.0, rise_db=math.nan, load_tells=False,
         )  # fmt: skip
         self.t = 0.0
         self.events = []
@@ -515,6 +515,40 @@ def test_a_contact_that_stays_away_is_missed_half_a_second_after_its_time():
     walk.peck(8.0)
     assert math.isnan(missed(walk.rest(0.2)))
     assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[1][0], abs=0.2)
+
+
+@pytest.mark.parametrize(("rise_db", "in_doubt"), [(4.0, True), (2.0, False)])
+def test_what_stands_over_idling_when_a_contact_is_due_may_be_a_faint_one(rise_db, in_doubt):
+    """As where the point comes out of the far side; cuts rise by 9 dB."""
+    walk = batch()
+    walk.detector.rise_db = 9.0
+    walk.begin_s = walk.t
+    walk.peck(8.0)
+    assert not walk.cycle.may_be_in()
+    walk.rest(1.2, over_db=rise_db)
+    assert walk.cycle.may_be_in() is in_doubt
+    assert math.isnan(missed(walk)) is in_doubt
+    walk.rest(0.8)
+    assert not walk.cycle.may_be_in()
+
+
+@pytest.mark.parametrize(
+    ("mm", "load_tells", "sag", "in_doubt"),
+    [
+        (2.0, True, 0.001, False),
+        (2.0, True, 0.005, True),
+        (2.0, False, 0.001, True),
+        (8.0, True, 0.001, True),
+    ],
+    ids=["rubs", "loads", "load tells nothing", "after a whole peck"],
+)
+def test_what_loads_nothing_after_a_peck_that_ended_early_rubs(mm, load_tells, sag, in_doubt):
+    walk = Walk().rest(1)
+    walk.detector.rise_db, walk.detector.load_tells, walk.detector.cut_sag = 9.0, load_tells, 0.01
+    walk.peck(mm)
+    for t in times(0.6, walk.t):
+        walk._step(t, hop(t, over_db=4.0), rotation(sag=sag))
+    assert walk.cycle.may_be_in() is in_doubt
 
 
 def test_a_cut_that_breaks_off_is_told_when_the_next_contact_stays_away():

@@ -16,7 +16,10 @@ A blank that spins may rub as loudly as some cuts. Where load tells, a peck that
 less than cuts do is held too, if the one before ended early or was as light.
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
-one, after the hole should be through, nor where pecks of this machine would hardly be heard.
+one, after the hole should be through, nor where pecks of this machine would hardly be heard. Nor is silence
+known where a contact may be heard that is no cut like those before: as the point comes out of the far side a
+cut loses its sound and its load, and after other sound idling is taken to be louder than it is
+(`monitor.dating.Sound.stands`).
 """
 
 from __future__ import annotations
@@ -137,7 +140,7 @@ class LostCutRule:
             self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector, cycle) else 0.0
         )
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
-            self._end_s = hop.t  # contact may have been made unheard
+            self._end_s = max(self._end_s, hop.t)  # contact may have been made unheard
         # as loud as a cut: the load of one that has just begun is still to come
         self._loud_s = self._loud_s + hop.step_s if detector.strength >= 1 else 0.0
         clear = not 0 < self._loud_s < ANSWERED_S and not self._hidden_s and self._would_hear(detector)
@@ -159,7 +162,12 @@ class LostCutRule:
                 return due_s == due_s
         elif t - self._end_s > self._allowed_s:
             self._asked_s = t
-            return cycle.is_overdue()
+            if not cycle.may_be_in():
+                return cycle.is_overdue()
+            # the peck that was due may be under way, as faint as it is; after the last one none is due
+            k, schedule = len(cycle.heard), cycle.schedule
+            self._end_s = t + schedule.length_mm(k) / self.feed_mm_s
+            self._allowed_s = self._allowed_s if k < schedule.count - 1 else math.nan
         return False
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:

@@ -27,7 +27,7 @@ class Wait:
     program is known it has a contact at ``due_s``."""
 
     def __init__(self, *heard_mm, blanks=2, job_mm=PECKS_MM, due_s=GAP_S):
-        self.due_s = due_s
+        self.due_s, self.doubt_s = due_s, 0.0
         schedule = Schedule(job_mm)
         for _ in range(blanks):
             schedule.learn(pecks(*PECKS_MM))
@@ -35,7 +35,7 @@ class Wait:
             schedule=schedule, blank=1, heard=pecks(*heard_mm), in_blank=True, in_cut=False, spotting=False,
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
-            peck=len(heard_mm) + 1, is_overdue=lambda: True,
+            peck=len(heard_mm) + 1, is_overdue=lambda: True, may_be_in=lambda: self.t < self.doubt_s,
             missed_contact_s=self.missed_contact_s,
         )  # fmt: skip
         self.detector = SimpleNamespace(
@@ -150,6 +150,16 @@ def test_a_touch_that_is_no_peck_may_be_a_last_faint_one():
     for heard_mm, held in ((PECKS_MM[:2], False), (PECKS_MM[:1], True)):
         wait = Wait(*heard_mm, blanks=0).go(0.5).go(0.2, cutting=True).go(0.1, cutting=False, log_odds=-6.0)
         assert bool(wait.go(10, end_s=wait.t - 0.1).found) is held
+
+
+def test_a_contact_that_may_have_been_made_is_waited_out_for_its_peck():
+    """In a first blank; where it would have been the last one none is due any more."""
+    sure, doubted, last = (Wait(*heard_mm, blanks=0) for heard_mm in ((8.0,), (8.0,), (8.0, 5.0)))
+    due_s = sure.go(20).held_s
+    doubted.doubt_s = last.doubt_s = 5.0
+    assert doubted.go(7.5).go(20).held_s >= due_s + PECKS_MM[1] / FEED_MM_S
+    assert doubted.held_s < 20
+    assert last.go(7.5).go(20).found == []
 
 
 def test_idling_as_loud_as_a_cut_may_hide_a_contact():
