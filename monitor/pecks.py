@@ -95,8 +95,9 @@ STOOD_S = 0.5
 """What stood over idling for most of the last so long, when a contact was due, may be it: a knock is over
 sooner, and no peck is much shorter."""
 
-SILENT_LEAST_NATS = 8.0
-"""Of these from the silence since a contact was due: 0.4 s at least."""
+SILENT_LEAST_NATS = 10.0
+"""Of these from the silence since a contact was due: 0.5 s at least. Ends and contacts are each dated to a
+tenth or two, and a contact is heard a frame late."""
 
 ONE_BLANK_SD_S = 0.25
 """Deviation of a gap that was heard once."""

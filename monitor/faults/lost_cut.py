@@ -16,10 +16,11 @@ A blank that spins may rub as loudly as some cuts. Where load tells, a peck that
 less than cuts do is held too, if the one before ended early or was as light.
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
-one, after the hole should be through, nor where pecks of this machine would hardly be heard. Nor is silence
-known where a contact may be heard that is no cut like those before: as the point comes out of the far side a
-cut loses its sound and its load, and after other sound idling is taken to be louder than it is
-(`monitor.dating.Sound.stands`).
+one, after the hole should be through, nor where pecks of this machine would hardly be heard, as the last one
+is where it is no longer than the drill's point, which is coming out by then (unless the one before ended
+early). Nor is silence known where a contact may be heard that is no cut like those before: as the point comes
+out of the far side a cut loses its sound and its load, and after other sound idling is taken to be louder
+than it is (`monitor.dating.Sound.stands`).
 """
 
 from __future__ import annotations
@@ -207,6 +208,8 @@ class LostCutRule:
         whole = same(heard[-1], schedule.length_mm(k - 1))
         if left_mm < 0 and not whole:
             return math.nan, 0.0  # longer than the schedule says
+        if whole and k == schedule.count - 1 and schedule.length_mm(k) <= schedule.point_mm:
+            return math.nan, 0.0
         tapped = k == 1 and not whole and heard[-1].seconds < FIRST_S and not load_tells
         if tapped or not self._is_sure(heard) or self._may_be_another(cycle, whole):
             return math.nan, 0.0

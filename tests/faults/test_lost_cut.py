@@ -329,3 +329,13 @@ def test_a_peck_that_ended_early_broke_off(heard_mm, broke_off):
 
 def test_nothing_breaks_off_where_pecks_are_not_those_of_the_schedule():
     assert math.isnan(Wait(5.0, 1.0).go(0.2).rule.broke_off_s)
+
+
+@pytest.mark.parametrize(
+    ("point_mm", "heard_mm", "held"), [(2.5, 5.0, False), (1.5, 5.0, True), (2.5, 2.5, True)]
+)
+def test_a_last_peck_no_longer_than_the_point_may_not_be_heard(point_mm, heard_mm, held):
+    """The point is coming out of the far side; but where the peck before ended early, it is judged."""
+    wait = Wait(8.0, heard_mm, blanks=0, job_mm=(8.0, 5.0, 2.0))
+    wait.cycle.schedule.point_mm = point_mm
+    assert (wait.go(20).found != []) is held
