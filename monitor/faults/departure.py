@@ -69,6 +69,10 @@ half of that: a speed that is read then and shows none of a load that cuts are k
 machines wander) is that of a spindle that runs free under another sound. An older cut has, in so many hops,
 the lines in their places: what is switched off under another sound seems loaded as it begins to slow."""
 
+LOUDEST = 4.0
+"""In units of half a cut's rise over idling (`monitor.cutting.CuttingDetector.strength`): what rises twice as
+far as cuts do, in decibels, is another sound, under which the spindle may be switched off."""
+
 TURNED_DB, TURNED_HOPS, QUIETER_DB = 6.0, 4, 1.0
 """All sound that falls by so much within so many hops, while the track does not doubt yet, is the gain of a
 microphone turned down, which takes as much of the lines: a cut dies away after they have gone. So it is for
@@ -255,7 +259,7 @@ class Departure:
         age_s = hop.t - work.contact_s
         light = age_s > ANSWERS_S and work.cut_sag > LOADS and sag < work.cut_sag / 2
         young = work.loud and age_s <= YOUNG_S and not light
-        believed = self._sure_hops >= SURE_HOPS or young
+        believed = (self._sure_hops >= SURE_HOPS or young) and work.strength <= LOUDEST
         if work.cutting and placed and in_place and believed and settled:
             self.at_work_s, self._free_hops = hop.t, 0
             self._contact_s = work.contact_s

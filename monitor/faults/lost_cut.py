@@ -71,6 +71,10 @@ FIRST_S = 0.6
 """A blank's first peck that was over sooner, and before its length, may have been a tap or a word between two
 blanks; not where load tells, and told so."""
 
+QUIETER_DB = 3.0
+"""Idling that has become so much quieter within a first blank was heard through another sound until then, and
+so were its pecks: how many they were is not known."""
+
 DECIDED_S = 0.15
 """From contact until the odds of a cut have risen over `MAYBE`."""
 
@@ -114,9 +118,14 @@ class LostCutRule:
     _loads: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=RUBS_HOPS))
     _rubs: Finding | None = None
     broke_off_s: float = math.nan
+    _blank: int = 0
+    _loudest_db: float = -math.inf
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
+        if cycle.blank != self._blank:
+            self._blank, self._loudest_db = cycle.blank, -math.inf
+        self._loudest_db = max(self._loudest_db, detector.idle_db)
         stopped = rotation.state in (STOPPED, UNKNOWN)
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
@@ -161,7 +170,7 @@ class LostCutRule:
                 due_s = cycle.missed_contact_s(end_s, t)
                 self._end_s, self._allowed_s = end_s, due_s - end_s
                 return due_s == due_s
-        elif t - self._end_s > self._allowed_s:
+        elif t - self._end_s > self._allowed_s and detector.idle_db > self._loudest_db - QUIETER_DB:
             self._asked_s = t
             if not cycle.may_be_in():
                 return cycle.is_overdue()

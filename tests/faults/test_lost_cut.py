@@ -40,7 +40,7 @@ class Wait:
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
-            hides_cut=False, onset_s=0.0, cut_sag=math.nan, idle_sag_sd=0.0015,
+            hides_cut=False, onset_s=0.0, idle_db=0.0, cut_sag=math.nan, idle_sag_sd=0.0015,
         )  # fmt: skip
         self.rule = LostCutRule(FEED_MM_S)
         self.t = 0.0
@@ -339,3 +339,8 @@ def test_a_last_peck_no_longer_than_the_point_may_not_be_heard(point_mm, heard_m
     wait = Wait(8.0, heard_mm, blanks=0, job_mm=(8.0, 5.0, 2.0))
     wait.cycle.schedule.point_mm = point_mm
     assert (wait.go(20).found != []) is held
+
+
+def test_pecks_of_a_first_blank_heard_through_a_sound_that_has_gone_are_not_counted():
+    assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=6.0).go(12, idle_db=0.0).found == []
+    assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=2.0).go(12, idle_db=0.0).found != []
