@@ -215,7 +215,7 @@ class CuttingDetector:
     _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travel_s: float = 0.0
     _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _STAY_HOPS))
-    _known_s: float = 0.0
+    _load_known_s: float = 0.0
     _loaded_s: float = 0.0
     _unheard: bool = False
     _falls: bool = False
@@ -545,10 +545,10 @@ class CuttingDetector:
     def _follow_unheard(self, hop: Hop, rotation: Rotation, sag: float) -> None:
         """Whether a steady load has stood for `UNHEARD_S`, whatever is heard."""
         if sag != sag:
-            if hop.t - self._known_s > _FORGETS_S:
+            if hop.t - self._load_known_s > _FORGETS_S:
                 self._loaded_s, self._unheard, self._entering = 0.0, False, False
             return
-        self._known_s = hop.t
+        self._load_known_s = hop.t
         least = _UNHEARD_SDS * self._idle_sag_sd
         if least < _UNHEARD_SAG:
             least = _UNHEARD_SAG
@@ -701,7 +701,7 @@ class CuttingDetector:
         if self.travel_db > self.cut_db - _FALL_DB:
             # it was what went on after louder cuts than there are, which another sound was heard with
             self._travels.clear()
-            self.travel_db = math.nan
+            self.travel_db, self._travel_s = math.nan, 0.0
 
     def _learn_idle(self, level: float, hop: Hop, seconds: float) -> None:
         error = level - self.idle_db

@@ -280,11 +280,18 @@ class Sound:
         stands: NDArray[np.bool_] = mean_db - mean_db.min() > STANDS_SHARE * self._cut_db
         return stands
 
-    def surely_silent(self, since_s: float) -> Sound:
-        """The same, but that nothing since then speaks against a cut while the level may be that of one."""
+    def surely_silent(self, since_s: float, longest_s: float) -> Sound:
+        """The same, but that nothing since then speaks against a cut while the level may be that of one.
+
+        What stands for longer than the longest peck is none: another sound.
+        """
         evidence = self._evidence.copy()
-        after = evidence[self.at(since_s) :]
-        np.maximum(after, 0.0, out=after, where=self.stands(since_s))
+        after, stands = evidence[self.at(since_s) :], self.stands(since_s)
+        turns = np.flatnonzero(np.diff(stands.astype(np.int8), prepend=0, append=0))
+        for begin, end in zip(turns[::2], turns[1::2], strict=True):
+            if (end - begin) * self.hop_s > longest_s:
+                stands[begin:end] = False
+        np.maximum(after, 0.0, out=after, where=stands)
         return Sound(evidence, self._level_db, self.begin_s, self.hop_s, self._cut_db, self._edges)
 
     def broken_off(self, s: float) -> tuple[float, Sound, Sound]:
@@ -454,7 +461,7 @@ def _widened(told: Array) -> Array:
 
 
 def _means(values: Array, hops: int) -> Array:
-    """Mean of so many values about each; at either end that of the outermost so many."""
+    """Mean of so many values, an odd number, about each; at either end that of the outermost so many."""
     sums = _sums(values)
     return np.pad((sums[hops:] - sums[:-hops]) / hops, hops // 2, mode="edge")
 

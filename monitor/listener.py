@@ -180,7 +180,8 @@ class Listener:
         )
         self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s, job.flutes)
         softens = job.properties.softens_c is not None
-        self._point_mm = POINT_DIAMETERS * job.drill_diameter_mm
+        # a hole hardly deeper than the point is all entry: there it counts as in after half of it
+        self._point_mm = min(POINT_DIAMETERS * job.drill_diameter_mm, job.depth_mm / 2)
         self._melting = MeltingRule(softens, self._point_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)
         self._packing = PackingRule(job)
@@ -441,7 +442,8 @@ class Listener:
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
         knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering)
-        broken = list(map(broken_off, knocks, broke_off_s))
+        told_apart = not self._warn_only & {Kind.LOOSENING, Kind.LOST_CUT}  # or a hold may become a warning
+        broken = list(map(broken_off, knocks, broke_off_s)) if told_apart else [None] * len(knocks)
         found = (
             list(map(_either, microphone, map(self._returned.step, hops, rotations, in_cut, was_lost))),
             list(map(_either, stall, early)),

@@ -95,6 +95,9 @@ STOOD_S = 0.5
 """What stood over idling for most of the last so long, when a contact was due, may be it: a knock is over
 sooner, and no peck is much shorter."""
 
+LONGER = 1.5
+"""What stands over idling for so many times the longest peck is no faint one, but another sound."""
+
 SILENT_LEAST_NATS = 10.0
 """Of these from the silence since a contact was due: 0.5 s at least. Ends and contacts are each dated to a
 tenth or two, and a contact is heard a frame late."""
@@ -564,7 +567,8 @@ class Cycle:
         sd_s = ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0
         program = program.with_longest_gaps(sd_s, self.schedule.hidden_s(self._feed_mm_s))
         if not self._only_rubs():
-            sound = sound.surely_silent(end_s)
+            longest_s = max([known.middle_s for known in program.lengths])
+            sound = sound.surely_silent(end_s, LONGER * longest_s)
         ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
         nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf

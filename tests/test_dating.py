@@ -160,8 +160,15 @@ def test_silence_says_nothing_while_a_faint_cut_may_be_heard():
     for rise_db, from_s, silent in ((3.2, 12.2, False), (1.6, 12.2, True), (3.2, 11.0, True)):
         sound = heard(PECKS[:2], 14.0)
         sound._level_db[round(from_s / HOP_S) :] += rise_db  # from the end of the last one on it is idling
-        assert (told(sound.surely_silent(11.0), known, 11.0) > 15.0) is silent
+        assert (told(sound.surely_silent(11.0, 9.0), known, 11.0) > 15.0) is silent
         assert told(sound, known, 11.0) > 15.0
+
+
+def test_what_may_be_a_faint_cut_for_longer_than_any_is_another_sound():
+    known = program(lead=about(5.0, 0.2), since_s=0.0)
+    sound = heard(PECKS[:2], 14.0)
+    sound._level_db[round(12.2 / HOP_S) :] += 3.2
+    assert told(sound.surely_silent(11.0, 1.5), known, 11.0) > 15.0
 
 
 def test_what_was_hardly_begun_does_not_stand_over_anything():

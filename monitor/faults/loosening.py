@@ -105,6 +105,9 @@ does: one may knock at every turn by a belt joint or a key, as loud as it likes,
 it is told. What is heard while the drill's point enters does not count: it is hardly a cut yet and lets the
 machine through, and chips that break in a full cut stand out by more. Nor what a louder sound covers."""
 
+PASSES_TIMES = 4
+"""So many times as many turns that do not count are passed over; then they are all there is."""
+
 QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
 heard through another sound, which hid what it does at every turn. It is learned anew."""
@@ -115,7 +118,8 @@ spindle's speed, have to be seen off: at contact it takes so long until the load
 
 DROWNED_Z = 12.0
 """Deviations over normal that tell under it: a knock goes on growing, and may itself be what is so loud.
-Strokes of drawn compressors came to 11, and to 18 of one that kept the very speed of the spindle."""
+Strokes of drawn compressors came to 11; those of one that kept the very speed of the spindle, to 18, are not
+seen off: a knock would have to be as loud."""
 
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
@@ -152,6 +156,7 @@ class _State:
         self.means = np.zeros(shape, np.float32)
         self.usual, self.turns = np.ones(shape[2], np.float32), 0
         self.first: list[float] = []
+        self.passed = 0
         prior, memory = _PRIOR_S / step_s, _MEMORY_S / step_s
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
         self._warm, self._whole = math.ceil(WARM_S / step_s), math.ceil(PIECE_S / step_s)
@@ -225,7 +230,7 @@ class LooseningRule:
     _drowned_s: float = 0.0
     _other_sound: bool = False
     _doubtful: set[float] = field(init=False, default_factory=set)
-    _unusual: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
+    _untaught: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
     _first_db: float = -math.inf
     _cut_db: float = 0.0
     _first_cut_db: float = 0.0
@@ -306,7 +311,7 @@ class LooseningRule:
                 if goes_on:
                     self._doubtful.add(hop.t)
                 if goes_on or (cuts and enters):
-                    self._unusual.add(hop.t)
+                    self._untaught.add(hop.t)
                 if len(heard) == 1 and None not in heard:
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if not runs or runs[-1][0] is not cuts or anew:
@@ -314,7 +319,7 @@ class LooseningRule:
                     runs[-1][1].append(hop)
         found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         self._doubtful.clear()
-        self._unusual.clear()
+        self._untaught.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -402,10 +407,12 @@ class LooseningRule:
                     among = self._among
                     angles[n:], mosts[n:] = self._standing_out(means[n:])
             most = mosts[n]
-            unusual = hop.t in self._unusual
+            teaches = hop.t not in self._untaught
             if len(state.first) < self._first_turns:
-                if not unusual:
+                if teaches or state.passed >= PASSES_TIMES * self._first_turns:
                     self._take_first(state, most)
+                else:
+                    state.passed += 1
                 continue
             z = self._z(state, most)
             if not cutting:
@@ -421,7 +428,7 @@ class LooseningRule:
                     found.append((hop.t, told))
                 else:
                     told = None
-            state.learn(most, unusual or told is not None)
+            state.learn(most, not teaches or told is not None)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()

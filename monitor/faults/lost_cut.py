@@ -150,7 +150,7 @@ class LostCutRule:
             self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector, cycle) else 0.0
         )
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
-            self._end_s = max(self._end_s, hop.t)  # contact may have been made unheard
+            self._end_s = hop.t  # contact may have been made unheard
         # as loud as a cut: the load of one that has just begun is still to come
         self._loud_s = self._loud_s + hop.step_s if detector.strength >= 1 else 0.0
         clear = not 0 < self._loud_s < ANSWERED_S and not self._hidden_s and self._would_hear(detector)
@@ -176,8 +176,9 @@ class LostCutRule:
                 return cycle.is_overdue()
             # the peck that was due may be under way, as faint as it is; after the last one none is due
             k, schedule = len(cycle.heard), cycle.schedule
-            self._end_s = t + schedule.length_mm(k) / self.feed_mm_s
-            self._allowed_s = self._allowed_s if k < schedule.count - 1 else math.nan
+            last = k == schedule.count - 1
+            peck_s = schedule.length_mm(k) / self.feed_mm_s
+            self._allowed_s = math.nan if last else t - self._end_s + peck_s + self._allowed_s
         return False
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:

@@ -310,6 +310,8 @@ class MeltingRule:
             if not hop.t < work.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
                 self._idle_mean = None
+                if self._over_free(heard) < SILENT_LOAD * self._usual_sag:
+                    self._heard_load = 0.0  # the drill is out, and its load has gone
             forgotten_db = self._outside_db - FORGETS_DB * hop.step_s
             self._outside_db = forgotten_db if forgotten_db > hop.chatter_db else hop.chatter_db
             if self._cuts:
@@ -374,7 +376,7 @@ class MeltingRule:
             return
         if self._idle_db != self._idle_db and self._idle:
             self._idle_db, self._idle_hiss_db = self._alone_db(), self._alone().upper_db
-        if self._good_were_none():
+        if self._sum.value < self._sum.threshold / 2 and self._good_were_none():
             self._begin_anew()
             return
         _, upper, tilt, _ = self._good

@@ -146,7 +146,7 @@ class MicrophoneRule:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
         self._level.append(hop.level_db)
-        if self._fell and hop.over_db > quiet_db + FALL_DB / 2:
+        if self._fell and hop.over_db > min(quiet_db + FALL_DB / 2, -UNDER_MACHINE_DB / 2):
             self._fell = False
         if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
             return None

@@ -49,8 +49,8 @@ what is louder still, over the cut in which the speed was last sure, is another 
 
 LINES_LOUDER_DB, LOUDER_DB_S, CUT_S, HIDDEN_S = 8.0, 20.0, 0.25, 0.25
 """So much, where it is that lines are missed at the free speed that says that it was left: another sound
-hides them without being as loud, and dies away for so long. A cut under way gets louder by no more than so
-many dB a second, some turns; it is as loud as it is so long after contact."""
+hides them without being as loud, and dies away for so long. It is over what cuts are, and over what this one
+was when its speed was last sure, which it is so long after contact and gains so much of in a second."""
 
 TREND_HOPS = 6
 """Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
@@ -120,12 +120,13 @@ can be followed goes on falling. What is steady where nothing led to, or comes u
 sound: a bell, a voice, an axis."""
 
 AWAY_S = 0.5
-"""Beyond the warning for so long before a cut, the speed is no sag of it: a cut shows its sound as soon as
-its load. Another machine is followed, or the free speed is not what it was."""
+"""Beyond the warning for so long before a cut began, the speed is no sag of it: a cut is heard before it
+loads so much. Another machine is followed, or the free speed is not what it was; only what falls on by the
+hold limit is told then."""
 
-LEAPS, LEAP_S = 0.05, 0.5
-"""A speed that came up by so much within so long, and sags still, leaps among tones of other sounds: a chuck
-on its spindle gains as fast only when it is let go, and then it sags no more."""
+LEAPS, LEAP_S = 0.04, 0.5
+"""A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
+sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
 
 
 @dataclass(slots=True)
@@ -155,8 +156,11 @@ class SagRule:
     _sure_falls: bool = False
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(LEAP_S / HOP_S)))
     _leapt_s: float = -math.inf
+    _own_db: float = math.inf
+    _own_s: float = -math.inf
     _hidden_s: float = -math.inf
-    _away_s: float = 0.0
+    _away_s: float = math.inf
+    _away_sag: float = 0.0
 
     def step(
         self,
@@ -199,9 +203,10 @@ class SagRule:
         self._follow_jump(hop, sag)
         told = self._is_told(hop)
         if hop.confidence >= SURE and told:
-            under_way = hop.t - work.contact_s > CUT_S
-            most_db = self._sure_db + LOUDER_DB_S * hop.step_s if under_way else math.inf
-            self._sure_db = hop.over_db if hop.over_db < most_db else most_db
+            self._sure_db = hop.over_db
+            under_way = hop.t - work.cut_s > CUT_S and self._own_s > work.cut_s
+            most_db = self._own_db + LOUDER_DB_S * (hop.t - self._own_s) if under_way else math.inf
+            self._own_db, self._own_s = hop.over_db if hop.over_db < most_db else most_db, hop.t
             sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
             sagging = sagging and self._jump_hops <= 1
             self._sure_s = hop.t if sagging else -math.inf
@@ -264,19 +269,22 @@ class SagRule:
             path, sag = self._path, 1 - hop.spindle_hz / rotation.reference_hz
             while path and hop.t - path[0][0] > LEAP_S:
                 path.popleft()
-            came_up = max((one for _, one in path if one < DEEPEST), default=0.0) - sag
-            if came_up > LEAPS and 100 * sag > self.warning_pct:
+            lowest = sorted([one for _, one in path if one < DEEPEST])[-2:]
+            if len(lowest) == 2 and lowest[0] - sag > LEAPS and 100 * sag > self.warning_pct:
                 self._leapt_s = hop.t
             path.append((hop.t, sag))
         return hop.t - self._leapt_s <= LEAP_S
 
     def _came_away(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
-        """Whether the speed was beyond the warning for long before the present cut, and is since."""
-        if rotation.sag * 100 <= self.warning_pct or rotation.state is not TURNING:
-            self._away_s = 0.0
-        elif rotation.sag == rotation.sag and not work.in_cut and not work.loaded:
-            self._away_s += hop.step_s
-        return self._away_s > AWAY_S
+        """Whether the speed was beyond the warning for long before the present cut, and is no lower since."""
+        sag = rotation.sag
+        if sag * 100 <= self.warning_pct or rotation.state is not TURNING:
+            self._away_s = math.inf
+        elif sag == sag and not (work.in_cut or work.loaded):
+            self._away_s, self._away_sag = min(self._away_s, hop.t), sag
+        if not (work.in_cut and work.cut_s - self._away_s > AWAY_S):
+            return False
+        return not sag > self._away_sag + self.hold_pct / 100
 
     def _slow(
         self,
@@ -295,7 +303,9 @@ class SagRule:
         """
         drowned = hop.audible < TELLING
         turning = rotation.state is TURNING and self._support >= LEAST_SUPPORT
-        if work.sure and hop.over_db > self._sure_db + LINES_LOUDER_DB:
+        # as loud as cuts are: twice as far over idling as half way to them
+        half_db = (hop.over_db - work.idle_db) / work.strength if work.strength > 0 else 0.0
+        if work.sure and hop.over_db > max(self._own_db, work.idle_db + 2 * half_db) + LINES_LOUDER_DB:
             self._hidden_s = hop.t
         turning = turning and hop.t - self._hidden_s > HIDDEN_S
         if drowned:

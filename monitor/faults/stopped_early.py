@@ -3,9 +3,9 @@
 Physical reason: a program starts the spindle, drills a hole and stops it, and takes as long for each to a few
 tenths of a second. A spindle that stands sooner has jammed or lost its drive, however it came to stand and
 whatever hid that: the feed goes on against a drill that does not turn. Judged where several runs before it
-agreed, so not where a person switches the spindle, and only in quiet: what is as loud as the machine may hide
-one that turns. It comes a second after the stop, behind what `stall` hears in the cut itself.
-"""
+agreed, so not where a person switches the spindle, nor once as deep was drilled as in them, and only in
+quiet: what is as loud as the machine may hide one that turns. It comes a second after the stop, behind what
+`stall` hears in the cut itself."""
 
 from __future__ import annotations
 
@@ -25,8 +25,8 @@ RUNS, AGREE_S, EARLY_S = 3, 0.6, 1.5
 a few tenths. What is shorter by more than twice that much was stopped early."""
 
 DONE = 0.95
-"""Share of the depth that runs before reached: such a hole is done, and the stop the program's. A start at a
-speed that was not learned may have been heard late."""
+"""Share of what runs before drilled, in all their holes: such a run is done, and the stop the program's. A
+start at a speed that was not learned may have been heard late."""
 
 WORKED_HOPS = 10
 """Half a second of cutting makes a run one of the program's: a person may start the spindle to look at it."""
@@ -46,6 +46,7 @@ class StoppedEarlyRule:
     _stood_s: float = math.nan
     _worked_hops: int = 0
     _depth_mm: float = 0.0
+    _holes_mm: float = 0.0
     _quiet_hops: int = 0
     _usual_s: float = math.nan
     _ran_s: float = math.nan
@@ -56,9 +57,12 @@ class StoppedEarlyRule:
         if rotation.started:
             if not hop.t - self._stood_s < ONCE_MORE_S or self._worked_hops >= WORKED_HOPS:
                 self._began_s = hop.t
-            self._worked_hops, self._ran_s, self._depth_mm = 0, math.nan, 0.0
+            self._worked_hops, self._ran_s = 0, math.nan
+            self._depth_mm = self._holes_mm = 0.0
         self._worked_hops += work.working
-        self._depth_mm = max(self._depth_mm, work.depth_mm)
+        if work.depth_mm < self._depth_mm:
+            self._holes_mm += self._depth_mm  # of one that is over
+        self._depth_mm = work.depth_mm
         if rotation.vanished:
             self._end_run(hop.t)
         if rotation.state is not STOPPED or self._ran_s != self._ran_s:
@@ -84,6 +88,7 @@ class StoppedEarlyRule:
         self._usual_s = statistics.median(seconds) if seconds else math.nan
         known = len(seconds) == RUNS and max(seconds) - min(seconds) <= AGREE_S
         early = known and ran_s < self._usual_s - EARLY_S
-        early = early and self._depth_mm < DONE * statistics.median([depth_mm for _, depth_mm in self._runs])
+        drilled_mm = self._holes_mm + self._depth_mm
+        early = early and drilled_mm < DONE * statistics.median([depth_mm for _, depth_mm in self._runs])
         self._ran_s = ran_s if early else math.nan
-        self._runs.append((ran_s, self._depth_mm))  # the program may have become a shorter one
+        self._runs.append((ran_s, drilled_mm))  # the program may have become a shorter one

@@ -258,6 +258,13 @@ def test_what_is_heard_while_the_point_enters_is_not_taken_for_what_cuts_do(ente
         assert 12.0 < shop.first_s < 15.0
 
 
+def test_where_a_hole_is_all_entry_a_knock_is_told_all_the_same():
+    shop = Shop().go(4.0, cutting=False).go(16.0, entering=True)
+    assert not shop.found
+    shop.go(4.0, lambda s: 4 + 5 * s, entering=True)
+    assert 20.0 < shop.first_s < 23.0
+
+
 def test_cuts_heard_through_a_louder_sound_are_not_taken_for_what_they_are():
     """It goes on from before contact, covers the knock of every cut, and is over with the first of them."""
     shop = Shop().go(4.0, cutting=False).go(2.0, cutting=False, drowned=True).go(4.0)

@@ -309,6 +309,14 @@ def test_a_load_that_dies_away_with_the_sound_of_the_cut_is_that_of_a_cut_that_i
         assert bool(shop.drill(1, blank=2, seconds=1.5, **gone)) is told
 
 
+def test_a_cut_before_that_loaded_more_does_not_hide_one_that_is_not_heard():
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(4, **GOOD)
+    shop.drill(1, blank=2, seconds=1.5, **(GOOD | {"sag": 0.03}))
+    assert shop.drill(1, blank=2, seconds=1.5, **(OUT | {"crackle_db": 1.0, "sag": 0.022}))
+
+
 def test_where_no_load_was_ever_known_the_sound_alone_warns():
     for usual, told in ((math.nan, {Severity.WARNING}), (0.001, set())):
         shop = Shop()

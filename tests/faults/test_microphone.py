@@ -113,6 +113,16 @@ def test_a_plug_pulled_from_a_machine_that_hardly_hisses_is_told_by_all_sound_th
     assert not held or held_s < 2.5
 
 
+@pytest.mark.parametrize("room_db", [-93.0, -91.0, -89.0])
+def test_a_microphone_that_is_back_is_heard_however_loud_the_room_is(room_db):
+    hops = [hop(t) for t in times(2)]
+    hops += [silent(t, level_db=-70.0, over_db=-13.0, broadband_db=-103.0) for t in times(0.5, 2.0)]
+    hops += [hop(t) for t in times(5, 2.5)]
+    found = run(hops, room_db=room_db)
+    assert first(found, Severity.HOLD)[1] is not None
+    assert found[-1][1] is None
+
+
 def test_what_drowns_all_lines_may_end_in_a_room_that_is_not_known():
     masked = drowned(SpindleState.MASKED)
     assert not any(f for _, f in run(*masked))

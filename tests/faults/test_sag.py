@@ -178,12 +178,20 @@ def test_a_speed_that_leaps_down_and_up_and_sags_still_is_another_sounds(up, hel
 
 
 def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
-    """Another machine is followed down; a drill that enters slowly is heard before it loads so much."""
-    followed = Walk().go(1, 0.0, at=FREE).go(2, lambda s: 0.05 * s, at=FREE).go(2, 0.1)
+    """Another machine is followed down, or the free speed was read too high; a drill that enters slowly is
+    heard before it loads so much, though it is known to cut only later."""
+
+    def cut_from(s):
+        return work(working=True, loaded=True, loud=True, sure=True, cut_s=s)
+
+    followed = Walk().go(1, 0.0, at=FREE).go(2, lambda s: 0.05 * s, at=FREE).go(2, 0.1, at=cut_from(3.0))
     assert followed.first(Severity.HOLD)[1] is None
-    entered = Walk().go(1, 0.0, at=FREE).go(0.8, lambda s: 0.1 * s, at=FREE).go(2, 0.1)
+    entered = Walk().go(1, 0.0, at=FREE).go(0.8, lambda s: 0.1 * s, at=FREE).go(2, 0.1, at=cut_from(1.1))
     assert entered.first(Severity.HOLD)[1] is not None
-    again = followed.go(1, 0.0, at=FREE).go(1, lambda s: 0.1 * s).go(1, 0.1)
+    misread = Walk().go(1, 0.0, at=FREE).go(2, 0.06, at=FREE).go(1, 0.07, at=cut_from(3.0))
+    assert misread.first(Severity.HOLD)[1] is None
+    assert misread.go(1, lambda s: 0.07 + 0.1 * s, at=cut_from(3.0)).first(Severity.HOLD)[1] is not None
+    again = followed.go(1, 0.0, at=FREE).go(1, lambda s: 0.1 * s, at=cut_from(6.0)).go(1, 0.1)
     assert again.first(Severity.HOLD)[1] is not None
 
 
@@ -193,6 +201,14 @@ def test_lines_that_another_sound_hides_do_not_say_that_the_spindle_is_slow(loud
     walk = Walk().go(1, 0.01, over_db=9.0).go(0.5, 0.12, over_db=9.0 + louder_db, **slow(0.99))
     walk.go(0.2, 0.12, over_db=9.0, **slow(0.99))
     assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
+def test_a_cut_that_is_louder_than_its_point_is_no_other_sound():
+    """Its speed was last sure as the point entered; cuts of this machine are as loud."""
+    full = work(working=True, loaded=True, loud=True, sure=True, cut_s=1.0, strength=2.0)
+    walk = Walk().go(1, 0.0, at=FREE).go(0.2, 0.01, over_db=2.0, at=full)
+    walk.go(1, 0.01, over_db=13.0, confidence=0.8, at=full).go(1, 0.12, over_db=13.0, at=full, **slow(0.99))
+    assert walk.first(Severity.HOLD)[1] is not None
 
 
 def test_a_slip_lasts_while_no_speed_is_heard():

@@ -63,6 +63,13 @@ def test_where_the_hole_is_done_the_stop_is_the_programs_whenever_the_start_was_
     assert Shop().runs(*[RUN_S] * RUNS).run(RUN_S - 4.0, depth_mm=0.8 * RUN_S).found
 
 
+def test_a_run_that_drills_two_holes_is_done_with_the_second():
+    shop = Shop().runs(*[RUN_S] * RUNS)
+    shop.rule._runs.clear()
+    shop.rule._runs.extend([(RUN_S, 2 * RUN_S)] * RUNS)  # two holes, each as deep
+    assert shop.run(RUN_S - 4.0, depth_mm=RUN_S).found
+
+
 def test_a_person_who_switches_the_spindle_keeps_no_such_time():
     assert not Shop().runs(20.0, 23.0, 18.0, 9.0).found
     assert not Shop().runs(20.0, 20.0, 9.0).found  # two runs say nothing yet
