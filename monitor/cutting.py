@@ -353,7 +353,9 @@ class CuttingDetector:
             if self._settled_db == -math.inf:
                 self._settled_db = level
             self._settled_db += _SETTLED_SHARE * (level - self._settled_db)
-        if (settled and drills) or self.cutting:
+        # a drill that binds at contact slows the spindle before it is known to cut, which was likely though
+        binds = drills and self.log_odds > 0 and self.strength >= 1 and rotation.state is TURNING
+        if (settled and drills) or self.cutting or binds:
             evidence = sound + load
             self._filter(evidence, hop.step_s)
             # idling as loud as a cut hides one; far below it another sound has ceased: it is learned anew

@@ -8,7 +8,7 @@ import pytest
 from monitor.baseline import BASELINE_VERSION, Baseline
 from monitor.cutting import CRASH_DB, EVIDENCE_MOST, ON_DB_LEAST, ON_DB_MOST, CuttingDetector, floor_by_speed
 from monitor.spindle import SpindleState
-from tests.hops import SPINDLE_HZ, hop, rotation, times
+from tests.hops import SPINDLE_HZ, STEP_S, hop, rotation, times
 
 CUT_DB = 9.0
 
@@ -200,6 +200,17 @@ def test_a_spindle_that_runs_up_in_rain_has_not_crashed():
     run(detector, lambda t: CRASH_DB + 3, 4.0, 2.0, turning=False)
     heard = run(detector, lambda t: CRASH_DB + 5, 0.5, 6.0, settled=False)
     assert not any(d for _, d in heard)
+
+
+@pytest.mark.parametrize(("heard_hops", "cut"), [(2, True), (0, False)])
+def test_a_drill_that_binds_at_contact_cuts_though_the_spindle_is_leaving_its_speed(heard_hops, cut):
+    """It was likely to cut by then; what begins with the fall is a spindle that is switched off."""
+    detector = after_cuts()
+    heard = run(detector, lambda t: 6.0, heard_hops * STEP_S, 14.0)
+    assert not any(d for _, d in heard)
+    assert (detector.log_odds > 0) is cut
+    falling = run(detector, lambda t: CUT_DB, 0.5, 14.0 + heard_hops * STEP_S, settled=False)
+    assert any(d for _, d in falling) is cut
 
 
 @pytest.mark.parametrize("louder_db", [1.0, CRASH_DB + 1])
