@@ -18,12 +18,12 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.cutting import CuttingDetector, floor_by_speed
-from monitor.faults.cause import FAULTS, broken_off, only_warning, untangled
+from monitor.faults.cause import FAULTS, only_warning, untangled
 from monitor.faults.chatter import ChatterRule
 from monitor.faults.departure import Departure
 from monitor.faults.episode import Episode, Finding, Place
 from monitor.faults.loosening import LooseningRule
-from monitor.faults.lost_cut import LostCutRule
+from monitor.faults.lost_cut import LostCutRule, broken_off
 from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule

@@ -92,8 +92,12 @@ class Event:
 
     @property
     def stops_spindle(self) -> bool:
-        """Whether it asks for the spindle-stop line too."""
-        return self.severity is Severity.HOLD and self.kind in SPINDLE_STOP_KINDS
+        """Whether it asks for the spindle-stop line too.
+
+        A lost cut that is told by its knock, a level, may be a holding that has let go.
+        """
+        knocks = self.kind is Kind.LOST_CUT and self.unit == "dB"
+        return self.severity is Severity.HOLD and (self.kind in SPINDLE_STOP_KINDS or knocks)
 
 
 @dataclass(frozen=True, slots=True)

@@ -45,9 +45,6 @@ CONSEQUENCES: Mapping[Kind, Set[Kind]] = {
 }
 """What each kind brings about: absorbed while a hold of that kind lasts."""
 
-TOGETHER_S = 0.3
-"""What broke off and what began to knock are each dated to a few hops."""
-
 _BESIDE = {
     Kind.LOOSENING: "a knock of every turn",
     Kind.SAG: "the speed falls",
@@ -79,27 +76,6 @@ def untangled(findings: Mapping[Kind, Finding], held: Set[Kind]) -> dict[Kind, F
         if found.severity is Severity.HOLD:
             causes.add(kind)
     return {kind: _with_evidence(found, findings) for kind, found in told.items()}
-
-
-def broken_off(knock: Finding | None, broke_off_s: float) -> Finding | None:
-    """The lost cut that a knock of every turn is, if it began no sooner than the cut broke off; else None.
-
-    A holding that backs off knocks while the drill cuts. A stub, and a blank that turns with the drill, rub
-    once a turn from the moment on at which nothing is cut any more.
-
-    Parameters
-    ----------
-    knock : finding of `monitor.faults.loosening`
-    broke_off_s : when the newest cut ended, if too soon for its peck; NaN otherwise
-    """
-    if knock is None or not knock.onset_s >= broke_off_s - TOGETHER_S:
-        return None
-    message = (
-        "The cut broke off before its peck was done, and knocks once a turn since, "
-        f"{knock.value:.0f} dB over the sound beside it: the drill is broken, or the blank spins. Stop and "
-        "look."
-    )
-    return replace(knock, kind=Kind.LOST_CUT, message=message)
 
 
 def _with_evidence(found: Finding, findings: Mapping[Kind, Finding]) -> Finding:

@@ -100,6 +100,32 @@ back. What cuts no chips is fainter, by half at least; a load that is small whil
 is a free speed that was read wrong."""
 
 
+TOGETHER_S = 0.3
+"""What broke off and what began to knock are each dated to a few hops."""
+
+
+def broken_off(knock: Finding | None, broke_off_s: float) -> Finding | None:
+    """The lost cut that a knock of every turn is, if it began no sooner than the cut broke off; else None.
+
+    A holding that backs off knocks while the drill cuts. A stub, and a blank that turns with the drill, rub
+    once a turn from the moment on at which nothing is cut any more.
+
+    Parameters
+    ----------
+    knock : finding of `monitor.faults.loosening`
+    broke_off_s : when the newest cut ended, if too soon for its peck; NaN otherwise
+    """
+    if knock is None or not knock.onset_s >= broke_off_s - TOGETHER_S:
+        return None
+    message = (
+        "The cut broke off before its peck was done, and knocks once a turn since, "
+        f"{knock.value:.0f} dB over the sound beside it: the drill is broken, or the blank spins. Stop and "
+        "look."
+    )
+    value, limit = knock.value, knock.limit
+    return Finding(Kind.LOST_CUT, Severity.HOLD, message, value, limit, "dB", knock.onset_s)
+
+
 @dataclass(slots=True)
 class LostCutRule:
     """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step.

@@ -1,11 +1,8 @@
 """One cause, one hold."""
 
-import math
-from dataclasses import replace
-
 import pytest
 
-from monitor.faults.cause import CONSEQUENCES, FAULTS, TOGETHER_S, broken_off, only_warning, untangled
+from monitor.faults.cause import CONSEQUENCES, FAULTS, only_warning, untangled
 from monitor.faults.episode import Finding
 from monitor.measurements import Kind, Severity
 
@@ -72,21 +69,3 @@ def test_a_kind_that_may_only_warn_holds_nothing_and_takes_nothing_in():
         Kind.LOOSENING,
         Kind.CHATTER,
     }
-
-
-@pytest.mark.parametrize(
-    ("knocks_since_s", "lost"), [(7.0, True), (5.0 - TOGETHER_S / 2, True), (5.0 - 2 * TOGETHER_S, False)]
-)
-def test_what_knocks_only_since_the_cut_broke_off_is_a_lost_cut(knocks_since_s, lost):
-    """A holding that backs off knocks in the cut, and may lose it later."""
-    knock = replace(found(Kind.LOOSENING)[1], onset_s=knocks_since_s)
-    told = broken_off(knock, 5.0)
-    assert (told is not None) is lost
-    if told is not None:
-        assert (told.kind, told.severity, told.onset_s) == (Kind.LOST_CUT, Severity.HOLD, knocks_since_s)
-        assert "broken" in told.message
-
-
-def test_a_knock_where_nothing_broke_off_is_no_lost_cut():
-    assert broken_off(replace(found(Kind.LOOSENING)[1], onset_s=7.0), math.nan) is None
-    assert broken_off(None, 5.0) is None

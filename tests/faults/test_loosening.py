@@ -214,6 +214,8 @@ def test_the_event_asks_for_the_spindle_stop_line():
     assert Kind.LOOSENING in SPINDLE_STOP_KINDS
     assert Event(1.0, Kind.LOOSENING, Severity.HOLD, "").stops_spindle
     assert not Event(1.0, Kind.SAG, Severity.HOLD, "").stops_spindle
+    assert Event(1.0, Kind.LOST_CUT, Severity.HOLD, "", 9.0, 4.0, "dB").stops_spindle
+    assert not Event(1.0, Kind.LOST_CUT, Severity.HOLD, "", 9.0, 4.0, "s").stops_spindle
 
 
 def test_blows_in_a_sound_louder_than_the_machine_are_another_machines():

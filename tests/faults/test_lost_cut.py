@@ -5,8 +5,17 @@ from types import SimpleNamespace
 
 import pytest
 
-from monitor.faults.lost_cut import ASK_S, FIRST_S, MOST_SHARE, SPARE_SHARE, LostCutRule
-from monitor.measurements import Severity
+from monitor.faults.episode import Finding
+from monitor.faults.lost_cut import (
+    ASK_S,
+    FIRST_S,
+    MOST_SHARE,
+    SPARE_SHARE,
+    TOGETHER_S,
+    LostCutRule,
+    broken_off,
+)
+from monitor.measurements import Kind, Severity
 from monitor.schedule import HeardPeck, Schedule
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times
@@ -344,3 +353,25 @@ def test_a_last_peck_no_longer_than_the_point_may_not_be_heard(point_mm, heard_m
 def test_pecks_of_a_first_blank_heard_through_a_sound_that_has_gone_are_not_counted():
     assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=6.0).go(12, idle_db=0.0).found == []
     assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=2.0).go(12, idle_db=0.0).found != []
+
+
+def knock_since(s):
+    return Finding(Kind.LOOSENING, Severity.HOLD, "It knocks.", 9.0, 4.0, "dB", s)
+
+
+@pytest.mark.parametrize(
+    ("knocks_since_s", "lost"), [(7.0, True), (5.0 - TOGETHER_S / 2, True), (5.0 - 2 * TOGETHER_S, False)]
+)
+def test_what_knocks_only_since_the_cut_broke_off_is_a_lost_cut(knocks_since_s, lost):
+    """A holding that backs off knocks in the cut, and may lose it later."""
+    knock = knock_since(knocks_since_s)
+    told = broken_off(knock, 5.0)
+    assert (told is not None) is lost
+    if told is not None:
+        assert (told.kind, told.severity, told.onset_s) == (Kind.LOST_CUT, Severity.HOLD, knocks_since_s)
+        assert "broken" in told.message
+
+
+def test_a_knock_where_nothing_broke_off_is_no_lost_cut():
+    assert broken_off(knock_since(7.0), math.nan) is None
+    assert broken_off(None, 5.0) is None
