@@ -83,6 +83,10 @@ ONSET_HOPS = 12
 LOAD_STAYS = 0.5
 """Share of this batch's usual load that is load: half way to none, which a drill that is out has."""
 
+OUT_LOAD_STAYS = 0.75
+"""The same where the point may come out of the far side: cut and load fade there together, while what softens
+keeps its load."""
+
 LOAD_MOST = 4.0
 """Times the usual load: no soft wall grips so hard (judged), and a spindle that slows by more runs down, or
 jams, which `sag` and `stall` tell."""
@@ -320,7 +324,10 @@ class MeltingRule:
             while len(self._pending) > ONSET_HOPS:
                 self._pending.popleft()
             ended, self._cuts = self._cuts, False
-            return self._finding() if ended and self._sum.value >= self._sum.threshold else None
+            found = self._finding() if ended and self._sum.value >= self._sum.threshold else None
+            if not cycle.in_blank:
+                self._sum.clear()  # the next cut is another blank's
+            return found
         self._cuts = True
         if self._contact_s != self._contact_s:
             self._contact_s = work.cut_s
@@ -430,8 +437,9 @@ class MeltingRule:
             return heard.strength >= STILL_CUTS and heard_cut and (never_known or not unknown)
         if unknown:
             return False
-        over_free = self._over_free(heard)
-        return over_free >= LOAD_STAYS * self._usual_sag and heard.sag <= LOAD_MOST * self._usual_sag
+        coming_out = heard.deep * self.hole_mm > self.hole_mm - self.point_mm
+        stays = OUT_LOAD_STAYS if coming_out else LOAD_STAYS
+        return stays * self._usual_sag <= self._over_free(heard) and heard.sag <= LOAD_MOST * self._usual_sag
 
     def _over_free(self, heard: _Heard) -> float:
         """Sag over that of the machine running free just before, where that was known to be slow."""
@@ -476,6 +484,9 @@ class MeltingRule:
         rubs = self._rubs(heard, dull)
         hiss = -upper.z(heard.upper_db)
         hiss, dull = hiss / muffled, dull / muffled
+        if self._blank > self._first_blank:  # good cuts have shown what depth alone does
+            hiss = min(hiss, -self._hiss.z(heard.upper_db, heard.place, PECKS_DB))
+            dull = min(dull, -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB))
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
