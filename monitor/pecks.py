@@ -476,6 +476,8 @@ class Cycle:
         paused_s = t - self._last_end_s
         if paused_s < max(_THROUGH_GAP_S, _PAUSE_TIMES * longest_s):
             return False
+        if self._hides_gaps() and paused_s < self._longest_gap_s():
+            return False
         if paused_s >= max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest_s) + self._missed_s():
             return True
         if self._stops > self._pauses:
@@ -493,6 +495,12 @@ class Cycle:
             over = laid[0][-1].end_s <= t
             return over and (self.through or self.schedule.learned)
         return self.through
+
+    def _hides_gaps(self) -> bool:
+        """Whether a cut of a first blank was longer than any peck planned: several of them under another sound,
+        mostly, so that neither the depth reached nor the gaps are known."""
+        longest_mm = (1 + LIKE) * max(self._job.pecks_mm)
+        return not self.schedule.learned and any(peck.length_mm > longest_mm for peck in self.heard)
 
     @property
     def off_lead(self) -> bool:
