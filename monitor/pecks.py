@@ -418,6 +418,8 @@ class Cycle:
         drill comes back, should the sound go on."""
         onset_s, early_s = detector.onset_s, 0.0
         spot = self._is_spot(hop)
+        if spot and self.peck and not self.through and onset_s < self._last_end_s + self._longest_gap_s():
+            return None  # no blank was changed within a gap: another machine turns at that speed
         if self._zero_s == self._zero_s and not spot:
             schedule = self.schedule
             k = bisect_right(schedule.contacts_s, hop.t - self._zero_s) - 1

@@ -178,10 +178,28 @@ def test_spot_drilling_is_told_by_its_speed_and_is_no_peck():
 def test_a_centre_drill_after_pecks_begins_the_next_blank():
     walk = Walk(job(spot_rpm=2000.0)).rest(1)
     for _ in range(2):
-        walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60).peck(8.0)
+        walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60).peck(8.0).rest(7)
     spotted = ["blank_start", "spot_start", "spot_end", "peck_start", "peck_end"]
     assert walk.kinds() == [*spotted, "blank_end", *spotted]
     assert [(row.blank, row.peck) for row in walk.stop().cycle.rows] == [(1, 1), (2, 1)]
+
+
+def test_within_a_gap_another_machine_at_the_speed_of_the_centre_drill_spots_no_blank():
+    """A blank is not changed within the second or two between pecks."""
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0, spindle_hz=2000 / 60).peck(8.0).rest(1.5)
+    walk.cut(1.0, spindle_hz=2000 / 60).rest(1.0).peck(5.0)
+    assert walk.kinds().count("blank_start") == 1
+    assert walk.kinds().count("spot_start") == 1
+
+
+def test_a_first_cut_of_several_pecks_under_another_sound_tells_neither_depth_nor_gaps():
+    """So a pause as short as a gap may be does not end the blank, though the hole seems through."""
+    walk = Walk(job(pecks=(4.0, 4.0, 4.0, 4.0), depth=16.0)).rest(1)
+    walk.peck(17.0).rest(2.5).peck(4.0)
+    assert walk.kinds().count("blank_start") == 1
+    walk.rest(8)
+    assert walk.kinds().count("blank_end") == 1
 
 
 def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
