@@ -33,6 +33,7 @@ class Shop:
         self.learned = False
         self.cut_sag = GOOD["sag"]
         self.over = False
+        self.in_blank = True
 
     def rest(self, heard):
         """A second out of the work."""
@@ -78,7 +79,7 @@ class Shop:
         cycle = SimpleNamespace(
             blank=blank,
             peck=self.peck,
-            in_blank=True,
+            in_blank=self.in_blank,
             schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s, learned=self.learned),
         )
         jitter = self.rng.standard_normal(5)
@@ -150,6 +151,37 @@ def test_nothing_is_told_by_load_and_loudness_before_a_blank_was_heard():
     shop = Shop()
     shop.drill(3, **GOOD)
     assert not shop.drill(3, **(FLAT | {"sag": 0.025}))
+
+
+def test_what_depth_did_to_a_blank_before_is_no_softening_in_the_next():
+    """Less hiss, a duller cut and less crackle, the deeper the more, in every blank."""
+    far = {k: g + 0.6 * (SOFT[k] - g) for k, g in GOOD.items()} | {"sag": GOOD["sag"]}
+    half = {k: g + 0.3 * (SOFT[k] - g) for k, g in GOOD.items()} | {"sag": GOOD["sag"]}
+    shop, told = Shop(), []
+    for blank in range(1, 6):
+        for depth_mm, heard in ((4.0, GOOD), (16.0, half), (30.0, far)):
+            shop.depth_mm = depth_mm
+            told.append(shop.drill(2, blank=blank, **heard))
+    assert not any(told[3:])
+
+
+def test_as_the_point_comes_out_a_cut_fades_with_its_load():
+    """The spindle wins its speed back more slowly than the cut falls silent; in the hole it softens."""
+    fades = SOFT | {"sag": 0.6 * GOOD["sag"]}
+    for depth_mm, told in ((39.0, False), (30.0, True)):
+        shop = Shop()
+        shop.drill(4, **GOOD)
+        shop.depth_mm = depth_mm
+        assert bool(shop.drill(1, **fades)) == told
+
+
+def test_what_a_blank_before_has_told_is_not_told_again_at_contact():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    assert shop.drill(1, **SOFT)
+    shop.in_blank = False
+    shop.rest(OUT)
+    assert not shop.drill(1, **GOOD)
 
 
 def test_squeal_stands_for_the_crackle_it_covers():
