@@ -124,6 +124,11 @@ AWAY_S = 0.5
 loads so much. Another machine is followed, or the free speed is not what it was; only what falls on by the
 hold limit is told then."""
 
+TONE_WITHIN, TONE_HOPS, TONE_S = 0.005, 10, 30.0
+"""A speed that was heard for half a second while nothing was cut, steady to so much of the free speed, is that
+of a tone in the room. A cut that seems to slow the spindle to just there, and not further, was not heard to:
+of the speeds a bind leads to, one in some twenty is so near. A compressor runs for so long, some longer."""
+
 LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
@@ -161,6 +166,10 @@ class SagRule:
     _hidden_s: float = -math.inf
     _away_s: float = math.inf
     _away_sag: float = 0.0
+    _steady_sag: float = math.nan
+    _steady_hops: int = 0
+    _tone_sag: float = math.nan
+    _tone_s: float = -math.inf
 
     def step(
         self,
@@ -179,7 +188,7 @@ class SagRule:
         """
         sag = rotation.sag
         leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
-        elsewhere = leaps or came_away
+        elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
@@ -285,6 +294,18 @@ class SagRule:
         if not (work.in_cut and work.cut_s - self._away_s > AWAY_S):
             return False
         return not sag > self._away_sag + self.hold_pct / 100
+
+    def _is_tone(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+        """Whether the speed stands where one was heard lately that was not the spindle's."""
+        sag = 1 - hop.spindle_hz / rotation.reference_hz if hop.heard else math.nan
+        steady = abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
+        if not (steady and 100 * sag > self.warning_pct):
+            return False
+        near = abs(sag - self._steady_sag) < TONE_WITHIN
+        self._steady_sag, self._steady_hops = sag, self._steady_hops + 1 if near else 0
+        if self._steady_hops >= TONE_HOPS and not (work.in_cut or work.loaded):
+            self._tone_sag, self._tone_s = sag, hop.t
+        return abs(sag - self._tone_sag) < TONE_WITHIN and hop.t - self._tone_s <= TONE_S
 
     def _slow(
         self,

@@ -195,6 +195,13 @@ def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
     assert again.first(Severity.HOLD)[1] is not None
 
 
+@pytest.mark.parametrize(("sag", "later_s", "held"), [(0.2, 0, False), (0.21, 0, True), (0.2, 30, True)])
+def test_a_cut_does_not_slow_the_spindle_to_just_where_a_tone_was_heard(sag, later_s, held):
+    """A compressor was taken for the spindle while nothing was cut, and is again half a minute later or so."""
+    walk = Walk().go(1, 0.2, at=FREE).go(2 + later_s, 0.0, at=FREE).go(0.5, 0.01)
+    assert (walk.go(1, sag).first(Severity.HOLD)[1] is not None) is held
+
+
 @pytest.mark.parametrize(("louder_db", "held"), [(6.0, True), (12.0, False)])
 def test_lines_that_another_sound_hides_do_not_say_that_the_spindle_is_slow(louder_db, held):
     """A bind adds some 6 dB; an air gun more, and the lines are missed for a moment after it."""
