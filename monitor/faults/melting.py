@@ -394,6 +394,9 @@ class MeltingRule:
             if self._others >= OTHER_BLOCKS and self._alone_db() < self._idle_db + OTHER_IDLE_DB:
                 self._begin_anew()
             return
+        loudest_db = max(heard.upper_db, heard.upper_db - heard.tilt_db)
+        if loudest_db < self._alone_db() - OTHER_IDLE_DB:
+            return  # quieter than the machine alone was: a sound that covered it has gone, and the cut with it
         if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
             self._fresh.append(heard)
             if len(self._fresh) == FRESH_BLOCKS:

@@ -35,11 +35,11 @@ class Shop:
         self.over = False
         self.in_blank = True
 
-    def rest(self, heard):
+    def rest(self, heard, blank=1):
         """A second out of the work."""
         for _ in range(20):
             self.t += STEP_S
-            self._hop(1, self.t, False, heard)
+            self._hop(blank, self.t, False, heard)
 
     def drill(self, pecks=1, blank=1, seconds=2.0, unheard_after=math.inf, idle=OUT, **heard):
         """Seconds from this call to the first finding of each severity."""
@@ -173,6 +173,16 @@ def test_as_the_point_comes_out_a_cut_fades_with_its_load():
         shop.drill(4, **GOOD)
         shop.depth_mm = depth_mm
         assert bool(shop.drill(1, **fades)) == told
+
+
+def test_what_is_quieter_than_the_machine_alone_is_no_cut():
+    """A vacuum cleaner ran before this peck and into it: what is heard after it is the machine."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    vacuum = OUT | {"upper_db": -80.0, "lower_db": -78.0}
+    shop.enter(2, idle=vacuum)
+    shop.rest(vacuum, blank=2)
+    assert not shop.drill(1, blank=2, **(SOFT | {"upper_db": -90.0, "lower_db": -88.0}))
 
 
 def test_what_a_blank_before_has_told_is_not_told_again_at_contact():
