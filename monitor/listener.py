@@ -27,6 +27,7 @@ from monitor.faults.lost_cut import LostCutRule, broken_off
 from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
+from monitor.faults.no_contact import NoContactRule
 from monitor.faults.packing import PackingRule
 from monitor.faults.returned import ReturnedMicrophone, gain_change_db
 from monitor.faults.sag import SagRule
@@ -184,6 +185,7 @@ class Listener:
         self._point_mm = min(POINT_DIAMETERS * job.drill_diameter_mm, job.depth_mm / 2)
         self._melting = MeltingRule(softens, self._point_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)
+        self._no_contact = NoContactRule(feed_mm_s)
         self._packing = PackingRule(job)
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._warn_only = frozenset(map(Kind, job.warn_only))
@@ -403,7 +405,10 @@ class Listener:
         self._cutting = detector.step(hop, rotation)
         work = self._work.step(hop, rotation, detector, cycle)
         microphone = self._microphone.step(hop, rotation)
-        lost_cut = self._lost_cut.step(hop, rotation, detector, cycle)
+        lost_cut = _either(
+            self._lost_cut.step(hop, rotation, detector, cycle),
+            self._no_contact.step(hop, rotation, detector, cycle),
+        )
         lost = self._microphone.lost
         broke_off_s = self._lost_cut.broke_off_s
         self._waiting.append(

@@ -207,6 +207,7 @@ class Cycle:
         self._goes_on, self._reckoned, self._off_program = False, False, False
         self._zero_s = math.nan
         self._spot_speed = self._spotted = False
+        self._ran_at_spot = False  # since the spindle was started
         self._started = False
         self.from_rest, self.after_whole, self.touched = False, True, False
         self._whole = True
@@ -332,6 +333,7 @@ class Cycle:
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> Iterator[Event]:
         """Take one hop, as judged by the detector, and give the events it completes."""
         spot_speed, self._spot_speed = self._spot_speed, self._is_spot_speed(rotation.reference_hz)
+        self._ran_at_spot = self._spot_speed or (self._ran_at_spot and not rotation.started)
         self._started = self._started or rotation.started or rotation.changed
         if rotation.started or rotation.changed or (spot_speed and not self._spot_speed):
             self._sent_s = hop.t
@@ -499,8 +501,8 @@ class Cycle:
         return self.through
 
     def _hides_gaps(self) -> bool:
-        """Whether a cut of a first blank was longer than any peck planned: several of them under another sound,
-        mostly, so that neither the depth reached nor the gaps are known."""
+        """Whether a cut of a first blank was longer than any peck planned: several of them under another
+        sound, mostly, so that neither the depth reached nor the gaps are known."""
         longest_mm = (1 + LIKE) * max(self._job.pecks_mm)
         return not self.schedule.learned and any(peck.length_mm > longest_mm for peck in self.heard)
 
@@ -514,6 +516,18 @@ class Cycle:
             return False
         enters_s = self.schedule.point_mm / self._feed_mm_s  # unheard
         return not lead.least_s <= self._untold[0].start_s - anchor_s <= lead.most_s + enters_s
+
+    @property
+    def first_contact_s(self) -> float:
+        """By when the blank's first contact comes after the spindle's start, where two starts before agreed
+        about it; NaN where it was made, or is not known."""
+        from_rest, anchor_s = self._anchor
+        begun = self.in_blank and self.peck > 0
+        to_be_spotted = self._spot_speed or not (self._job.spot_rpm is None or self._ran_at_spot)
+        if begun or not from_rest or to_be_spotted or len(self.schedule.leads_s[True]) < 2:
+            return math.nan
+        lead = self.schedule.lead(True) if self.schedule.known and self._sent_s <= anchor_s else None
+        return math.nan if lead is None else anchor_s + lead.most_s
 
     def may_be_in(self) -> bool:
         """Whether by its sound the drill may be in, though no cut like those before is heard."""

@@ -73,6 +73,11 @@ class Walk:
         self.t += STEP_S
         return self
 
+    def start(self):
+        self._step(self.t + STEP_S, hop(self.t + STEP_S), rotation(started=True))
+        self.t += STEP_S
+        return self
+
     def kinds(self):
         return [event.kind.value for event in self.events]
 
@@ -698,3 +703,16 @@ def test_a_short_sound_with_some_load_is_a_peck_that_was_cut_short():
     walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
     walk.rest(1).peck(8.0).cut(0.8, sag=0.003).rest(1)
     assert (walk.cycle.touched, walk.cycle.peck) == (False, 2)
+
+
+def test_the_first_contact_is_due_as_long_after_the_start_as_it_was_twice():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for k in range(3):
+        walk.start()
+        started_s = walk.t
+        if k < 2:
+            assert math.isnan(walk.rest(2).cycle.first_contact_s)
+            walk.peck(8.0).peck(5.0).peck(5.0).stop()
+    assert 2.0 < walk.cycle.first_contact_s - started_s < 3.5
+    walk.rest(2).peck(8.0)
+    assert math.isnan(walk.cycle.first_contact_s)

@@ -396,7 +396,7 @@ class MeltingRule:
             return
         loudest_db = max(heard.upper_db, heard.upper_db - heard.tilt_db)
         if loudest_db < self._alone_db() - OTHER_IDLE_DB:
-            return  # quieter than the machine alone was: a sound that covered it has gone, and the cut with it
+            return  # quieter than the machine alone: a sound that covered it has gone, and the cut with it
         if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
             self._fresh.append(heard)
             if len(self._fresh) == FRESH_BLOCKS:
@@ -442,7 +442,8 @@ class MeltingRule:
             return False
         coming_out = heard.deep * self.hole_mm > self.hole_mm - self.point_mm
         stays = OUT_LOAD_STAYS if coming_out else LOAD_STAYS
-        return stays * self._usual_sag <= self._over_free(heard) and heard.sag <= LOAD_MOST * self._usual_sag
+        usual = self._usual_sag
+        return stays * usual <= self._over_free(heard) and heard.sag <= LOAD_MOST * usual
 
     def _over_free(self, heard: _Heard) -> float:
         """Sag over that of the machine running free just before, where that was known to be slow."""

@@ -197,7 +197,7 @@ def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
 
 @pytest.mark.parametrize(("sag", "later_s", "held"), [(0.2, 0, False), (0.21, 0, True), (0.2, 30, True)])
 def test_a_cut_does_not_slow_the_spindle_to_just_where_a_tone_was_heard(sag, later_s, held):
-    """A compressor was taken for the spindle while nothing was cut, and is again half a minute later or so."""
+    """A compressor was taken for the spindle while nothing was cut, and may be for half a minute."""
     walk = Walk().go(1, 0.2, at=FREE).go(2 + later_s, 0.0, at=FREE).go(0.5, 0.01)
     assert (walk.go(1, sag).first(Severity.HOLD)[1] is not None) is held
 
