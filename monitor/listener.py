@@ -28,7 +28,7 @@ from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.no_contact import NoContactRule
-from monitor.faults.packing import PackingRule
+from monitor.faults.packing import PackingRule, wander_of
 from monitor.faults.returned import ReturnedMicrophone, gain_change_db
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
@@ -186,7 +186,7 @@ class Listener:
         self._melting = MeltingRule(softens, self._point_mm, feed_mm_s, job.depth_mm)
         self._lost_cut = LostCutRule(feed_mm_s)
         self._no_contact = NoContactRule(feed_mm_s)
-        self._packing = PackingRule(job)
+        self._packing = PackingRule(job, wander_of(baseline.wander))
         self._episodes = {kind: Episode() for kind in FAULTS}
         self._warn_only = frozenset(map(Kind, job.warn_only))
         self._lasting = False

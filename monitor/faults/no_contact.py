@@ -24,8 +24,9 @@ from monitor.spindle import TURNING, Rotation
 
 @dataclass(slots=True)
 class NoContactRule:
-    """One `step` a hop; finds until something is cut, or the spindle is started anew; ``feed_mm_s``: rate of the
-    feed."""
+    """One `step` a hop; finds until something is cut, or the spindle is started anew.
+
+    ``feed_mm_s``: rate of the feed."""
 
     feed_mm_s: float
     _due_s: float = math.nan

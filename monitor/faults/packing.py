@@ -6,20 +6,25 @@ that pushes them out grows exponentially with depth beyond a critical one (Melli
 Sci. Eng. 124:605). So a peck is loaded more than like pecks were, the more the deeper it is.
 
 What hides it is the machine's own wander. It is slow, so that speeds shortly after one another share it:
-its variogram (mean square of the change over a lag; Matheron 1963, from memory) is learned while the
-spindle runs free and in good cuts. Against it, and against the free speed just before contact, the amount
-of a load of the expected course is estimated by generalised least squares (Aitken 1935, from memory), in
-deviations of its own estimate: the best that can be had linearly. What good pecks of the same length, and
+its variogram (mean square of the change over a lag; Matheron 1963, from memory) begins as that of the
+baseline, in which far more of it is heard than in the seconds between two blanks, and is learned on while the
+spindle runs free. In a cut, grain adds to it: that is learned where good pecks depart from what they cost in
+the mean. (The first peck of a kind tells nothing of it, as its load builds up by a course not yet known.)
+Against these, against what the speed may be off by, and against the free speed just before contact, the
+amount of a load of the expected course is estimated by generalised least squares (Aitken 1935, from memory),
+in deviations of its own estimate: the best that can be had linearly. What good pecks of the same length, and
 those of the same place in the blank, cost is taken off before; they differ by a share of their load, which
 is no packing.
 
 The decision is a cumulative sum over the pecks of a blank (`monitor.signal.cusum`) whose newest term is the
-peck under way. A hold follows when the load, drawn on, crosses the sag hold in this peck or the next.
+peck under way. A peck that came from no free spindle, or did not last as long as planned, is another one than
+it was counted as, since other sound was taken for its edges: it tells nothing and teaches nothing. A hold
+follows when the load, drawn on, crosses the sag hold in this peck or the next.
 
 The limit: a load that grows by less than the machine wanders within a peck is not heard. A detector that knew
-wander, course and good pecks exactly would stand at less than four deviations by the deadline in 8 of the 24
-packings drawn for tuning, of which one is told, and at more than five in the other 16, of which 12 are. The
-sound of rubbing, which grows with the load, helps in none: good pecks differ by a decibel from part to part.
+wander, course and good pecks exactly would stand at less than four deviations by the deadline in 28 of the 54
+packings drawn for tuning, of which none is told, and at more than five in 24, of which 18 are. The sound of
+rubbing, which grows with the load, helps in none: good pecks differ by a decibel from part to part.
 """
 
 from __future__ import annotations
@@ -67,6 +72,9 @@ SURE, UNSURE, UNSURE_SD = 0.9, 0.75, 0.004
 none of them the median of less sure ones counts, with a deviation of its own. One in four of those is wrong
 by more than half a per cent (drawn machines), so that the median of a few is not."""
 
+FRAME_HOPS = 4
+"""Hops that share a frame of the speed: their errors are one."""
+
 LATE_HOPS = round(1.2 / HOP_S)
 """A faint cut is known so long after contact: what is heard is kept as long, and is then of the peck."""
 
@@ -95,8 +103,17 @@ DIFFER, DEEPER, UNLIKE = 0.08, 0.2, 0.4
 edge changes. Before this peck of the blank was heard in another one it may be loaded more by its depth, as
 the wall grows on which drill and chips rub; and most where no like peck was heard."""
 
-DULL_DIFFERS = 3.0
-"""Deviations by which a blank's first peck must differ to say that the drill does: less is wander."""
+UNPLANNED = 0.25
+"""Share of its time by which a peck may last longer or shorter, beside the pecks before: contacts and ends
+are each dated to a tenth or two, and one peck in a hundred is further off."""
+
+DULLS = 0.15
+"""Deviation of the share by which blanks cost more or less than those before: a drill dulls slowly, but may
+be ground or changed. What a blank's first peck says counts against this by how surely it was heard."""
+
+NO_GOOD_Z = 2.0
+"""From here on a peck teaches nothing of good ones. Hardly any of these are so far off: were it less, a first
+one that happened to be loaded little would stay all that is known of its kind."""
 
 MOST_Z = 4.5
 """No peck counts for more."""
@@ -119,34 +136,57 @@ LATE_SHARE = 0.35
 END_S = 0.1
 """Before the end of a cut as dated: a frame."""
 
+SMOOTHED = 1.1
+"""The frames of a baseline are half a second long: they take a tenth at least off the wander."""
+
+LEAST_SD = 2e-4
+"""Of the wander: what a baseline says of less is the error of its frames."""
+
 _LAGS = (1, 2, 4, 8, 16, 32)  # in hops
-_LENGTHS_S = (0.15, 0.3, 0.6, 1.2, 2.5, 5.0)  # of the wander, tried
-_PRIOR_SD, _PRIOR_S, _PRIOR_N, _MEMORY = 0.002, 0.3, 4.0, 400.0
+_LENGTHS_S = np.asarray((0.15, 0.3, 0.6, 1.2, 2.5, 5.0))  # of the wander, tried
+_PRIOR_SD, _PRIOR_S, _PRIOR_N, _MEMORY = 0.002, 0.3, 10.0, 400.0
 _NUGGET = 1e-8  # (0.01 %)^2: the estimator's own
-_SHAPES = np.log(2 * (1 - np.exp(-np.asarray(_LAGS) * HOP_S / np.asarray(_LENGTHS_S)[:, None])))
+
+
+def _rough(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of what turns at any moment."""
+    return np.exp(-x)
+
+
+def _smooth(x: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Correlation of what has inertia, and turns only gradually (Matern 1960, of order 3/2, from memory)."""
+    return (1 + x) * np.exp(-x)
+
+
+_APART = np.asarray(_LAGS) * HOP_S / _LENGTHS_S[:, None]
+_SHAPES = np.log(2 * (1 - np.vstack([_smooth(_APART), _rough(_APART)])))
 
 
 @dataclass(slots=True)
 class Wander:
-    """Variogram of the free speed, learned; ``sd`` and ``length_s`` of the exponential one nearest to it."""
+    """Variogram of a speed, begun as that of a prior wander and learned on; ``sd``, ``length_s`` and whether
+    it is ``smooth``, of the process nearest to it."""
 
     sd: float = _PRIOR_SD
     length_s: float = _PRIOR_S
-    _squares: list[float] = field(
-        default_factory=lambda: list(2 * _PRIOR_SD**2 * (1 - np.exp(-np.asarray(_LAGS) * HOP_S / _PRIOR_S)))
-    )
-    _n: list[float] = field(default_factory=lambda: [_PRIOR_N] * len(_LAGS))
+    smooth: bool = True
+    _squares: list[float] = field(init=False)
+    _n: list[float] = field(init=False)
 
-    def learn(self, sags: list[float]) -> None:
-        """Take a stretch of one load, hop by hop."""
+    def __post_init__(self) -> None:
+        self._squares = (2 * (self.sd**2 - self.covariance(np.asarray(_LAGS) * HOP_S))).tolist()
+        self._n = [_PRIOR_N] * len(_LAGS)
+
+    def learn(self, sags: list[float], share: float = 1.0) -> None:
+        """Take a stretch of one load, hop by hop, of whose squares this ``share`` is wander."""
         values = np.asarray(sags)
         for i, lag in enumerate(_LAGS):
             if values.size <= lag:
                 break
             changes = np.square(values[lag:] - values[:-lag])
-            most = (WINSOR**2) * self._squares[i]
+            most = (WINSOR**2) * self._squares[i] / share
             n = changes.size / lag  # neighbours share theirs
-            square = float(np.add.reduce(np.minimum(changes, most))) / changes.size
+            square = share * float(np.add.reduce(np.minimum(changes, most))) / changes.size
             self._n[i] = min(self._n[i] + n, _MEMORY)
             self._squares[i] += min(n / self._n[i], 1.0) * (square - self._squares[i])
         self._fit()
@@ -158,27 +198,36 @@ class Wander:
         levels = (weights * over).sum(axis=1, keepdims=True) / weights.sum()
         left = (weights * np.square(over - levels)).sum(axis=1)
         best = int(left.argmin())
-        self.length_s, self.sd = _LENGTHS_S[best], math.exp(float(levels[best, 0]) / 2)
+        self.smooth = best < _LENGTHS_S.size
+        self.length_s = float(_LENGTHS_S[best % _LENGTHS_S.size])
+        self.sd = math.exp(float(levels[best, 0]) / 2)
 
-    def covariance(self, times_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        apart = np.abs(times_s[:, None] - times_s[None, :])
-        return self.sd**2 * np.exp(-apart / self.length_s)
+    def covariance(self, apart_s: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Of two speeds, this time apart."""
+        return self.sd**2 * (_smooth if self.smooth else _rough)(apart_s / self.length_s)
+
+
+def wander_of(heard_rms: float) -> Wander:
+    """What is known of a machine's wander by the rms heard in its baseline."""
+    return Wander(max(SMOOTHED * heard_rms, LEAST_SD))
 
 
 @dataclass(slots=True)  # not frozen: made at every hop
 class _Sag:
-    """The sag of a hop, NaN where not known."""
+    """The sag of a hop, NaN where not known, and the deviation of its estimate."""
 
     t: float
     of: float
     sure: bool
+    sd: float
 
 
 def _load(part: list[_Sag]) -> tuple[float, float]:
-    """Mean load of a part of a peck, NaN where not known, and its deviation beyond wander and estimator."""
-    sure = [sag.of for sag in part if sag.sure]
+    """Mean load of a part of a peck, NaN where not known, and its deviation beyond wander."""
+    sure = [sag for sag in part if sag.sure]
     if sure:
-        return statistics.fmean(sure), 0.0
+        variance = statistics.fmean(sag.sd**2 for sag in sure) / max(len(sure) / FRAME_HOPS, 1.0)
+        return statistics.fmean(sag.of for sag in sure), math.sqrt(variance)
     if len(part) < LEAST_HOPS:
         return math.nan, 0.0
     return statistics.median(sag.of for sag in part), UNSURE_SD / math.sqrt(len(part))
@@ -238,10 +287,11 @@ class _Usual:
 
 @dataclass(slots=True)
 class PackingRule:
-    """One `step` a hop."""
+    """One `step` a hop. ``wander`` begins as the machine's is known beforehand."""
 
     job: Job
-    wander: Wander = field(default_factory=Wander)
+    wander: Wander = field(default_factory=Wander)  # of the free spindle
+    uneven: Wander = field(init=False)  # of a load that should be even: the same, and grain
     _sum: Cusum = field(default_factory=lambda: Cusum(DRIFT, threshold_for(LOOKS_PER_FALSE_ALARM, DRIFT)))
     _kinds: dict[int, _Usual] = field(default_factory=dict)
     _places: dict[int, _Usual] = field(default_factory=dict)
@@ -252,17 +302,22 @@ class PackingRule:
     _lately: deque[_Sag] = field(default_factory=lambda: deque(maxlen=LATE_HOPS))
     _blank: int = 0
     _dull: float = 1.0
+    _dull_variance: float = 0.0
+    _paces: deque[float] = field(default_factory=lambda: deque([1.0] * 3, maxlen=7))
     _last_end: float = math.nan
     _block: list[_Sag] = field(default_factory=list)
     _found: Finding | None = None
     _end_s: float = math.inf
+
+    def __post_init__(self) -> None:
+        self.uneven = Wander(self.wander.sd)
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while chips are packed, as judged in the present cut."""
         known = hop.confidence >= UNSURE and not rotation.elsewhere and rotation.settled
         if 100 * rotation.sag >= self.job.sag_hold_pct:  # beyond it `sag` holds
             known = False
-        sag = _Sag(hop.t, rotation.sag if known else math.nan, hop.confidence >= SURE)
+        sag = _Sag(hop.t, rotation.sag if known else math.nan, hop.confidence >= SURE, rotation.sag_sd)
         self._lately.append(sag)
         if not work.in_cut or work.spotting:
             self._idle(sag, rotation, work)
@@ -274,7 +329,7 @@ class PackingRule:
         if peck is None or cycle.peck != peck.number or cycle.blank != peck.blank:
             self._peck = peck = self._begin(cycle.blank, cycle.peck, cycle.from_mm, work.cut_s)
             for earlier in list(self._lately)[:-1]:
-                if earlier.t > peck.contact_s:
+                if peck.contact_s < earlier.t <= peck.contact_s + peck.planned_s:
                     self._follow(peck, earlier, work.depth_mm)
         if hop.t <= peck.contact_s + peck.planned_s:
             self._follow(peck, sag, work.depth_mm)
@@ -306,7 +361,8 @@ class PackingRule:
         self._still = [still for still in self._still if still.t < contact_s]
         self._learn_still()
         if blank != self._blank:
-            self._blank, self._last_end, self._found, self._dull = blank, math.nan, None, 1.0
+            self._blank, self._last_end, self._found = blank, math.nan, None
+            self._dull, self._dull_variance = 1.0, 0.0
             self._sum.clear()
         free = [sag.of for sag in self._free if sag.t < contact_s][-2 * round(FREE_S / HOP_S) :]
         half = len(free) // 2
@@ -360,10 +416,14 @@ class PackingRule:
         over = np.concatenate([free, loads[known] - self._dull * good[known]])
         usual = np.concatenate([np.zeros(free.size), self._dull * good[known]])
         cut = np.concatenate([np.zeros(free.size), np.ones(inside.size)])
-        covariance = self.wander.covariance(times)
+        apart = np.abs(times[:, None] - times[None, :])
+        covariance = self.wander.covariance(apart)
+        more = 1 - (self.wander.sd / self.uneven.sd) ** 2
+        if more > 0:
+            covariance += np.outer(cut, cut) * more * self.uneven.covariance(apart)
         if n:
             covariance += np.outer(cut, cut) * covariance / n
-        covariance += np.outer(usual, usual) * differ**2
+        covariance += np.outer(usual, usual) * (differ**2 + self._dull_variance)
         # contact may be dated early or late: a load that builds up then differs by so much
         builds_up = np.concatenate([np.zeros(free.size), np.gradient(good)[known] / part_s * DATED_S])
         covariance += np.outer(builds_up, builds_up)
@@ -435,12 +495,15 @@ class PackingRule:
             whole = max(int((self._end_s - END_S - peck.contact_s) / part_s), 0)
             del peck.loads[whole:], peck.sds[whole:]
             self._judge(peck)
+        as_planned = self._is_as_planned(peck)
+        if not as_planned:
+            peck.z = 0.0
         self._sum.step(peck.z)
         self._sum.value = min(self._sum.value, self._sum.threshold + DRIFT)
         if self._sum.value < self._sum.threshold:
             self._found = None
         loads = np.asarray(peck.loads)
-        if loads.size < LEAST_PARTS or not np.isfinite(loads).any():
+        if loads.size < LEAST_PARTS or not np.isfinite(loads).any() or not as_planned:
             return
         half = loads[loads.size // 2 :]
         known = np.isfinite(half)
@@ -452,40 +515,54 @@ class PackingRule:
         scaled, variance = loads / self._dull, np.square(peck.sds)
         most = WINSOR * self.wander.sd
         _take(self._places, peck.number, scaled, variance, most)  # what every blank does there is no fault
-        if peck.z >= DRIFT:
+        if peck.z >= NO_GOOD_Z:
             return
         self._learn_in(peck)
         _take(self._kinds, self._kind(peck.number), scaled, variance, most)
         if late == late:
             self._before = late / self._dull
 
+    def _is_as_planned(self, peck: _Peck) -> bool:
+        """Whether it came from a free spindle and lasted as long as its peck does: what other sound cuts in
+        two, or joins, is counted as another peck than it is."""
+        if not peck.contact_s < self._end_s < math.inf:
+            return False
+        pace = (self._end_s - peck.contact_s) / peck.planned_s
+        usual = statistics.median(self._paces)
+        self._paces.append(pace)
+        return bool(peck.free) and abs(pace / usual - 1) < UNPLANNED
+
     def _learn_in(self, peck: _Peck) -> None:
         """Wander in a good peck, about what such pecks cost part by part where that is known."""
-        good, _, _, _ = self._expected(peck.number, PARTS)
-        if good is None or not np.isfinite(good).any():
-            good = np.zeros(PARTS)
+        good, _, n, _ = self._expected(peck.number, PARTS)
+        if good is None or n == 0 or not np.isfinite(good).any():
+            return
         known = np.flatnonzero(np.isfinite(good))
         latest = peck.hops[-1].t - ANSWERED_S / 2 if peck.hops else 0.0
         inside = [sag for sag in peck.hops if peck.contact_s + ANSWERED_S <= sag.t <= latest]
         at = [(sag.t - peck.contact_s) / peck.part_s - 0.5 for sag in inside]
         expected = self._dull * np.interp(at, known, good[known])
-        self.wander.learn([sag.of - usual for sag, usual in zip(inside, expected.tolist(), strict=True)])
+        self.uneven.learn(
+            [sag.of - usual for sag, usual in zip(inside, expected.tolist(), strict=True)], n / (n + 1)
+        )
 
     def _compare_first(self, peck: _Peck, late: float) -> None:
         """How much more this blank's first peck was loaded, whose chips fall out: the drill is duller."""
         known = self._kinds.get(1)
-        self._dull = 1.0
+        self._dull, self._dull_variance = 1.0, 0.0
         if known is None or late != late:
             return
         size = len(peck.loads)
         late_part = _padded(known.loads, size)[size // 2 :]
         usual = float(np.nanmean(late_part)) if np.isfinite(late_part).any() else math.nan
-        if (
-            usual > 0
-            and late > 0
-            and abs(late - usual) > DULL_DIFFERS * self.wander.sd * math.sqrt(1 + 1 / known.n)
-        ):
-            self._dull = late / usual
+        if not (usual > self.wander.sd and late > 0):
+            return
+        unsure = np.square(np.asarray(peck.sds)) + _padded(known.variance, size)
+        unsure_of_mean = float(unsure[size // 2 :].mean()) / (size - size // 2)
+        variance = (self.wander.sd**2 * (1 + 1 / known.n) + unsure_of_mean) / usual**2
+        share = DULLS**2 / (DULLS**2 + variance)
+        self._dull = 1 + share * (late / usual - 1)
+        self._dull_variance = share * variance
 
     def _finding(self, peck: _Peck, usual: float) -> Finding:
         load = peck.loads[-1]

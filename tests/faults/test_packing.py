@@ -6,7 +6,7 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.faults.packing import PackingRule, Wander
+from monitor.faults.packing import PackingRule, Wander, _Peck, _Usual, wander_of
 from monitor.job import default_job
 from monitor.measurements import Severity
 from tests.hops import STEP_S, hop, rotation, work
@@ -35,7 +35,7 @@ class Shop:
 
     def __init__(self, wander=0.0008, job=JOB, known_after_s=0.0):
         self.job, self.known_after_s = job, known_after_s
-        self.rule = PackingRule(job)
+        self.rule = PackingRule(job, wander_of(wander))
         self.rng = np.random.default_rng(3)
         self.wander = wander
         self.t = 0.0
@@ -208,7 +208,76 @@ def test_the_wander_of_a_machine_is_learned_from_stretches_of_one_load(sd, lengt
     for begin in range(0, len(walk), 80):
         wander.learn(walk[begin : begin + 80])
     lags = np.array([0.0, 0.2, 0.8])
-    learned = wander.covariance(lags)[0]
+    learned = wander.covariance(lags)
     change = np.sqrt(2 * (learned[0] - learned[1:]))
     true = sd * np.sqrt(2 * (1 - np.exp(-lags[1:] / length_s)))
     assert change == pytest.approx(true, rel=0.25)
+
+
+def test_a_smooth_wander_is_told_from_a_rough_one():
+    """What has inertia changes little from hop to hop, by the square of the time between them."""
+    rng = np.random.default_rng(5)
+    keep = np.exp(-STEP_S / 0.3)
+    inner, outer, smooth, rough = [0.0], [0.0], Wander(0.001), Wander(0.001)
+    for step in rng.normal(size=8000):
+        inner.append(keep * inner[-1] + 0.001 * np.sqrt(1 - keep**2) * step)
+        outer.append(keep * outer[-1] + (1 - keep) * inner[-1])
+    for begin in range(0, len(inner), 80):
+        smooth.learn(outer[begin : begin + 80])
+        rough.learn(inner[begin : begin + 80])
+    assert (smooth.smooth, rough.smooth) == (True, False)
+    assert smooth.length_s == 0.3
+
+
+@pytest.mark.parametrize(("baseline", "told"), [(0.0003, True), (0.003, False)])
+def test_the_first_blank_is_judged_by_the_wander_of_the_baseline(baseline, told):
+    """Little of it is heard before the first peck, and the same climb is much or nothing beside it."""
+    shop = Shop(wander=0.0003)
+    shop.rule = PackingRule(JOB, wander_of(baseline))
+    slight = packed_from(4)
+    found = shop.blank(1, lambda *at: FREE + 0.3 * (slight(*at) - FREE) if at[0] < 7 else FREE)
+    assert bool(found) is told
+
+
+def test_grain_counts_in_the_cut_alone():
+    """Loads that differ by grain say nothing of how the free spindle wanders, and do not pack either."""
+    rng = np.random.default_rng(8)
+    grain = np.repeat(rng.normal(0.0, 0.004, 4000), 3)
+
+    def uneven(peck, into, depth):
+        return FREE + grain[int(1000 * (peck + depth)) % grain.size]
+
+    shop = Shop(wander=0.0003)
+    assert [shop.blank(n, uneven) for n in range(1, 8)] == [[]] * 7
+    assert shop.rule.wander.sd < 0.0006 < shop.rule.uneven.sd
+
+
+def test_a_peck_cut_out_of_another_one_teaches_nothing_of_its_kind():
+    """In the first blank other sound cuts pieces out of the long first peck, whose load is small at once; the
+    short ones after it, which cost more, are none that climb."""
+    shop = Shop(wander=0.0003)
+    for piece in range(2, 6):
+        contact = shop.t
+        for _ in range(30):
+            shop.t += STEP_S
+            heard = work(in_cut=True, cut_s=contact, end_s=shop.end_s, depth_mm=25.0)
+            shop._hop(1, piece, 20.0, 0.5 * FREE, heard)
+        shop.end_s = shop.t
+        for _ in range(2):  # no rest: the load stays
+            shop.t += STEP_S
+            shop._hop(1, piece, 20.0, 0.5 * FREE, work(cut_s=contact, end_s=shop.end_s, depth_mm=25.0))
+    shop.t += 3.0
+    assert [shop.blank(n, good) for n in (2, 3)] == [[], []]
+
+
+@pytest.mark.parametrize("hops", [24, 2])
+def test_a_first_peck_says_as_much_of_the_drill_as_it_was_surely_heard(hops):
+    """Half the load was heard in one blank, all of it in the next: few hops are no proof."""
+    shop = Shop(wander=0.0003)
+    half = np.full(10, 0.5 * FREE)
+    unsure = 0.004 / math.sqrt(hops)
+    shop.rule._kinds[1] = _Usual(half, np.full(10, unsure**2))
+    peck = _Peck(2, 1, 0.0, 0.0, (0.0, 0.0), 1.2, 12.0, loads=[FREE] * 10, sds=[unsure] * 10)
+    shop.rule._compare_first(peck, FREE)
+    assert (shop.rule._dull > 1.6) is (hops == 24)
+    assert shop.rule._dull > 1.0
