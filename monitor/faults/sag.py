@@ -127,7 +127,7 @@ hold limit is told then."""
 TONE_WITHIN, TONE_HOPS, TONE_S = 0.005, 10, 30.0
 """A speed that was heard for half a second while nothing was cut, steady to so much of the free speed, is
 that of a tone in the room. A cut that seems to slow the spindle to just there, and not further, was not heard
-to: of the speeds a bind leads to, one in some twenty is so near. A compressor runs for so long, some longer."""
+to: of the speeds a bind leads to, one in some twenty is so near. A compressor runs as long, some longer."""
 
 LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
