@@ -119,6 +119,22 @@ STANDS_STILL, RISES = 0.03, 0.02
 can be followed goes on falling. What is steady where nothing led to, or comes up again, is a tone of another
 sound: a bell, a voice, an axis."""
 
+FALL_RATE, COURSE_HOPS, COURSE_S = 0.05, 3, 0.4
+"""Per second, of the free speed: a spindle in a cut that falls so fast, by each of so many hops running and
+by the rate that was measured within each of their frames, is on its course downwards. A bit that binds gets
+the louder the deeper it has slowed the spindle, so that its lines drown on the way; but a spindle has inertia
+and what binds it does not let go by itself: for so long it is taken to have fallen on, unless it is heard."""
+
+COURSE_CHANCE = 0.5
+"""That all of these speeds are the spindle's is likelier than not, by the confidence in each."""
+
+COURSE_WITHIN = 0.01
+"""A speed so near to where the course leads, and that falls too, is on it, however unsure it is by itself."""
+
+COURSE_SHARE = 0.5
+"""Of the warning, which such a fall must have led beyond what cuts are known to sag: a spindle falls as fast
+as a drill enters, and no farther than that."""
+
 AWAY_S = 0.5
 """Beyond the warning for so long before a cut began, the speed is no sag of it: a cut is heard before it
 loads so much. Another machine is followed, or the free speed is not what it was; only what falls on by the
@@ -170,6 +186,11 @@ class SagRule:
     _steady_hops: int = 0
     _tone_sag: float = math.nan
     _tone_s: float = -math.inf
+    _course: deque[tuple[float, float, float]] = field(default_factory=lambda: deque(maxlen=COURSE_HOPS))
+    _course_from: tuple[float, float] = (0.0, 0.0)
+    _course_s: float = -math.inf
+    _course_sag: float = 0.0
+    _course_slope: float = 0.0
 
     def step(
         self,
@@ -192,6 +213,7 @@ class SagRule:
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
+        self._follow_course(hop, rotation, work, in_place or elsewhere)
         if sag <= DEEPEST:
             self._followed_s = hop.t
         elif hop.t - self._followed_s > FOLLOWED_S:
@@ -256,8 +278,44 @@ class SagRule:
         self._jump_hops = JUMP_HOPS if jumped else self._jump_hops - 1 if self._jump_hops else 0
         before.append((hop.t, sag))
 
+    def _follow_course(self, hop: Hop, rotation: Rotation, work: Work, astray: bool) -> None:
+        """Where a spindle is that was seen to fall steadily, whether or not it is heard since."""
+        if astray or hop.deaf or not work.sure:
+            self._course.clear()
+            self._course_s = -math.inf
+            return
+        t, sag = hop.t, 1 - hop.spindle_hz / rotation.reference_hz
+        fallen_to = self._fallen_to(t)
+        came_back = hop.heard and abs(sag) < self._course_from[1] - MACHINE_WANDER  # to where it fell from
+        above = sag < fallen_to - (COURSE_WITHIN if _is_heard(hop) else JUMP)
+        if came_back or (above and hop.confidence >= SURE):
+            self._course_s = -math.inf
+        falls = -hop.rate_hz_s >= FALL_RATE * rotation.reference_hz
+        if not falls or (self._course and sag <= self._course[-1][1]):
+            self._course.clear()
+        if not falls:
+            return
+        self._course.append((t, sag, hop.confidence))
+        (start_s, start, _), hops = self._course[0], len(self._course)
+        steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
+        far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST
+        if steadily and far and math.prod(one[2] for one in self._course) >= COURSE_CHANCE:
+            self._course_from = self._course_from if fallen_to else (start_s, start)
+        elif not (fallen_to and abs(sag - fallen_to) < COURSE_WITHIN):
+            return
+        start_s, start = self._course_from
+        self._course_s, self._course_sag, self._course_slope = t, sag, (sag - start) / (t - start_s)
+
+    def _fallen_to(self, t: float) -> float:
+        """Sag at a time by the course, 0 where there is none."""
+        since_s = t - self._course_s
+        return self._course_sag + self._course_slope * since_s if since_s <= COURSE_S else 0.0
+
     def _lost(self, hop: Hop, work: Work) -> Finding | None:
         """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""
+        fallen_to = self._fallen_to(hop.t + hop.step_s)  # the feed stops no sooner than that
+        if fallen_to > self.hold_pct / 100:
+            return self._passed(fallen_to, work)
         lost = hop.t - self._sure_s
         fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
         long_enough = lost >= LOST_S and self._sure_slope > -RECOVERING and not self._sure_falls
@@ -271,6 +329,16 @@ class SagRule:
         return Finding(
             Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
         )
+
+    def _passed(self, fallen_to: float, work: Work) -> Finding:
+        sag, slope = 100 * self._course_sag, 100 * self._course_slope
+        message = (
+            f"The spindle was heard {sag:.1f} % slower than it ran free, and falling by {slope:.0f} % a "
+            f"second, so that it passes the limit ({self.hold_pct:g} %) by now: the drill is binding or "
+            "chips are packed: retract and clear them."
+        )
+        value = 100 * fallen_to
+        return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
 
     def _leaps(self, hop: Hop, rotation: Rotation) -> bool:
         """Whether the speed has lately come up by more than a spindle in a cut could have."""

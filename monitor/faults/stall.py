@@ -50,10 +50,11 @@ And the share that one hop counts."""
 TURNED_S = 1.0
 """Lines that go so soon after the microphone was turned down have gone by that."""
 
-FAINT, FADES_DB = 5.0, 1.5
+FAINT, FADES_DB, GAINS_DB = 5.0, 1.5, 3.0
 """Where the lines are expected to give less than so many nats a hop, the cuts of some machines hide them for
 most of a second. A spindle that stands cuts nothing, and one that coasts cuts less: the sound of the cut has
-fallen by so much, a third of its power, before they count as gone."""
+fallen by so much, a third of its power, before they count as gone. Or it has gained so much, twice its power:
+a drill that jams gets louder until its spindle stands, and that is not the cut which hid its lines before."""
 
 SOUND_SHARE, USUAL_SHARE = 0.25, 0.05
 """Of a hop in the present level, and in that of the cut under way with its lines in their places."""
@@ -196,7 +197,8 @@ class StallRule:
             first = self._usual_db != self._usual_db
             self._usual_db += USUAL_SHARE * (hop.over_db - self._usual_db)
             self._usual_db = self._sound_db if first else self._usual_db
-        return hop.audible < FAINT and self._sound_db > self._usual_db - FADES_DB
+        gained_db = self._sound_db - self._usual_db
+        return hop.audible < FAINT and -FADES_DB < gained_db < GAINS_DB
 
     def _stands_in_peck(
         self,

@@ -294,6 +294,61 @@ def test_a_fast_fall_that_is_lost_before_the_limit_holds_within_two_tenths():
     assert t - lost_s < 0.2
 
 
+KNOWN = work(working=True, loaded=True, loud=True, sure=True, cut_sag=0.01)
+FALLS_ON = {"rate_hz_s": -0.15 * SPINDLE_HZ, "at": KNOWN}
+
+
+@pytest.mark.parametrize(
+    ("rate", "confidence", "cut_sag", "held"),
+    [(0.15, 0.9, 0.01, True), (0.02, 0.9, 0.01, False), (0.15, 0.7, 0.01, False), (0.15, 0.9, 0.03, False)],
+    ids=["falling", "at a steady speed within each frame", "unsure", "hardly more than cuts load it"],
+)
+def test_a_spindle_that_fell_steadily_has_fallen_on_where_its_lines_drown(rate, confidence, cut_sag, held):
+    """From 4.5 % at 15 % a second: at 8 % a quarter second later, of which the ear knows nothing."""
+    at = work(working=True, loaded=True, loud=True, sure=True, cut_sag=cut_sag)
+    falls = {"rate_hz_s": -rate * SPINDLE_HZ, "confidence": confidence}
+    walk = Walk().go(1, 0.0, at=at).go(0.3, lambda s: 0.15 * s, **falls, at=at)
+    lost_s = walk.t
+    walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=at)
+    t, found = walk.first(Severity.HOLD)
+    assert (found is not None) is held
+    if held:
+        assert 0.15 <= t - lost_s < 0.3
+        assert found.value == pytest.approx(8, abs=1)
+
+
+def test_but_not_where_it_is_surely_heard_to_have_stopped_falling():
+    """A load that has settled."""
+    fell = Walk().go(1, 0.0, at=KNOWN).go(0.3, lambda s: 0.15 * s, **FALLS_ON)
+    assert fell.go(1, 0.045, at=KNOWN).first(Severity.HOLD)[1] is None
+
+
+def test_nor_where_it_is_heard_however_unsurely_where_it_fell_from():
+    """Noise that falls for three hops: the next ones are anywhere."""
+    fell = Walk().go(1, 0.0, at=KNOWN).go(0.3, lambda s: 0.15 * s, **FALLS_ON)
+    drowned = {"audible": 0.5 * FAINT, "confidence": 0.6, "at": KNOWN, **NOWHERE}
+    assert fell.go(0.05, 0.01, **drowned).go(1, 0.03, **drowned).first(Severity.HOLD)[1] is None
+
+
+def test_nor_where_no_peck_is_sure():
+    """A spindle that is switched off falls as steadily."""
+    at = work(working=True, loaded=True, loud=True, cut_sag=0.01)
+    walk = Walk().go(1, 0.0, at=at).go(0.3, lambda s: 0.15 * s, **{**FALLS_ON, "at": at})
+    walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=at)
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("rate", "held"), [(0.06, True), (0.0, False)])
+def test_an_unsure_speed_on_its_course_tells_that_it_goes_on_falling(rate, held):
+    """At 6 % a second the limit is farther than a course is believed of which nothing more is heard."""
+    unsure = {"audible": 0.5 * FAINT, "confidence": 0.6, "at": KNOWN, **NOWHERE}
+    walk = Walk().go(1, 0.0, at=KNOWN)
+    walk.go(0.6, lambda s: 0.06 * s, rate_hz_s=-0.06 * SPINDLE_HZ, at=KNOWN)
+    walk.go(0.4, lambda s: 0.036 + 0.06 * s, rate_hz_s=-rate * SPINDLE_HZ, **unsure)
+    walk.go(0.5, math.nan, **unsure)
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
 def test_one_sure_frame_that_errs_is_no_sag_that_is_lost_then():
     """After it the speed is heard well enough, if never surely, and it does not sag."""
     unsure = {"confidence": 0.75, **NOWHERE}

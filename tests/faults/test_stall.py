@@ -121,6 +121,16 @@ def test_faint_lines_that_are_long_away_from_a_sure_peck_are_a_stall_once_its_so
     assert not any(walk(short, 1, 0.2, make=lambda t: silent(t, **fainter), at=PECK, sag=math.nan))
 
 
+@pytest.mark.parametrize(("gains_db", "told"), [(1.0, False), (5.0, True)])
+def test_faint_lines_that_are_away_from_a_peck_that_got_louder_are_a_stall_too(gains_db, told):
+    """A drill that jams gets louder first; a cut that is as loud as before may just hide its lines."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 9.0 + gains_db, "audible": 1.0}
+    found = walk(rule, 0.8, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    assert any(found) is told
+
+
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
