@@ -541,7 +541,7 @@ class Cycle:
         """Whether what is heard after a peck that ended early loads nothing, where cuts do: a stub, or a
         blank that spins."""
         detector = self._detector
-        early = self.heard[-1].length_mm < EARLY * self.schedule.length_mm(len(self.heard) - 1)
+        early = self.heard[-1].length_mm < EARLY * self.schedule.least_mm(len(self.heard) - 1)
         if detector is None or not (early and detector.load_tells):
             return False
         newest = (self._course[-1 - i].sag_pct for i in range(min(round(STOOD_S / HOP_S), len(self._course))))
@@ -787,8 +787,9 @@ class Cycle:
         if peck.length_mm >= TOUCH_SHARE * self.schedule.length_mm(k):
             return False
         last = self._untold[-1]
-        left_s = self.schedule.length_mm(k - 1) / self._feed_mm_s - (last.end_s - last.start_s)
-        early = self.heard[-1].length_mm < EARLY * self.schedule.length_mm(k - 1)
+        expected_mm = self.schedule.least_mm(k - 1)
+        left_s = expected_mm / self._feed_mm_s - (last.end_s - last.start_s)
+        early = self.heard[-1].length_mm < EARLY * expected_mm
         feeds_on = early and peck.gap_s < left_s + LEAST_GAP_S
         told = cut.usual_sag_pct > 0 and len(cut.sags) >= TOLD_HOPS
         light = told and not peck.sure and float(np.mean(cut.sags)) < TOUCH_LOAD * cut.usual_sag_pct

@@ -129,6 +129,12 @@ class Schedule:
             return self.lengths[k if k < len(self.lengths) else -1].middle
         return self.job_mm[k if k < len(self.job_mm) else -1]
 
+    def least_mm(self, k: int) -> float:
+        """What a peck is at least that does not end early: after one blank only, another sound may have made
+        one seem longer than the job's."""
+        mm, job_mm = self.length_mm(k), self.job_mm
+        return min(mm, job_mm[k]) if self.blanks == 1 and self.count == len(job_mm) > k else mm
+
     def follows(self, pecks: Sequence[HeardPeck], k: int = 0) -> bool:
         """Whether each of these pecks, the first being peck ``k``, has the expected length."""
         if k + len(pecks) > self.count:

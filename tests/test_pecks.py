@@ -13,6 +13,7 @@ from monitor.job import Job, expand_pecks
 from monitor.measurements import Event, Kind, Severity
 from monitor.pecks import APART_S, CONFIRM_S, MOSTLY, Cycle, climb_depth
 from monitor.planning.flutes import flute_fill
+from monitor.schedule import HeardPeck
 from monitor.spindle import SpindleState
 from tests.hops import STEP_S, hop, rotation, silent, times
 
@@ -622,6 +623,17 @@ def test_a_gap_that_another_sound_cut_short_in_the_only_blank_so_far_is_waited_o
     for _ in range(4):
         assert math.isnan(missed(walk.rest(gap_s / 4)))
     assert missed(walk.rest(2.0)) == pytest.approx(8 / FEED_MM_S + gap_s, abs=0.3)
+
+
+def test_pecks_that_another_sound_lengthened_in_the_only_blank_so_far_do_not_end_early_in_the_next():
+    walk = Walk(job(pecks=(8.0, 5.0, 2.5), depth=15.5))
+    gaps_s = (math.nan, 1.0, 1.0)
+    lengths_mm = (8.0, 9.0, 6.5)
+    lengthened = [HeardPeck(mm, gap_s, mm / FEED_MM_S) for mm, gap_s in zip(lengths_mm, gaps_s, strict=True)]
+    walk.cycle.schedule.learn(lengthened)
+    walk.rest(1).peck(8.0).peck(5.0).peck(2.5).stop()
+    assert not any("only touched" in event.message for event in walk.events)
+    assert [row.peck for row in walk.cycle.rows] == [1, 2, 3]
 
 
 def test_what_the_spindle_did_before_a_peck_of_a_blank_does_not_begin_the_next():
