@@ -4,8 +4,8 @@ Physical reason: a program that starts the spindle takes as long to the first co
 tenths of a second. Where that stays away and it is silent in its stead, the blank is missing or spun with the
 first touch, or the drill broke in the blank before: the feed goes on into nothing. Judged where two starts
 before agreed about the time, so not where a person starts the program; not while other sound may hide the
-contact, nor where cuts would hardly be heard. Of the first peck's time so much is spent on being sure that
-one which was dated late, or under a sound, is no missing one.
+contact, nor where cuts would hardly be heard. A start is heard early or late under another sound, so that the
+first peck is waited out, and some of the second: a lost cut is to be told within that.
 """
 
 from __future__ import annotations
@@ -15,11 +15,17 @@ from dataclasses import dataclass
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
-from monitor.faults.lost_cut import CLEAR_S, MAYBE, MOST_SHARE
+from monitor.faults.lost_cut import CLEAR_S, MAYBE
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks import SILENT_LEAST_NATS, Cycle
 from monitor.spindle import TURNING, Rotation
+
+NEXT_SHARE = 0.25
+"""Of the second peck's time: a contact in time is known by then, and the rest is for the hold."""
+
+QUIET = 0.5
+"""Strength from which on it is no silence: a quarter of the decibels of a cut."""
 
 
 @dataclass(slots=True)
@@ -44,14 +50,16 @@ class NoContactRule:
         if not hop.t > due_s:  # nothing is due
             return None
         clear = hop.heard and not hop.deaf and rotation.state is TURNING and rotation.settled
-        hidden = not clear or rotation.elsewhere or detector.hides_cut or detector.strength >= 1
+        hidden = not clear or rotation.elsewhere or detector.hides_cut or detector.strength >= QUIET
         self._hidden_s = self._hidden_s + hop.step_s if hidden else 0.0
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE or detector.cutting:
             self._may_be = True  # contact may have been made unheard
         if self._may_be:
             return None
         self._nats -= detector.evidence
-        wait_s = MOST_SHARE * cycle.schedule.length_mm(0) / self.feed_mm_s
+        schedule = cycle.schedule
+        next_mm = schedule.length_mm(1) if schedule.count > 1 else 0.0
+        wait_s = (schedule.length_mm(0) + NEXT_SHARE * next_mm) / self.feed_mm_s + schedule.shortest_gap_s(1)
         would_hear = detector.rise_db > ON_DB_LEAST or detector.load_tells
         sure = self._nats >= SILENT_LEAST_NATS and would_hear
         self._missing = self._missing or (sure and hop.t > due_s + wait_s)

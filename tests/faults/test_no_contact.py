@@ -6,14 +6,13 @@ from types import SimpleNamespace
 import pytest
 
 from monitor.cutting import EVIDENCE_MOST
-from monitor.faults.lost_cut import MOST_SHARE
-from monitor.faults.no_contact import NoContactRule
+from monitor.faults.no_contact import NEXT_SHARE, NoContactRule
 from monitor.measurements import Kind, Severity
 from monitor.schedule import Schedule
 from tests.hops import hop, rotation, times
 
 FEED_MM_S, PECK_MM, DUE_S = 2.0, 8.0, 5.0
-TOLD_S = DUE_S + MOST_SHARE * PECK_MM / FEED_MM_S
+TOLD_S = DUE_S + (PECK_MM + NEXT_SHARE * 5.0) / FEED_MM_S
 SILENT = {
     "cutting": False, "log_odds": -6.0, "strength": 0.0, "hides_cut": False, "evidence": -EVIDENCE_MOST,
     "rise_db": 9.0, "load_tells": False,
@@ -39,16 +38,16 @@ class Run:
         return self
 
 
-def test_a_blank_that_is_missing_is_held_within_the_time_of_its_first_peck():
-    run = Run().go(10)
+def test_a_blank_that_is_missing_is_held_within_the_time_of_its_second_peck():
+    run = Run().go(15)
     t, found = run.found[0]
     assert TOLD_S < t < TOLD_S + 0.1
     assert (found.kind, found.severity, found.onset_s) == (Kind.LOST_CUT, Severity.HOLD, DUE_S)
     assert "the blank is missing" in found.message
-    assert run.found[-1][0] == pytest.approx(10.0)
+    assert run.found[-1][0] == pytest.approx(15.0)
     run.cycle.first_contact_s = math.nan  # the spindle was stopped, and started anew
     run.found.clear()
-    assert not run.go(10).found
+    assert not run.go(15).found
 
 
 def test_where_no_contact_is_due_by_the_clock_none_is_missed():
@@ -58,7 +57,7 @@ def test_where_no_contact_is_due_by_the_clock_none_is_missed():
 @pytest.mark.parametrize(
     "heard",
     [
-        {"strength": 1.2},  # as loud as a cut
+        {"strength": 0.6},  # louder than idling
         {"log_odds": 0.0},  # contact may have been made
         {"hides_cut": True},  # in rain
         {"turning": rotation(settled=False)},
