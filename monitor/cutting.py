@@ -72,6 +72,7 @@ _SURE_SPEED = 0.8  # confidence of a speed that tells gain and load
 _ANSWER_S = 0.15  # part of a small motor's answer (0.1 to 0.4 s) that its rate of change is ahead of it
 # deviation of the sag while idle: before it was learned, and at least
 _IDLE_SAG, _SAG_LEAST = 0.003, 0.0015
+_IDLE_SPREAD_DB = 0.5  # deviation of the level while idle, before it was learned
 _ANSWERED_S = 0.5  # after this a cut shows its load, and an ended one shows none
 _TELLS_SDS = 5.0  # a cut's load over the deviation of idling
 _SHOWS_SDS = 3.0  # the same, of a longer look
@@ -188,7 +189,7 @@ class CuttingDetector:
     longest_s: float = 10.0
     commanded_hz: tuple[float, ...] = ()
     idle_db: float = 0.0
-    idle_spread_db: float = 0.5
+    idle_spread_db: float = _IDLE_SPREAD_DB
     cut_db: float = float("nan")
     cut_spread_db: float = 3.0
     cut_sag: float = float("nan")
@@ -622,6 +623,7 @@ class CuttingDetector:
             self._idle_levels.clear()
             self.cut_db = self.cut_sag = math.nan
             self._shown = self._most_shown = 0.0
+            self.idle_spread_db, self._idle_sag_sd = _IDLE_SPREAD_DB, _IDLE_SAG  # of unheard cuts, until now
             self._empty_runs = 0
         self._run_s, self._run_cuts = 0.0, False
 

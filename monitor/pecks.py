@@ -480,10 +480,10 @@ class Cycle:
         paused_s = t - self._last_end_s
         if paused_s < max(_THROUGH_GAP_S, _PAUSE_TIMES * longest_s):
             return False
-        if self._hides_gaps() and paused_s < self._longest_gap_s():
-            return False
         if paused_s >= max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest_s) + self._missed_s():
             return True
+        if self._hides_gaps() and paused_s < self._longest_gap_s():
+            return False
         if self._stops > self._pauses:
             return False  # it mostly ends when the spindle stops
         count = self.schedule.count

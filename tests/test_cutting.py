@@ -543,3 +543,19 @@ def test_what_another_sound_taught_of_cuts_is_forgotten_where_nothing_is_heard_t
     assert not any(d for _, d in heard[0])
     assert first(heard[2], True) < 42.0
     assert all(d for t, d in heard[2] if t > 42.0)
+
+
+def test_what_unheard_cuts_taught_of_idling_is_forgotten_with_it():
+    """Taken for idling, they made it seem as uneven as a cut is loud and loaded, so that none was ever heard."""
+    detector = CuttingDetector(longest_s=3.0)
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    run(detector, lambda t: 24.0, 3.0, 3.0, sag=0.04)
+    rng = np.random.default_rng(0)
+    for begin in (10.0, 60.0):
+        run(detector, lambda t: -8.0, 2.0, begin - 2, turning=False)
+        for t in np.arange(begin, begin + 45, 0.25).tolist():
+            run(detector, lambda _: 2.5 * rng.standard_normal(), 0.25, t, sag=0.008 * rng.standard_normal())
+        learned = (detector.idle_spread_db, detector.idle_sag_sd)
+    run(detector, lambda t: -8.0, 2.0, 107.0, turning=False)
+    assert detector.idle_spread_db < 0.5 * learned[0]
+    assert detector.idle_sag_sd < 0.8 * learned[1]
