@@ -256,6 +256,6 @@ class WorkJudge:
         fall = -hop.rate_hz_s / rotation.reference_hz if hop.heard else 0.0
         slowed = _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
         slowed = slowed and cycle.in_blank and rotation.settled
-        slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through)
+        slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through or cycle.overrun)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
         self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S

@@ -546,7 +546,7 @@ def test_what_another_sound_taught_of_cuts_is_forgotten_where_nothing_is_heard_t
 
 
 def test_what_unheard_cuts_taught_of_idling_is_forgotten_with_it():
-    """Taken for idling, they made it seem as uneven as a cut is loud and loaded, so that none was ever heard."""
+    """Taken for idling, they made it seem as uneven as a cut is loud and loaded, so that none was heard."""
     detector = CuttingDetector(longest_s=3.0)
     run(detector, lambda t: 0.0, 3.0, sag=0.0)
     run(detector, lambda t: 24.0, 3.0, 3.0, sag=0.04)

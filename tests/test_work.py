@@ -72,6 +72,9 @@ def test_a_slow_speed_without_cutting_sound_is_load_only_while_it_falls_little_b
     assert Walk().go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0).work.loaded
     other = Walk().go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0, elsewhere=True)
     assert not other.work.loaded  # sent to another speed
+    over = Walk()
+    over.cycle.overrun = True
+    assert not over.go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0).work.loaded  # switched off
 
 
 def test_what_outlasts_its_peck_and_loads_nothing_is_no_work():
