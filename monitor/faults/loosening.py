@@ -45,11 +45,12 @@ from monitor.spindle import MASKED, TURNING, Rotation
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 3, 0.1, 7.5
-"""Deviations over normal that tell once so many turns have shown them, in so long a time, and those that tell
-at once. Of 192 drawn knocks they tell 135 in time, most of the others within a second after it; false ones in
-56 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it is 137 and 12, with 6 and 7.5 it
-is 132 and 7. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 2, 0.1, 7.5
+"""Deviations over normal that tell once so many turns have shown them, over so long a time, and those that
+tell at once. A slow spindle's turn is longer than that time, and a third one tells too late. Of 192 drawn
+knocks they told 135 in time with three turns, most of the others within a second after it; false ones in
+56 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it was 137 and 12, with 6 and 7.5
+132 and 7. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
 
 GAP = 2.5

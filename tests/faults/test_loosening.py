@@ -184,6 +184,13 @@ def test_a_knock_that_the_cut_drowns_is_told_as_soon_as_the_drill_is_out():
     assert shop.first_s < out + 0.7
 
 
+@pytest.mark.parametrize(("every", "turns"), [(1, 3), (2, 2), (4, 2)])
+def test_a_knock_has_to_last_and_a_slow_spindle_knocks_twice_in_that(every, turns):
+    rule = LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)
+    lasts = [rule._lasts(10.0 + k * every * STEP_S, SURE_Z) for k in range(turns)]
+    assert lasts == [False] * (turns - 1) + [True]
+
+
 def test_what_is_seen_for_certain_but_is_loud_in_no_turn_is_silent():
     """As loud as the sound beside it, for ten seconds; three decibels more are told."""
     shop = Shop(3).go(30.0).go(10.0, 0.0)
