@@ -893,7 +893,9 @@ class Cycle:
                 told.append(self._row_of(k + 1, span, within, depth_mm, to_mm))
                 depth_mm = to_mm
         self.rows.extend(told)
-        if told and not self._faulty:
+        if told and self._faulty:
+            self._anchor = False, told[-1].end_s
+        elif told:
             self._learn_lead(told[0].start_s, told[-1].end_s)
         self._course.clear()
         self._worst.clear()

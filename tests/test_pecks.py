@@ -728,3 +728,9 @@ def test_the_first_contact_is_due_as_long_after_the_start_as_it_was_twice():
     assert 2.0 < walk.cycle.first_contact_s - started_s < 3.5
     walk.rest(2).peck(8.0)
     assert math.isnan(walk.cycle.first_contact_s)
+    # after a blank in which something was told the spindle turns on: no start tells when the next one begins
+    hold = Event(walk.t, Kind.MELTING, Severity.HOLD, "the work softens", blank=3, peck=1)
+    walk.cycle.note(hold)
+    walk.peck(5.0).peck(5.0).rest(20)
+    assert not walk.cycle.in_blank
+    assert math.isnan(walk.cycle.first_contact_s)

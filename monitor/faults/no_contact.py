@@ -46,7 +46,7 @@ class NoContactRule:
         due_s = cycle.first_contact_s
         if due_s != self._due_s:
             self._due_s, self._nats, self._hidden_s = due_s, 0.0, 0.0
-            self._may_be = self._missing = False
+            self._may_be, self._missing = hop.t > due_s, False  # what was due before was not waited for
         if not hop.t > due_s:  # nothing is due
             return None
         clear = hop.heard and not hop.deaf and rotation.state is TURNING and rotation.settled
