@@ -209,6 +209,7 @@ class Cycle:
         self._spot_speed = self._spotted = False
         self._ran_at_spot = False  # since the spindle was started
         self._started = False
+        self._was_held = self._stays_away = False
         self.from_rest, self.after_whole, self.touched = False, True, False
         self._whole = True
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
@@ -337,6 +338,7 @@ class Cycle:
         self._started = self._started or rotation.started or rotation.changed
         if rotation.started or rotation.changed or (spot_speed and not self._spot_speed):
             self._sent_s = hop.t
+        self._stays_away = self._stays_away and not rotation.started
         if (rotation.started or rotation.changed) and not (self.in_blank and self.peck):
             self._anchor = True, hop.t
             if rotation.started:
@@ -518,16 +520,21 @@ class Cycle:
         return not lead.least_s <= self._untold[0].start_s - anchor_s <= lead.most_s + enters_s
 
     @property
-    def first_contact_s(self) -> float:
+    def first_contact_due_s(self) -> float:
         """By when the blank's first contact comes after the spindle's start, where two starts before agreed
-        about it; NaN where it was made, or is not known."""
+        about it; NaN where it was made, or is not known, or a person is at the machine after a hold."""
         from_rest, anchor_s = self._anchor
-        begun = self.in_blank and self.peck > 0
+        begun = (self.in_blank and self.peck > 0) or self._was_held
         to_be_spotted = self._spot_speed or not (self._job.spot_rpm is None or self._ran_at_spot)
         if begun or not from_rest or to_be_spotted or len(self.schedule.leads_s[True]) < 2:
             return math.nan
         lead = self.schedule.lead(True) if self.schedule.known and self._sent_s <= anchor_s else None
         return math.nan if lead is None else anchor_s + lead.most_s
+
+    def first_contact_stays_away(self) -> None:
+        """Take note that it was due and did not come. If it comes after all, the program is another one, and
+        two starts have to agree about it anew."""
+        self._stays_away = True
 
     def may_be_in(self) -> bool:
         """Whether by its sound the drill may be in, though no cut like those before is heard."""
@@ -581,7 +588,10 @@ class Cycle:
         did not. Sound that hid the end of a peck, a peck that was missed, or another sound that was taken for
         one, are weighed by both.
         """
-        if self._faulty or not 0 < len(self._untold) < self.schedule.count or self._is_not_due(end_s, t):
+        if not 0 < len(self._untold) < self.schedule.count or self._is_not_due(end_s, t):
+            return math.nan
+        self._settle()
+        if self._faulty:
             return math.nan
         sound, program, heard = self._course_so_far(self._untold)
         if len(heard) == 1 and (program.lead is None or self.off_lead):
@@ -714,6 +724,9 @@ class Cycle:
             self.blank += 1
             self.peck = 0
             self.heard, self._faulty = [], False
+            if self._stays_away:
+                self.schedule.leads_s[True].clear()
+                self._anchor, self._stays_away = (True, math.nan), False
             self.from_rest, self._started = self._started, False
             self.after_whole = self._whole
             yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
@@ -836,6 +849,7 @@ class Cycle:
         self._settle()
         if self.in_blank:
             self._uncover(t)
+            self._was_held = self._faulty
             if self._was_none():
                 self.blank -= 1
                 self._untold.clear()
@@ -893,8 +907,8 @@ class Cycle:
                 told.append(self._row_of(k + 1, span, within, depth_mm, to_mm))
                 depth_mm = to_mm
         self.rows.extend(told)
-        if told and self._faulty:
-            self._anchor = False, told[-1].end_s
+        if told and self._faulty:  # the next blank comes when a person has looked
+            self._anchor, self._out_s, self._free_s = (False, math.nan), math.nan, told[-1].end_s
         elif told:
             self._learn_lead(told[0].start_s, told[-1].end_s)
         self._course.clear()

@@ -93,6 +93,7 @@ class WorkJudge:
     def __init__(self, small_sag: float) -> None:
         self.small_sag = small_sag
         self._lately: deque[float] = deque(maxlen=_LATELY_HOPS)
+        self._before: deque[float] = deque(maxlen=_LATELY_HOPS)  # the half second before that one
         self._lately_s = -math.inf
         self._strengths: deque[float] = deque(maxlen=2 * _LATELY_HOPS)
         self._loud_hops = 0  # of the newest of these, running
@@ -121,6 +122,8 @@ class WorkJudge:
             self._loaded, self._slowed_s = False, 0.0
             self._follow_loudness(detector)
             if self._tells(hop) or not self._lately:
+                if len(self._lately) == _LATELY_HOPS:
+                    self._before.append(self._lately[0])
                 self._lately.append(sag)
                 self._lately_s = hop.t
                 falls = hop.rate_hz_s < -_STEADY_RATE * rotation.reference_hz
@@ -171,7 +174,7 @@ class WorkJudge:
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:
         age = hop.t - detector.onset_s  # of the newest cut, under way or not
-        knows_load = self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
+        knows_load = self._knows_load
         if through:
             # By reckoning there is nothing left to drill, and the spindle is switched off after it. Reckoning
             # may be wrong, so a cut that lasts, and is seen to load the spindle, is believed all the same;
@@ -184,6 +187,11 @@ class WorkJudge:
             loads = self._sags() >= SURE_SHARE * self._usual
             return knows_load and loads and self._beats_as_usual()
         return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
+
+    @property
+    def _knows_load(self) -> bool:
+        """Whether it is known what cuts load, and that it is more than the machine wanders."""
+        return self._usual >= LOAD_LEAST and self._usual_hops >= _USUAL_AFTER_HOPS
 
     @staticmethod
     def _tells(hop: Hop) -> bool:
@@ -256,6 +264,9 @@ class WorkJudge:
         fall = -hop.rate_hz_s / rotation.reference_hz if hop.heard else 0.0
         slowed = _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
         slowed = slowed and cycle.in_blank and rotation.settled
-        slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through or cycle.overrun)
+        slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through)
+        if slowed and cycle.overrun and self._knows_load and self._before:
+            # drawn out by the program, and loaded by nothing before it slowed: switched off
+            slowed = sum(self._before) >= SURE_SHARE * self._usual * len(self._before)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
         self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S

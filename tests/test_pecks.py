@@ -723,14 +723,42 @@ def test_the_first_contact_is_due_as_long_after_the_start_as_it_was_twice():
         walk.start()
         started_s = walk.t
         if k < 2:
-            assert math.isnan(walk.rest(2).cycle.first_contact_s)
+            assert math.isnan(walk.rest(2).cycle.first_contact_due_s)
             walk.peck(8.0).peck(5.0).peck(5.0).stop()
-    assert 2.0 < walk.cycle.first_contact_s - started_s < 3.5
+    assert 2.0 < walk.cycle.first_contact_due_s - started_s < 3.5
     walk.rest(2).peck(8.0)
-    assert math.isnan(walk.cycle.first_contact_s)
+    assert math.isnan(walk.cycle.first_contact_due_s)
     # after a blank in which something was told the spindle turns on: no start tells when the next one begins
     hold = Event(walk.t, Kind.MELTING, Severity.HOLD, "the work softens", blank=3, peck=1)
     walk.cycle.note(hold)
     walk.peck(5.0).peck(5.0).rest(20)
     assert not walk.cycle.in_blank
-    assert math.isnan(walk.cycle.first_contact_s)
+    assert math.isnan(walk.cycle.first_contact_due_s)
+
+
+def started(walk, pecks=True):
+    """A start of the spindle, two seconds to the first contact, and a whole blank."""
+    walk.start().rest(2)
+    return walk.peck(8.0).peck(5.0).peck(5.0) if pecks else walk
+
+
+def test_after_a_hold_a_person_is_at_the_machine_and_no_first_contact_is_due():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for _ in range(2):
+        started(walk).stop()
+    assert started(walk, pecks=False).cycle.first_contact_due_s > 0
+    walk.peck(8.0)
+    walk.cycle.note(Event(walk.t, Kind.SAG, Severity.HOLD, "it binds", blank=3, peck=1))
+    walk.stop()
+    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
+
+
+def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for _ in range(2):
+        started(walk).stop()
+    started(walk, pecks=False).rest(5).cycle.first_contact_stays_away()
+    walk.peck(8.0).peck(5.0).peck(5.0).stop()
+    for due in (False, False, True):
+        assert math.isfinite(started(walk, pecks=False).cycle.first_contact_due_s) is due
+        walk.peck(8.0).peck(5.0).peck(5.0).stop()

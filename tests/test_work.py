@@ -72,9 +72,15 @@ def test_a_slow_speed_without_cutting_sound_is_load_only_while_it_falls_little_b
     assert Walk().go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0).work.loaded
     other = Walk().go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0, elsewhere=True)
     assert not other.work.loaded  # sent to another speed
-    over = Walk()
-    over.cycle.overrun = True
-    assert not over.go(0.6, lambda s: 0.06 * s, level_db=SILENT, rate_hz_s=-1.0).work.loaded  # switched off
+
+
+@pytest.mark.parametrize(("loaded", "sag"), [(True, 0.012), (False, 0.0)])
+def test_what_slows_after_the_time_of_its_peck_was_switched_off_unless_it_was_loaded_till_then(loaded, sag):
+    """The feed may have been turned down."""
+    walk = Walk(usual_sag=0.012)
+    walk.cycle.overrun = True
+    walk.go(1, sag).go(0.6, lambda s: sag + 0.06 * s, level_db=SILENT, rate_hz_s=-1.0)
+    assert walk.work.loaded == loaded
 
 
 def test_what_outlasts_its_peck_and_loads_nothing_is_no_work():

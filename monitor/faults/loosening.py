@@ -43,7 +43,7 @@ from monitor.signal.revolutions import Turn, blow_finder, weighted_means
 from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
-"""Time constant of the means, whichever is longer: some ten turns are believed, two are not."""
+"""Time constant of the means, whichever is longer: some ten turns are believed, one is not."""
 
 SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 2, 0.1, 7.5
 """Deviations over normal that tell once so many turns have shown them, over so long a time, and those that

@@ -4,8 +4,10 @@ Physical reason: a program that starts the spindle takes as long to the first co
 tenths of a second. Where that stays away and it is silent in its stead, the blank is missing or spun with the
 first touch, or the drill broke in the blank before: the feed goes on into nothing. Judged where two starts
 before agreed about the time, so not where a person starts the program; not while other sound may hide the
-contact, nor where cuts would hardly be heard. A start is heard early or late under another sound, so that the
-first peck is waited out, and some of the second: a lost cut is to be told within that.
+contact, nor where cuts would hardly be heard. A start is heard early or late under another sound, so that
+the first peck is waited out, and some of the second: a lost cut is to be told within that. Of a program of
+one peck it is told once that should be over. After a hold a person is at the machine: the next start is not
+judged.
 """
 
 from __future__ import annotations
@@ -43,7 +45,7 @@ class NoContactRule:
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while the first contact since the spindle's start stays away."""
-        due_s = cycle.first_contact_s
+        due_s = cycle.first_contact_due_s
         if due_s != self._due_s:
             self._due_s, self._nats, self._hidden_s = due_s, 0.0, 0.0
             self._may_be, self._missing = hop.t > due_s, False  # what was due before was not waited for
@@ -65,8 +67,9 @@ class NoContactRule:
         self._missing = self._missing or (sure and hop.t > due_s + wait_s)
         if not self._missing:
             return None
+        cycle.first_contact_stays_away()
         message = (
             f"No contact came though it was due {hop.t - due_s:.1f} s ago, by the time since the spindle's "
-            "start: the blank is missing or spins, or the drill is broken. Stop and look."
+            "start: the blank is missing or spins, the drill is broken, or no program runs. Stop and look."
         )
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, hop.t - due_s, wait_s, "s", due_s)

@@ -529,7 +529,8 @@ class PackingRule:
             return False
         pace = (self._end_s - peck.contact_s) / peck.planned_s
         usual = statistics.median(self._paces)
-        self._paces.append(pace)
+        if peck.free:
+            self._paces.append(pace)
         return bool(peck.free) and abs(pace / usual - 1) < UNPLANNED
 
     def _learn_in(self, peck: _Peck) -> None:

@@ -182,9 +182,10 @@ class SagRule:
     _hidden_s: float = -math.inf
     _away_s: float = math.inf
     _away_sag: float = 0.0
-    _steady_sag: float = math.nan
+    _steady_hz: float = math.nan
     _steady_hops: int = 0
-    _tone_sag: float = math.nan
+    _tone_hz: float = math.nan
+    _tone_since_s: float = math.inf
     _tone_s: float = -math.inf
     _course: deque[tuple[float, float, float]] = field(default_factory=lambda: deque(maxlen=COURSE_HOPS))
     _course_from: tuple[float, float] = (0.0, 0.0)
@@ -286,7 +287,7 @@ class SagRule:
             return
         t, sag = hop.t, 1 - hop.spindle_hz / rotation.reference_hz
         fallen_to = self._fallen_to(t)
-        came_back = hop.heard and abs(sag) < self._course_from[1] - MACHINE_WANDER  # to where it fell from
+        came_back = hop.heard and abs(sag) < self._course_from[1] + MACHINE_WANDER  # to where it fell from
         above = sag < fallen_to - (COURSE_WITHIN if _is_heard(hop) else JUMP)
         if came_back or (above and hop.confidence >= SURE):
             self._course_s = -math.inf
@@ -365,15 +366,24 @@ class SagRule:
 
     def _is_tone(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the speed stands where one was heard lately that was not the spindle's."""
-        sag = 1 - hop.spindle_hz / rotation.reference_hz if hop.heard else math.nan
-        steady = abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
-        if not (steady and 100 * sag > self.warning_pct):
+        if not hop.heard:
             return False
-        near = abs(sag - self._steady_sag) < TONE_WITHIN
-        self._steady_sag, self._steady_hops = sag, self._steady_hops + 1 if near else 0
-        if self._steady_hops >= TONE_HOPS and not (work.in_cut or work.loaded):
-            self._tone_sag, self._tone_s = sag, hop.t
-        return abs(sag - self._tone_sag) < TONE_WITHIN and hop.t - self._tone_s <= TONE_S
+        hz, within_hz = hop.spindle_hz, TONE_WITHIN * rotation.reference_hz
+        away = 100 * (1 - hz / rotation.reference_hz) > self.warning_pct
+        steady = away and abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
+        if steady and not ((work.in_cut and not work.spotting) or work.loaded):
+            if not abs(hz - self._steady_hz) < within_hz:
+                self._steady_hz, self._steady_hops = hz, 0
+            self._steady_hops += 1
+            if self._steady_hops >= TONE_HOPS:
+                if not abs(self._steady_hz - self._tone_hz) < within_hz or hop.t - self._tone_s > TONE_S:
+                    self._tone_hz, self._tone_since_s = self._steady_hz, hop.t
+                self._tone_s = hop.t
+        else:
+            self._steady_hops = 0
+        # not in a cut that was known to be one only as the spindle stood there
+        before = hop.t - self._tone_s <= TONE_S and self._tone_since_s < work.cut_s
+        return steady and before and abs(hz - self._tone_hz) < within_hz
 
     def _slow(
         self,

@@ -24,7 +24,11 @@ class Run:
 
     def __init__(self, due_s=DUE_S):
         self.rule = NoContactRule(FEED_MM_S)
-        self.cycle = SimpleNamespace(first_contact_s=due_s, schedule=Schedule((PECK_MM, 5.0)))
+        self.cycle = SimpleNamespace(
+            first_contact_due_s=due_s,
+            schedule=Schedule((PECK_MM, 5.0)),
+            first_contact_stays_away=lambda: None,
+        )
         self.t = 0.0
         self.found = []
 
@@ -45,7 +49,7 @@ def test_a_blank_that_is_missing_is_held_within_the_time_of_its_second_peck():
     assert (found.kind, found.severity, found.onset_s) == (Kind.LOST_CUT, Severity.HOLD, DUE_S)
     assert "the blank is missing" in found.message
     assert run.found[-1][0] == pytest.approx(15.0)
-    run.cycle.first_contact_s = math.nan  # the spindle was stopped, and started anew
+    run.cycle.first_contact_due_s = math.nan  # the spindle was stopped, and started anew
     run.found.clear()
     assert not run.go(15).found
 

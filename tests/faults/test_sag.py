@@ -198,8 +198,18 @@ def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
 @pytest.mark.parametrize(("sag", "later_s", "held"), [(0.2, 0, False), (0.21, 0, True), (0.2, 30, True)])
 def test_a_cut_does_not_slow_the_spindle_to_just_where_a_tone_was_heard(sag, later_s, held):
     """A compressor was taken for the spindle while nothing was cut, and may be for half a minute."""
-    walk = Walk().go(1, 0.2, at=FREE).go(2 + later_s, 0.0, at=FREE).go(0.5, 0.01)
-    assert (walk.go(1, sag).first(Severity.HOLD)[1] is not None) is held
+    cut = work(working=True, loaded=True, loud=True, sure=True, cut_s=3.0 + later_s)
+    walk = Walk().go(1, 0.2, at=FREE).go(2 + later_s, 0.0, at=FREE).go(0.5, 0.01, at=cut)
+    assert (walk.go(1, sag, at=cut).first(Severity.HOLD)[1] is not None) is held
+
+
+def test_a_bind_in_a_cut_that_is_known_late_is_no_tone():
+    """It stood there before the cut was known to be one, but not before it began."""
+    cut = work(working=True, loaded=True, loud=True, sure=True, in_cut=True, cut_s=1.0)
+    walk = Walk().go(1, 0.0, at=FREE).go(0.2, lambda s: 0.4 * s, at=FREE).go(0.8, 0.09, at=FREE)
+    known_s = walk.t
+    t, _ = walk.go(1, 0.09, at=cut).first(Severity.HOLD)
+    assert t < known_s + 0.3
 
 
 @pytest.mark.parametrize(("louder_db", "held"), [(6.0, True), (12.0, False)])
