@@ -43,7 +43,8 @@ def test_a_bind_is_held_within_a_quarter_second_of_the_true_crossing(seed):
     told = known.hear(rendered.x)
     crossed = crossing(rendered)
     (held,) = told.times(Kind.SAG, Severity.HOLD)
-    assert crossed - 0.1 < held < crossed + 0.25  # before it only by the estimator's deviation
+    # before it only by the estimator's deviation, or that of the slope by which a fall goes on
+    assert crossed - 0.2 < held < crossed + 0.25
     event = next(e for e in told.events if e.severity is Severity.HOLD)
     assert (event.blank, event.peck) == (1, 2)
     assert event.onset_s == pytest.approx(rendered.truth.faults[0].onset_s, abs=0.6)
