@@ -338,7 +338,8 @@ class Cycle:
         self._started = self._started or rotation.started or rotation.changed
         if rotation.started or rotation.changed or (spot_speed and not self._spot_speed):
             self._sent_s = hop.t
-        self._stays_away = self._stays_away and not rotation.started
+        if rotation.started and self._stays_away:  # a hold too, after which a person has looked
+            self._stays_away, self._was_held = False, True
         if (rotation.started or rotation.changed) and not (self.in_blank and self.peck):
             self._anchor = True, hop.t
             if rotation.started:

@@ -753,6 +753,16 @@ def test_after_a_hold_a_person_is_at_the_machine_and_no_first_contact_is_due():
     assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
 
 
+def test_nor_after_one_that_stayed_away():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for _ in range(2):
+        started(walk).stop()
+    started(walk, pecks=False).cycle.first_contact_stays_away()
+    assert math.isnan(started(walk.stop(), pecks=False).cycle.first_contact_due_s)
+    walk.peck(8.0).peck(5.0).peck(5.0).stop()
+    assert started(walk, pecks=False).cycle.first_contact_due_s > 0
+
+
 def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
     walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
     for _ in range(2):

@@ -440,7 +440,7 @@ class MeltingRule:
             return heard.strength >= STILL_CUTS and heard_cut and (never_known or not unknown)
         if unknown:
             return False
-        coming_out = heard.deep * self.hole_mm > self.hole_mm - self.point_mm
+        coming_out = heard.deep > 1 - self.point_mm / self.hole_mm
         stays = OUT_LOAD_STAYS if coming_out else LOAD_STAYS
         usual = self._usual_sag
         return stays * usual <= self._over_free(heard) and heard.sag <= LOAD_MOST * usual
