@@ -482,13 +482,15 @@ class MeltingRule:
         the cut.
         """
         crackle, upper, tilt, tone = self._good
-        muffled = FIRST_BLANK if self._blank <= self._first_blank else 1.0
         # whether the low sound is more than expected, which scatters less than the colour
-        dull = (self._expected_tilt_db(heard) - heard.tilt_db) / min(tilt.spread, self._low.spread)
-        rubs = self._rubs(heard, dull)
-        hiss = -upper.z(heard.upper_db)
-        hiss, dull = hiss / muffled, dull / muffled
-        if self._blank > self._first_blank:  # good cuts have shown what depth alone does
+        duller_db, colour_db = self._expected_tilt_db(heard) - heard.tilt_db, min(tilt.spread, self._low.spread)
+        rubs = self._rubs(heard, duller_db / colour_db)
+        quieter_db = upper.location - heard.upper_db
+        if self._blank <= self._first_blank:  # one peck, or two, tell neither of depth nor of other pecks
+            hiss = quieter_db / (FIRST_BLANK * math.hypot(upper.spread, PECKS_DB))
+            dull = duller_db / (FIRST_BLANK * math.hypot(colour_db, PECKS_COLOUR_DB))
+        else:  # good cuts have shown what depth alone does
+            hiss, dull = quieter_db / upper.spread, duller_db / colour_db
             hiss = min(hiss, -self._hiss.z(heard.upper_db, heard.place, PECKS_DB))
             dull = min(dull, -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB))
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
