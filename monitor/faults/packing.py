@@ -256,33 +256,50 @@ class _Peck:
 
 @dataclass(slots=True)
 class _Usual:
-    """Mean loads of the good pecks of one kind, part by part, NaN where not known.
+    """Mean loads of the newest good pecks of one kind, part by part, NaN where not known.
 
-    ``n``: how many pecks there were, ``known``: how many told that part; ``variance``: of that mean, beyond
-    wander and estimator.
+    ``worth``: how many surely heard ones those that told a part are worth; ``variance``: of that mean, beyond
+    wander and estimator. What lies far from the median moves the mean no further (Huber 1964, from memory):
+    a first peck that another sound marred is outvoted by the third.
     """
 
-    loads: NDArray[np.float64]
-    variance: NDArray[np.float64]
-    known: NDArray[np.float64] = field(init=False)
-    n: int = 1
+    loads: NDArray[np.float64] = field(init=False)
+    variance: NDArray[np.float64] = field(init=False)
+    worth: NDArray[np.float64] = field(init=False)
+    _pecks: deque[tuple[NDArray[np.float64], NDArray[np.float64]]] = field(
+        default_factory=lambda: deque(maxlen=MOST_PECKS)
+    )
 
-    def __post_init__(self) -> None:
-        self.known = np.isfinite(self.loads).astype(float)
+    @property
+    def n(self) -> int:
+        """How many pecks there were."""
+        return len(self._pecks)
 
-    def take(self, loads: NDArray[np.float64], variance: NDArray[np.float64], most: float) -> None:
-        self.n = min(self.n + 1, MOST_PECKS)
-        k = min(loads.size, self.loads.size)
-        heard, first = np.isfinite(loads[:k]), self.known[:k] == 0
-        self.known[:k] = np.minimum(self.known[:k] + heard, MOST_PECKS)
-        share = np.where(heard, 1 / np.maximum(self.known[:k], 1), 0.0)
-        over = np.clip(np.where(heard & ~first, loads[:k] - self.loads[:k], 0.0), -most, most)
-        self.loads[:k] = np.where(heard & first, loads[:k], self.loads[:k] + share * over)
-        self.variance[:k] = np.square(1 - share) * self.variance[:k] + np.square(share) * variance[:k]
-        rest = _Usual(loads[k:], variance[k:])
-        self.loads = np.concatenate([self.loads, rest.loads])
-        self.variance = np.concatenate([self.variance, rest.variance])
-        self.known = np.concatenate([self.known, rest.known])
+    def take(self, loads: NDArray[np.float64], variance: NDArray[np.float64], scatter: float) -> None:
+        """Add a peck; pecks scatter by the square root of ``scatter`` by themselves."""
+        self._pecks.append((loads, variance))
+        size = max(one.size for one, _ in self._pecks)
+        every = np.full((self.n, size), np.nan)
+        unsure = np.zeros((self.n, size))
+        for i, (one, its_variance) in enumerate(self._pecks):
+            every[i, : one.size], unsure[i, : one.size] = one, its_variance
+        heard = np.isfinite(every)
+        middle = _medians(every, heard.sum(axis=0))
+        most = WINSOR * np.sqrt(scatter + unsure)
+        worth = np.where(heard, scatter / (scatter + unsure), 0.0)
+        self.worth = worth.sum(axis=0)
+        shares = worth / np.where(self.worth > 0, self.worth, 1.0)
+        self.loads = (shares * np.where(heard, np.clip(every, middle - most, middle + most), 0.0)).sum(axis=0)
+        self.loads[self.worth == 0] = np.nan
+        self.variance = (np.square(shares) * unsure).sum(axis=0)
+
+
+def _medians(rows: NDArray[np.float64], known: NDArray[np.int64]) -> NDArray[np.float64]:
+    """Median of each column, of so many values that are not NaN."""
+    ordered = np.sort(rows, axis=0)  # NaN last
+    columns = np.arange(known.size)
+    lower, upper = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, rows.shape[0] - 1)
+    return 0.5 * (ordered[lower, columns] + ordered[upper, columns])
 
 
 @dataclass(slots=True)
@@ -469,9 +486,10 @@ class PackingRule:
         good, variance = _padded(kind.loads, size), _padded(kind.variance, size)
         if place is None:
             return np.maximum(good, 0.0), variance, kind.n, DEEPER
-        n = place.n + 1
-        good = (good + place.n * _padded(place.loads, size)) / n
-        variance = (variance + place.n**2 * _padded(place.variance, size)) / n**2
+        worth = _padded(place.worth, size)
+        here = np.where(worth > 0, _padded(place.loads, size), 0.0)
+        good = (good + worth * here) / (1 + worth)
+        variance = (variance + worth**2 * _padded(place.variance, size)) / (1 + worth) ** 2
         return np.maximum(good, 0.0), variance, kind.n, DIFFER  # a drill never drives the spindle
 
     def _kind(self, number: int) -> int:
@@ -513,12 +531,14 @@ class PackingRule:
         if peck.number == 1:
             self._compare_first(peck, late)
         scaled, variance = loads / self._dull, np.square(peck.sds)
-        most = WINSOR * self.wander.sd
-        _take(self._places, peck.number, scaled, variance, most)  # what every blank does there is no fault
+        scatter = self.wander.sd**2
+        place = self._places.setdefault(peck.number, _Usual())
+        place.take(scaled, variance, scatter)  # what every blank does there is no fault
         if peck.z >= NO_GOOD_Z:
             return
         self._learn_in(peck)
-        _take(self._kinds, self._kind(peck.number), scaled, variance, most)
+        kind = self._kinds.setdefault(self._kind(peck.number), _Usual())
+        kind.take(scaled, variance, scatter)
         if late == late:
             self._before = late / self._dull
 
@@ -591,21 +611,6 @@ class PackingRule:
         foreseen = load + max(slope, 0.0) * max(PARTS - len(peck.loads), 0)
         grown = foreseen - self._last_end if self._last_end == self._last_end else 0.0
         return foreseen + max(grown, 0.0)
-
-
-def _take(
-    usual: dict[int, _Usual],
-    key: int,
-    loads: NDArray[np.float64],
-    variance: NDArray[np.float64],
-    most: float,
-) -> None:
-    """Add a peck to what is usual of its kind, or begin with it."""
-    known = usual.get(key)
-    if known is None:
-        usual[key] = _Usual(loads.copy(), variance.copy())
-    else:
-        known.take(loads, variance, most)
 
 
 def _padded(parts: NDArray[np.float64], size: int) -> NDArray[np.float64]:

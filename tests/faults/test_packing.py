@@ -276,8 +276,27 @@ def test_a_first_peck_says_as_much_of_the_drill_as_it_was_surely_heard(hops):
     shop = Shop(wander=0.0003)
     half = np.full(10, 0.5 * FREE)
     unsure = 0.004 / math.sqrt(hops)
-    shop.rule._kinds[1] = _Usual(half, np.full(10, unsure**2))
+    shop.rule._kinds[1] = _Usual()
+    shop.rule._kinds[1].take(half, np.full(10, unsure**2), 0.0003**2)
     peck = _Peck(2, 1, 0.0, 0.0, (0.0, 0.0), 1.2, 12.0, loads=[FREE] * 10, sds=[unsure] * 10)
     shop.rule._compare_first(peck, FREE)
     assert (shop.rule._dull > 1.6) is (hops == 24)
     assert shop.rule._dull > 1.0
+
+
+def test_a_first_peck_that_another_sound_marred_is_outvoted_by_the_third():
+    """Its place in the blank had cost next to nothing, as the ear had it, and was told of in every blank."""
+    usual, good, none = _Usual(), np.linspace(0.002, 0.012, 10), np.zeros(10)
+    for loads in (np.full(10, -0.005), good, good, good):
+        usual.take(loads, none, 0.0005**2)
+    assert np.abs(usual.loads - good).max() < 0.0005
+
+
+def test_what_is_usual_of_a_part_is_a_mean_of_those_that_told_it_weighed_by_how_surely():
+    usual = _Usual()
+    usual.take(np.asarray([0.010, np.nan, np.nan]), np.asarray([3e-6, 0.0, 0.0]), 1e-6)
+    usual.take(np.asarray([0.014, 0.02]), np.zeros(2), 1e-6)
+    assert usual.loads[:2] == pytest.approx([0.010 * 0.2 + 0.014 * 0.8, 0.02], abs=2e-4)
+    assert np.isnan(usual.loads[2])
+    assert usual.worth == pytest.approx([1.25, 1.0, 0.0])
+    assert usual.variance[0] == pytest.approx(0.2**2 * 3e-6)
