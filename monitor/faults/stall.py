@@ -74,6 +74,12 @@ A speed far off that does not fall, per second, speaks against it: other tones a
 another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
 has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
+RISES, RISES_HOPS = 0.05, 4
+"""A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
+on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
+lines leave their places upwards, and for `COASTS_S` they may be missed while the ear follows them; a slip of
+the ear is over in a hop or two."""
+
 LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
 """So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
 share no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile. It
@@ -95,6 +101,8 @@ class StallRule:
     _quiet_hops: int = 0
     _away: float = 0.0
     _away_hops: int = 0
+    _rising_hops: int = 0
+    _rose_s: float = -math.inf
     _free_hops: int = 0
     _sound_db: float = 0.0
     _usual_db: float = math.nan
@@ -160,6 +168,10 @@ class StallRule:
         if at_work_s == -math.inf or self._free_hops >= LEFT_HOPS:
             self._sure_s = -math.inf  # it was heard to run free since
         lately = hop.t - self._last_heard_s <= LATELY_S
+        rises = hop.heard and hop.rate_hz_s > RISES * rotation.reference_hz
+        self._rising_hops = self._rising_hops + 1 if rises else 0
+        if self._rising_hops >= RISES_HOPS and hop.spindle_hz > (1 + RISES) * rotation.reference_hz:
+            self._rose_s = hop.t
         # a microphone that is turned down takes of the lines what it takes of the floor, and not all of them
         self._gone_hops = self._gone_hops + 1 if hop.support < 0 else 0
         turned = turned and self._gone_hops < GONE_HOPS
@@ -173,11 +185,8 @@ class StallRule:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
         goes_on = self._goes_on(hop, work)
         left = left and not goes_on
-        self._stalled = (
-            self._stalled
-            or left
-            or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
-        )
+        missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
+        self._stalled = self._stalled or (missed and hop.t - self._rose_s > COASTS_S)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0
