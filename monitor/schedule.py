@@ -135,6 +135,11 @@ class Schedule:
         mm, job_mm = self.length_mm(k), self.job_mm
         return min(mm, job_mm[k]) if self.blanks == 1 and self.count == len(job_mm) > k else mm
 
+    def falls_short(self, peck: HeardPeck, k: int) -> bool:
+        """Whether a heard peck is shorter than peck ``k``, by more than its length may be misheard."""
+        least_mm = self.least_mm(k)
+        return peck.length_mm < least_mm and not (self.alike(peck, k) or same(peck, least_mm))
+
     def follows(self, pecks: Sequence[HeardPeck], k: int = 0) -> bool:
         """Whether each of these pecks, the first being peck ``k``, has the expected length."""
         if k + len(pecks) > self.count:
@@ -170,6 +175,8 @@ class Schedule:
             gaps.append([peck.gap_s for peck in ends])
         if not (all(told) and all(gaps)):
             return  # other sound hid one of them in every blank
+        job_mm = self.job_mm if usual == len(self.job_mm) else ()
+        told = [_nearer(heard, *job_mm[k : k + 1]) for k, heard in enumerate(told)]
         lengths = [[peck.length_mm for peck in heard] for heard in told]
         self.lengths = [_typical(values, statistics.median(values)) for values in lengths]
         self.learned, self.count = True, usual
@@ -316,6 +323,13 @@ def same(peck: HeardPeck, length_mm: float) -> bool:
     """Whether a heard peck has this length, as far as it can be heard."""
     rate_mm_s = peck.length_mm / peck.seconds if peck.seconds > 0 else 0.0
     return abs(peck.length_mm - length_mm) <= max(LIKE * length_mm, 3 * DATED_S * rate_mm_s)
+
+
+def _nearer(pecks: list[HeardPeck], job_mm: float = math.nan) -> list[HeardPeck]:
+    """Of two that are not of one length the one that is nearer to the job's: the mean of both is neither."""
+    if len(pecks) != 2 or job_mm != job_mm or same(pecks[0], pecks[1].length_mm):
+        return pecks
+    return [min(pecks, key=lambda peck: abs(peck.length_mm - job_mm))]
 
 
 def difference(job_mm: Sequence[float], pecks: Sequence[HeardPeck], units: Units) -> str:

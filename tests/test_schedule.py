@@ -219,3 +219,22 @@ def test_a_gap_beside_a_peck_that_outlasted_the_jobs_may_be_longer_until_it_was_
     whole = Schedule((8.0, 5.0, 5.0))
     whole.learn(blank(8.0, 5.1, 4.9))
     assert whole.hidden_s(RATE_MM_S) == [0.0, 0.0]
+
+
+def test_of_two_lengths_of_a_peck_the_jobs_is_the_programs():
+    """A compressor went on after one in the first blank: it was learned as twice as long as it is, and the
+    mean of that and the truth made each that followed seem to break off."""
+    schedule = Schedule((8.0, 5.0, 4.0))
+    schedule.learn(blank(8.0, 5.0, 8.0))
+    assert not schedule.falls_short(blank(4.0)[0], 2)
+    assert schedule.falls_short(blank(3.0)[0], 2)
+    schedule.learn(blank(8.0, 5.0, 4.0))
+    assert [schedule.length_mm(k) for k in range(3)] == [8.0, 5.0, 4.0]
+    assert schedule.seconds[2] == pytest.approx(4.0 / RATE_MM_S)
+
+
+def test_a_peck_that_the_job_knows_nothing_of_has_the_mean_of_two_lengths():
+    schedule = Schedule((8.0, 5.0))
+    schedule.learn(blank(8.0, 5.0, 8.0))
+    schedule.learn(blank(8.0, 5.0, 4.0))
+    assert schedule.length_mm(2) == 6.0

@@ -293,8 +293,8 @@ class LostCutRule:
         k = len(heard) - 1
         if not 0 <= k < schedule.count or cycle.touched or cycle.through or cycle.overrun:
             return False
-        short = heard[k].length_mm < EARLY * schedule.length_mm(k)
-        return short and not schedule.alike(heard[k], k) and self._follows(cycle)
+        short = heard[k].length_mm < EARLY * schedule.least_mm(k)
+        return short and schedule.falls_short(heard[k], k) and self._follows(cycle)
 
     def _rubbing(
         self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle
@@ -336,9 +336,7 @@ class LostCutRule:
             return False
         if not self._follows(cycle):
             return False
-        expected_mm = schedule.length_mm(k - 1)
-        early = heard[-1].length_mm < expected_mm and not schedule.alike(heard[-1], k - 1)
-        return (early or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
+        return (schedule.falls_short(heard[-1], k - 1) or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
 
     def _is_sure(self, heard: list[HeardPeck]) -> bool:
         """Whether the last of these pecks was one, as its load tells; or else as it came when one was due: a
