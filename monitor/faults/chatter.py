@@ -22,6 +22,7 @@ import math
 import operator
 import statistics
 from collections import deque
+from collections.abc import Iterable
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -160,6 +161,13 @@ power over the noise (simulated, at 13 to 25 dB; twice Rife and Boorstyn's bound
 
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
+
+YOUNG_HOPS, YOUNG_APART, YOUNG_DB, BOUNDED_DB = 4, 8, 2.5, 4.0
+"""Nor does a younger one, unless the mean of so many single spectra has risen by the third within the second
+(0.4 s, in which chatter that grows by 8 dB a second, which is slow, rises by 3; noise leaves 2 unsure), or had
+lately, by the fourth, out of a line that already stood over the noise: it may be bounded by now. A note of a
+tune, a telephone, a motor that is switched on have their level within a frame or two, and stay there; averages
+hide that for as long as they are. One that ended with a cut and is back has grown before."""
 
 _NEW_RAISES, _RAISES = 10 ** (NEW_RAISES_DB / 10), 10 ** (RAISES_DB / 10)
 PAST_HOPS = 16  # kept to see how a line came
@@ -432,8 +440,7 @@ class ChatterRule:
 
     def _came_in_a_step(self, tones: Tones, bins: slice) -> bool:
         """Whether the line in these bins had its level within a frame, and then stayed there."""
-        spectra = [*self._past, tones]
-        levels = [_db(float((one.newest[bins] * one.per_floor[bins]).max())) for one in spectra]
+        levels = _levels([*self._past, tones], bins)
         stood = levels[STEP_HOPS:-STEP_HOPS]
         rise, at = max(
             (b - max(a, STEP_NOISE_DB), k) for k, (a, b) in enumerate(zip(levels, stood, strict=False))
@@ -552,7 +559,7 @@ class ChatterRule:
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
-            and _grows(track)
+            and self._grows(track)
         )
         return track.told
 
@@ -573,6 +580,22 @@ class ChatterRule:
             track.start_s - t < LATELY_S
             and not (cut and (_is_multiple(track.hz, hz) or self._same(track.hz, hz)))
             for t, hz, cut in self._tones
+        )
+
+    def _grows(self, track: _Track) -> bool:
+        """Whether the line has risen lately, and not only come."""
+        past = list(track.past_db)
+        if len(past) == GROWS_HOPS:
+            return track.slow_db - sum(past[: GROWS_HOPS // 3]) / (GROWS_HOPS // 3) >= GROWS_DB
+        if _near(track.hz, self._ended_hz):
+            return True
+        levels = _levels(self._past, self._beside_bins(track.hz))
+        pieces = [levels[k : k + YOUNG_HOPS] for k in range(len(levels) - YOUNG_HOPS + 1)]
+        means = [statistics.fmean(piece) for piece in pieces]
+        *rises, newest = map(operator.sub, means[YOUNG_APART:], means)
+        return newest >= YOUNG_DB or any(
+            rise >= BOUNDED_DB and min(piece) >= STEP_NOISE_DB + STEP_NEAR_DB
+            for rise, piece in zip(rises, pieces, strict=False)
         )
 
     @property
@@ -656,12 +679,9 @@ def _near(hz: float, other_hz: float) -> bool:
     return abs(hz - other_hz) <= 0.02 * hz
 
 
-def _grows(track: _Track) -> bool:
-    """Whether the line has risen lately; one younger than that has."""
-    past = list(track.past_db)
-    if len(past) < GROWS_HOPS:
-        return True
-    return track.slow_db - sum(past[: GROWS_HOPS // 3]) / (GROWS_HOPS // 3) >= GROWS_DB
+def _levels(spectra: Iterable[Tones], bins: slice) -> list[float]:
+    """Of the strongest of these bins in each newest spectrum, in dB over the floor."""
+    return [_db(float((one.newest[bins] * one.per_floor[bins]).max())) for one in spectra]
 
 
 def _is_steady(track: _Track) -> bool:
