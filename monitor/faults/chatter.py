@@ -163,11 +163,11 @@ GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
 YOUNG_HOPS, YOUNG_APART, YOUNG_DB, BOUNDED_DB = 4, 8, 2.5, 4.0
-"""Nor does a younger one, unless the mean of so many single spectra has risen by the third within the second
+"""Nor does a younger one, unless the median of so many single spectra has risen by the third within the second
 (0.4 s, in which chatter that grows by 8 dB a second, which is slow, rises by 3; noise leaves 2 unsure), or had
 lately, by the fourth, out of a line that already stood over the noise: it may be bounded by now. A note of a
 tune, a telephone, a motor that is switched on have their level within a frame or two, and stay there; averages
-hide that for as long as they are. One that ended with a cut and is back has grown before."""
+hide that for as long as they are, and the median leaves out the frame in which it began. One that ended with a cut and is back has grown before."""
 
 _NEW_RAISES, _RAISES = 10 ** (NEW_RAISES_DB / 10), 10 ** (RAISES_DB / 10)
 PAST_HOPS = 16  # kept to see how a line came
@@ -591,8 +591,8 @@ class ChatterRule:
             return True
         levels = _levels(self._past, self._beside_bins(track.hz))
         pieces = [levels[k : k + YOUNG_HOPS] for k in range(len(levels) - YOUNG_HOPS + 1)]
-        means = [statistics.fmean(piece) for piece in pieces]
-        *rises, newest = map(operator.sub, means[YOUNG_APART:], means)
+        medians = [statistics.median(piece) for piece in pieces]
+        *rises, newest = map(operator.sub, medians[YOUNG_APART:], medians)
         return newest >= YOUNG_DB or any(
             rise >= BOUNDED_DB and min(piece) >= STEP_NOISE_DB + STEP_NEAR_DB
             for rise, piece in zip(rises, pieces, strict=False)

@@ -152,6 +152,23 @@ def test_a_tone_that_is_switched_on_within_a_cut_or_with_it_may_be_from_elsewher
     assert not shop.go(CUT, tone(hz, 25.0, CUT) * (clock(CUT) > begins_s), cutting=True).found
 
 
+@pytest.mark.parametrize("rises_s", [0.04, 0.12])
+@pytest.mark.parametrize(("hz", "db"), [(390.0, 15.0), (1174.0, 17.0)])
+def test_a_faint_note_that_only_comes_and_stays_is_seldom_told(hz, db, rises_s):
+    """Too weak for a step to show in single spectra; but it does not rise any more once it is there."""
+    note = tone(hz, db, 2.5) * np.clip((clock(2.5) - 1.2) / rises_s, 0.0, 1.0)
+    assert sum(bool(Shop(seed).good().go(2.5, note, cutting=True).found) for seed in range(6)) <= 1
+
+
+@pytest.mark.parametrize("seed", range(4))
+@pytest.mark.parametrize(("growth_db_s", "most_db"), [(10.0, 30.0), (20.0, 17.0), (30.0, 20.0)])
+def test_faint_chatter_that_is_soon_bounded_is_told_in_time(growth_db_s, most_db, seed):
+    shop = Shop(seed).good()
+    start = shop.t
+    shop.go(CUT, growing(1174.0, growth_db_s, most_db=most_db), cutting=True)
+    assert shop.first()[0] < start + 22 / growth_db_s + 1.0
+
+
 def test_after_one_strange_tone_a_line_is_told_once_it_is_back():
     """A voice or a whistle: between cuts, where good pecks showed nothing, and then within a cut."""
     shop = Shop().good().go(1.0, tone(1100.0, 20.0, 1.0)).go(0.5)
