@@ -163,11 +163,12 @@ GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
 YOUNG_HOPS, YOUNG_APART, YOUNG_DB, BOUNDED_DB = 4, 8, 2.5, 4.0
-"""Nor does a younger one, unless the median of so many single spectra has risen by the third within the second
-(0.4 s, in which chatter that grows by 8 dB a second, which is slow, rises by 3; noise leaves 2 unsure), or had
-lately, by the fourth, out of a line that already stood over the noise: it may be bounded by now. A note of a
-tune, a telephone, a motor that is switched on have their level within a frame or two, and stay there; averages
-hide that for as long as they are, and the median leaves out the frame in which it began. One that ended with a cut and is back has grown before."""
+"""Nor does a younger one, unless the median of so many single spectra has risen by the third within the
+second (0.4 s, in which chatter that grows by 8 dB a second, which is slow, rises by 3; noise leaves 2
+unsure), or had lately, by the fourth, out of a line that already stood over the noise: it may be bounded by
+now. A note of a tune, a telephone, a motor that is switched on have their level within a frame or two, and
+stay there; averages hide that for as long as they are, and the median leaves out the frame in which it began.
+One that ended with a cut and is back has grown before."""
 
 _NEW_RAISES, _RAISES = 10 ** (NEW_RAISES_DB / 10), 10 ** (RAISES_DB / 10)
 PAST_HOPS = 16  # kept to see how a line came
