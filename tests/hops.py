@@ -9,6 +9,7 @@ from statistics import NormalDist
 from typing import Any
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.hop import HEARD, Hop
 from monitor.signal.level import LOST_SHARE
@@ -72,6 +73,12 @@ class _Said:
 
     def evidence(self, _n: int, low_hz: float, high_hz: float) -> float:
         return self._evidence(low_hz, high_hz)
+
+    def scores(self, _n: int) -> NDArray[np.float32]:
+        return np.zeros(1, np.float32)  # nothing said of any speed
+
+    def states(self, hz: NDArray[np.float64]) -> NDArray[np.intp]:
+        return np.zeros(hz.shape, np.intp)
 
 
 def _evidence(audible: float, spindle_hz: float, low_hz: float, high_hz: float) -> float:

@@ -16,6 +16,7 @@ from dataclasses import dataclass, field
 from itertools import combinations
 
 from monitor.faults.episode import Finding
+from monitor.faults.falling import FallingCourse
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.frames import HOP_S
@@ -38,6 +39,7 @@ SWITCHED_OFF_NATS = math.log(50)
 blank, which is some fifty times as often as a drill binds while the program should be elsewhere."""
 
 _SURELY_NOT = 0.04  # log odds of this are under what a hop counts at most
+_MAY_FALL = 0.02  # chance of a sag beyond the warning from which on courses of falling are compared
 
 DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
 """The same where the lines are drowned, and the beat of the cut, whose windows overlap, tells most of it: so
@@ -192,6 +194,10 @@ class SagRule:
     _course_s: float = -math.inf
     _course_sag: float = 0.0
     _course_slope: float = 0.0
+    _falling: FallingCourse = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._falling = FallingCourse(self.lag_s)
 
     def step(
         self,
@@ -215,6 +221,8 @@ class SagRule:
         in_cut = hop.t - at_work_s <= GONE_S
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
         self._follow_course(hop, rotation, work, in_place or elsewhere)
+        self._falling.add(hop)
+        falls = self._falls_unheard(hop, rotation, work, in_place or elsewhere)
         if sag <= DEEPEST:
             self._followed_s = hop.t
         elif hop.t - self._followed_s > FOLLOWED_S:
@@ -223,7 +231,7 @@ class SagRule:
             sag = math.nan  # a tone of another sound
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._sums = [FADE * s for s in self._sums]
-            return self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
+            return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         self._small_hops = self._small_hops + 1 if sag * 100 <= self.warning_pct else 0
         if self._small_hops >= SMALL_HOPS:
             self._sure_s = -math.inf  # not lost: heard again, if unsurely, and turning well
@@ -246,7 +254,7 @@ class SagRule:
             self._sure_falls = not _is_heard(hop)
         if not work.loaded:
             self._sums = [0.0, 0.0]
-            return None
+            return falls
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         counts = told and self._jump_hops <= 1 and not _runs_up(hop, rotation)
         if not counts or (sag > FAR and not missing):
@@ -266,7 +274,26 @@ class SagRule:
         over[0] = over[0] and sum(100 * one > self.warning_pct for _, one in self._before) >= WARNS_HOPS
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD
-        return found if holds else self._lost(hop, work) or found
+        return found if holds else falls or self._lost(hop, work) or found
+
+    def _falls_unheard(self, hop: Hop, rotation: Rotation, work: Work, astray: bool) -> Finding | None:
+        """A fall that no hop tells by itself: only all of them along its course do."""
+        if astray or hop.deaf or not work.sure or _runs_up(hop, rotation):
+            return None
+        beyond = (1 - self.warning_pct / 100 - MACHINE_WANDER) * rotation.reference_hz
+        if hop.probability_between((1 - DEEPEST) * rotation.reference_hz, beyond) < _MAY_FALL:
+            return None
+        limits = self.warning_pct / 100, self.hold_pct / 100
+        fallen_to, slope = self._falling.sag(hop, rotation, work, *limits)
+        if not fallen_to:
+            return None
+        message = (
+            f"The spindle falls by some {100 * slope:.0f} % a second in the noise of the cut, so that it "
+            f"passes the limit ({self.hold_pct:g} %) by now: the drill is binding or chips are packed: "
+            "retract and clear them."
+        )
+        value = 100 * fallen_to
+        return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
 
     def _follow_jump(self, hop: Hop, sag: float) -> None:
         """Hops until a sag that came at once, or after none was known, counts."""

@@ -114,6 +114,18 @@ class Between:
         self._evidence[low_hz, high_hz] = n, most
         return most[0]
 
+    def scores(self, n: int) -> NDArray[np.float32]:
+        """Evidence of each candidate speed at hop ``n`` of the call, nats, shape (n_states,)."""
+        row: NDArray[np.float32] = self._scores[n]
+        return row
+
+    def states(self, hz: NDArray[np.float64]) -> NDArray[np.intp]:
+        """Nearest candidate to each speed, of the same shape."""
+        first, last = self._grid_hz[0], self._grid_hz[-1]
+        steps = np.log(hz / first) * ((len(self._grid_hz) - 1) / np.log(last / first))
+        nearest: NDArray[np.intp] = np.clip(np.rint(steps), 0, len(self._grid_hz) - 1).astype(np.intp)
+        return nearest
+
 
 class SpeedTracker:
     """Streaming spindle speed; the same hops give the same result however they are grouped.

@@ -43,3 +43,13 @@ def test_a_probability_is_the_sum_and_evidence_the_most_from_one_bound_to_below_
         )
         assert between.evidence(n, 14.0, 15.0) == speeds.scores[n, inside].max()
     assert between.probability(0, 15.0, 14.0) == between.evidence(0, 15.0, 14.0) == 0.0
+
+
+def test_a_speed_is_looked_up_at_the_nearest_candidate(speeds):
+    between = Between(GRID_HZ.tolist(), speeds)
+    asked = np.array([[4.0, 5.0, 10.001], [15.01, 19.0, 30.0]])
+    states = between.states(asked)
+    assert states.shape == asked.shape
+    nearest = np.abs(np.log(asked[..., None] / GRID_HZ)).argmin(axis=-1)
+    assert np.array_equal(states, nearest)
+    assert np.array_equal(between.scores(3), speeds.scores[3])

@@ -1,0 +1,100 @@
+"""Whether a spindle in a cut falls along a straight course, by all that the lines say along it.
+
+Where a loud cut all but drowns the lines, no hop places the speed, and what follows it from hop to hop
+(`monitor.signal.speed_track`) pays for every step that it takes: it stays behind in the noise. A bit that
+binds slows the spindle for some tenths of a second, as steadily as its inertia lets it. So the evidence of
+these hops is summed along each straight fall from the speed of the cut and held against the best of steady
+speeds, and of straight rises: a generalised likelihood ratio, what radar calls track before detect.
+"""
+
+from __future__ import annotations
+
+from collections import deque
+
+import numpy as np
+
+from monitor.hop import Hop
+from monitor.signal.frames import HOP_S
+from monitor.spindle import STOPPED, Rotation
+from monitor.work import Work
+
+FALLING_NATS = 6.0
+"""Four hundred to one, of the best fall against the best steady speed, or rise."""
+
+RATES = np.geomspace(0.09, 1.0, 7)
+"""Per second, of the free speed. Neighbours are half again as fast: by the time that either leads to the hold
+limit they have parted by less than the lines' width at the speeds before. What is slower can be followed."""
+
+HOPS, LEAST_HOPS = 20, 3
+"""A second: as long as the slowest of these falls takes to the hold limit. And the hops along a course, at
+least: two of one frame can be wrong together."""
+
+WITHIN, STEP = 0.01, 0.005
+"""Steady speeds that it may have instead: from so little over the free speed to the warning, so close."""
+
+DEEPEST = 0.4
+"""No course is followed further down: half the speed has lines where those of the whole one are."""
+
+SHARE = 0.7
+"""Of the evidence of frames that share no sound: rooms and machines are not quite the model."""
+
+CUT_S = 0.25
+"""After so much of a cut its lines are those of the cut, and the drill has entered."""
+
+
+class FallingCourse:
+    """One `add` a hop; ``lag_s``: from the middle of the frames to the newest sample.
+
+    Notes
+    -----
+    A log likelihood ratio is negative on average where its hypothesis is wrong (Gibbs's inequality), and of
+    all speeds at most one is right. Where their mean is not, the sound is no lines in noise, but peaks
+    everywhere, which favour any course: then nothing is told.
+    """
+
+    def __init__(self, lag_s: float) -> None:
+        self._lag_s = lag_s
+        self._share = SHARE * HOP_S / lag_s if lag_s > HOP_S else SHARE  # frames overlap
+        self._hops: deque[Hop] = deque(maxlen=HOPS)
+
+    def add(self, hop: Hop) -> None:
+        """Take one hop."""
+        self._hops.append(hop)
+
+    def sag(
+        self, hop: Hop, rotation: Rotation, work: Work, warning: float, hold: float
+    ) -> tuple[float, float]:
+        """Where the likeliest fall leads by the next hop, when the feed can stop, and its rate per second.
+
+        Zeros where none leads beyond ``hold`` or is so much likelier than any steady speed under ``warning``
+        (fractions).
+        """
+        hops = [one for one in self._hops if one.t - work.cut_s > CUT_S]
+        if rotation.state is STOPPED or len(hops) < LEAST_HOPS:
+            return 0.0, 0.0
+        step_s, n, free_hz = hop.step_s, len(hops), rotation.reference_hz
+        begun_s = step_s * np.arange(LEAST_HOPS, n)  # how long ago each course began
+        fallen_s = np.maximum(begun_s[:, None] - self._lag_s - step_s * np.arange(n)[::-1], 0.0)
+        counts = fallen_s > 0
+        now = work.cut_sag + RATES * (begun_s[:, None] + step_s)
+        possible = (now > hold) & (now < DEEPEST) & (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
+        if not possible.any():
+            return 0.0, 0.0
+        scores = np.stack([one.between.scores(one.n) for one in hops])
+        low, high = hop.between.states((1 - np.array([DEEPEST, -WITHIN])) * free_hz)
+        if not scores[:, low : high + 1].mean() < 0:
+            return 0.0, 0.0  # see `FallingCourse`
+        # falls, and the same upwards, which no spindle in a cut does: they say what chance gives here
+        ways = np.concatenate([RATES, -RATES])
+        courses = work.cut_sag + ways[:, None] * fallen_s[:, None, :]  # begun, way, hop
+        at = hop.between.states((1 - courses) * free_hz)
+        along = (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
+        steady = hop.between.states((1 - np.arange(-WITHIN, warning + STEP / 2, STEP)) * free_hz)
+        # no better than noise is what drowned lines give at any speed
+        stays = np.maximum((counts @ scores[:, steady]).max(axis=1), 0.0)
+        nats = self._share * (along - stays[:, None])
+        falls, rises = np.where(possible, nats[:, : RATES.size], 0.0), nats[:, RATES.size :]
+        best = int(falls.argmax())
+        if falls.flat[best] - max(float(rises[possible].max()), 0.0) < FALLING_NATS:
+            return 0.0, 0.0
+        return float(now.flat[best]), float(RATES[best % RATES.size])
