@@ -166,6 +166,21 @@ def test_a_fall_while_no_spindle_was_heard_is_no_fault():
     assert not any(f for _, f in run(hops, still))
 
 
+@pytest.mark.parametrize(
+    ("fall_db", "over_s", "held"), [(24, 0.05, True), (16, 0.05, False), (24, 0.6, False)]
+)
+def test_beside_a_standing_spindle_it_falls_far_under_the_room_and_at_once(fall_db, over_s, held):
+    """A plug that is pulled may hum, which the floor between its harmonics does not show."""
+    still = rotation(state=SpindleState.STOPPED)
+    hops = []
+    for t in times(4):
+        db = -14.0 - fall_db * min(max(t - 1, 0) / over_s, 1)
+        hops.append(silent(t, over_db=db, broadband_db=MACHINE_DB + db, level_db=-40.0 if t <= 1 else -20.0))
+    held_s, finding = first(run(hops, still, room_db=MACHINE_DB - 14), Severity.HOLD)
+    assert (finding is not None) is held
+    assert not held or (held_s <= 1.5 and "room" in finding.message)
+
+
 def test_sound_that_comes_back_ends_the_fault():
     rule = MicrophoneRule()
     run(drop(35, 0.05), rule=rule)
