@@ -305,7 +305,7 @@ class Schedule:
     def hidden_s(self, feed_mm_s: float) -> list[float]:
         """By how much each gap between pecks may be longer than it was heard, in the only blank so far: a
         peck beside it outlasted the job's, which another sound that hid its edge makes so too."""
-        if self.blanks != 1 or self.count != len(self.job_mm):
+        if self.count != len(self.job_mm):
             return [0.0] * (len(self.gaps) - 1)
         pairs = zip(self.lengths, self.job_mm, strict=True)
         over_s = [(typical.middle - mm) / feed_mm_s for typical, mm in pairs]
