@@ -113,6 +113,7 @@ _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
 _STUCK_TIMES = 2.0
 
 _FALL_HOPS, _STAY_HOPS = 3, 5  # a retract takes less than 0.15 s to leave the chip; 0.25 s show what stays
+_GATHERS_HOPS = 6  # an axis gathers way for some tenths of a second, and is heard the less before
 _STAY_DB = 2.0  # range of five hops of steady noise: four deviations of the band-averaged floor
 _FALL_DB, _FALL_SDS = 3.0, 2.0  # below the cut, at least
 _TRAVEL_LEAST_DB = 1.5  # less hardly sounds like cutting
@@ -215,7 +216,7 @@ class CuttingDetector:
     _usual_idle_db: float = 0.0
     _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travel_s: float = 0.0
-    _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _STAY_HOPS))
+    _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _GATHERS_HOPS + _STAY_HOPS))
     _load_known_s: float = 0.0
     _loaded_s: float = 0.0
     _unheard: bool = False
@@ -333,7 +334,8 @@ class CuttingDetector:
             self._heard_hops += 1
         if unheard:
             sound, load = max(sound, -_UNSURE_LOAD), LOAD_YES
-        if sound <= 0 and rise < _EDGE * threshold_db and not unheard:
+        # nor has a cut begun while the axis is heard to bring the drill
+        if sound <= 0 and (rise < _EDGE * threshold_db or self.travels) and not unheard:
             self._low_s = now
         if load <= -LOAD_YES and sound + load < 0:
             self._free_s = now  # whatever sounds like a cut
@@ -495,11 +497,16 @@ class CuttingDetector:
         if self._known_sag > _SHOWS_SDS * self._idle_sag_sd and not sag < 0.5 * self._known_sag:
             return False
         newest = list(self._newest)
-        stays = newest[_FALL_HOPS:]
-        highest = max(stays)
-        if highest > newest[0] - _FALL_DB or highest - min(stays) > _STAY_DB:
+        stays = newest[-_STAY_HOPS:]
+        if max(stays) - min(stays) > _STAY_DB:
             return False
-        before = self._levels[:-_STAY_HOPS]
+        highest, gone = max(stays), _STAY_HOPS  # since it fell
+        while highest > newest[-gone - _FALL_HOPS] - _FALL_DB:
+            gone += 1
+            if gone + _FALL_HOPS > len(newest) or newest[-gone] > highest + _STAY_DB:
+                return False
+            highest = max(highest, newest[-gone])
+        before = self._levels[:-gone]
         usual = statistics.median(before)
         spread = 1.25 * statistics.fmean([abs(one - usual) for one in before])
         if len(self._cuts) >= _SOME_CUTS:
@@ -508,7 +515,7 @@ class CuttingDetector:
         stays_db = statistics.fmean(stays) - self.idle_db
         if highest > usual - max(_FALL_DB, _FALL_SDS * spread) or stays_db < _TRAVEL_LEAST_DB:
             return False
-        self._levels, self._sags = before, self._sags[:-_STAY_HOPS]
+        self._levels, self._sags = before, self._sags[:-gone]
         self._travels.append(self.idle_db + 10 * math.log10(10 ** (stays_db / 10) - 1))
         self.travel_db = statistics.median(self._travels)
         return True
