@@ -216,7 +216,9 @@ class CuttingDetector:
     _usual_idle_db: float = 0.0
     _travels: deque[float] = field(default_factory=lambda: deque(maxlen=_LATELY))
     _travel_s: float = 0.0
-    _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_FALL_HOPS + _GATHERS_HOPS + _STAY_HOPS))
+    _newest: deque[float] = field(
+        default_factory=lambda: deque(maxlen=_FALL_HOPS + _GATHERS_HOPS + _STAY_HOPS)
+    )
     _load_known_s: float = 0.0
     _loaded_s: float = 0.0
     _unheard: bool = False

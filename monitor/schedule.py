@@ -303,8 +303,9 @@ class Schedule:
         return min((gap.middle for gap in self.gaps[max(pecks - 1, 1) :]), default=0.0)
 
     def hidden_s(self, feed_mm_s: float) -> list[float]:
-        """By how much each gap between pecks may be longer than it was heard, in the only blank so far: a
-        peck beside it outlasted the job's, which another sound that hid its edge makes so too."""
+        """By how much each gap between pecks may be longer than it was heard: a peck beside it outlasted the
+        job's, which another sound that hid its edge makes so too. In more blanks than one it is the axis
+        mostly, which is not heard in each."""
         if self.count != len(self.job_mm):
             return [0.0] * (len(self.gaps) - 1)
         pairs = zip(self.lengths, self.job_mm, strict=True)

@@ -364,6 +364,32 @@ def test_the_axis_that_draws_the_drill_out_is_no_cut(travel_db):
     assert not detector.travels  # the drill cuts
 
 
+def test_an_axis_that_gathers_way_is_heard_as_one_and_brings_no_contact():
+    """It is faint at first, as it draws the drill out; and brings it back as loudly, until contact."""
+    detector = CuttingDetector(longest_s=5.0)
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    for k in range(3):
+        begin = 3.0 + 7 * k
+        run(detector, lambda t: 20.0, 4.0, begin, sag=0.0)
+        out = run(detector, lambda t, b=begin: min(4.0 + 20 * (t - b - 4), 8.0), 1.5, begin + 4, sag=0.0)
+        assert first(out, False) < begin + 4.6
+        assert detector.end_s == pytest.approx(begin + 4, abs=0.15)
+        run(detector, lambda t: 0.0, 0.5, begin + 5.5, sag=0.0)
+        back = run(detector, lambda t: 8.0, 1.0, begin + 6, sag=0.0)
+        assert not any(decision for _, decision in back)
+    run(detector, lambda t: 20.0, 1.0, 24.0, sag=0.0)
+    assert detector.onset_s == pytest.approx(24.0, abs=0.15)
+
+
+def test_what_gets_fainter_little_by_little_is_no_travel():
+    """Softened work, of a drive that keeps its speed, rubs."""
+    detector = CuttingDetector(longest_s=12.0)
+    run(detector, lambda t: 0.0, 3.0, sag=0.0)
+    heard = run(detector, lambda t: 20.0 - 8 * (1 - math.exp(-max(t - 7, 0.0) / 0.5)), 8.0, 3.0, sag=0.0)
+    assert all(d for t, d in heard if t > 3.3)
+    assert math.isnan(detector.travel_db)
+
+
 def test_what_goes_on_after_a_sound_in_a_cut_is_no_travel_where_cuts_are_as_loud():
     """A telephone ended in a cut: cuts of the level that was left would not be heard any more."""
     detector = CuttingDetector(longest_s=12.0)
