@@ -43,9 +43,9 @@ UNDER_ROOM_DB, UNDER_MACHINE_DB = 6.0, 6.0
 far under the running machine at least: the room may have been heard under another sound."""
 
 UNDER_STANDING_DB, STOOD_S = 20.0, 1.0
-"""So far under the room, known for so long: that is no sound which ends, beside a spindle that stands. What is
-heard whenever it stands, and ends within 0.15 s all the same, is not a hundred times as powerful as the room:
-voices and music pause, and fans run down."""
+"""So far under the room, known for so long: that is no sound which ends, beside a spindle that stands. What
+is heard whenever it stands, and ends within 0.15 s all the same, is not a hundred times as powerful as the
+room: voices and music pause, and fans run down."""
 
 LEVEL_FALL_DB = 20.0
 """Fall of all sound, lines and hum included, that tells as well: the noise of an input may lie so little
