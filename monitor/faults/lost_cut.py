@@ -336,7 +336,8 @@ class LostCutRule:
             return False
         if not self._follows(cycle):
             return False
-        return (schedule.falls_short(heard[-1], k - 1) or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
+        early = schedule.falls_short(heard[-1], k - 1)
+        return (early or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
 
     def _is_sure(self, heard: list[HeardPeck]) -> bool:
         """Whether the last of these pecks was one, as its load tells; or else as it came when one was due: a

@@ -483,7 +483,8 @@ class MeltingRule:
         """
         crackle, upper, tilt, tone = self._good
         # whether the low sound is more than expected, which scatters less than the colour
-        duller_db, colour_db = self._expected_tilt_db(heard) - heard.tilt_db, min(tilt.spread, self._low.spread)
+        duller_db = self._expected_tilt_db(heard) - heard.tilt_db
+        colour_db = min(tilt.spread, self._low.spread)
         rubs = self._rubs(heard, duller_db / colour_db)
         quieter_db = upper.location - heard.upper_db
         if self._blank <= self._first_blank:  # one peck, or two, tell neither of depth nor of other pecks

@@ -299,7 +299,8 @@ def _medians(rows: NDArray[np.float64], known: NDArray[np.int64]) -> NDArray[np.
     ordered = np.sort(rows, axis=0)  # NaN last
     columns = np.arange(known.size)
     lower, upper = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, rows.shape[0] - 1)
-    return 0.5 * (ordered[lower, columns] + ordered[upper, columns])
+    medians: NDArray[np.float64] = 0.5 * (ordered[lower, columns] + ordered[upper, columns])
+    return medians
 
 
 @dataclass(slots=True)

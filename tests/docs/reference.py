@@ -30,7 +30,7 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 # Modules whose limits decide what is told, in the order of the page.
 JUDGES = (
     *(f"faults.{name}" for name in (
-        "sag", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
+        "sag", "falling", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
         "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
     "pecks", "schedule", "spindle", "cutting", "work", "evidence.clips", "evidence.space",
