@@ -505,9 +505,9 @@ class CuttingDetector:
         highest, gone = max(stays), _STAY_HOPS  # since it fell
         while highest > newest[-gone - _FALL_HOPS] - _FALL_DB:
             gone += 1
-            if gone + _FALL_HOPS > len(newest) or newest[-gone] > highest + _STAY_DB:
+            # an axis that gathers way is heard the less before; what fades on is no such
+            if gone + _FALL_HOPS > len(newest) or newest[-gone] > min(stays):
                 return False
-            highest = max(highest, newest[-gone])
         before = self._levels[:-gone]
         usual = statistics.median(before)
         spread = 1.25 * statistics.fmean([abs(one - usual) for one in before])

@@ -308,8 +308,10 @@ class Schedule:
         mostly, which is not heard in each."""
         if self.count != len(self.job_mm):
             return [0.0] * (len(self.gaps) - 1)
-        pairs = zip(self.lengths, self.job_mm, strict=True)
-        over_s = [(typical.middle - mm) / feed_mm_s for typical, mm in pairs]
+        pairs = list(zip(self.lengths, self.job_mm, strict=True))
+        # a feed turned down makes all of them longer
+        slower = max(min([typical.middle / mm for typical, mm in pairs]), 1.0)
+        over_s = [(typical.middle - slower * mm) / feed_mm_s for typical, mm in pairs]
         # (a length is the difference of two dates)
         over_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
         return [before + after for before, after in pairwise(over_s)]

@@ -219,6 +219,10 @@ def test_a_gap_beside_a_peck_that_outlasts_the_jobs_may_be_longer():
     whole = Schedule((8.0, 5.0, 5.0))
     whole.learn(blank(8.0, 5.1, 4.9))
     assert whole.hidden_s(RATE_MM_S) == [0.0, 0.0]
+    slow = Schedule((8.0, 5.0, 5.0))
+    for _ in range(3):
+        slow.learn(blank(10.0, 6.25, 6.25))  # the feed is turned down to 80 %
+    assert slow.hidden_s(RATE_MM_S) == [0.0, 0.0]
 
 
 def test_of_two_lengths_of_a_peck_the_jobs_is_the_programs():

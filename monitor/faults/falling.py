@@ -38,6 +38,8 @@ DEEPEST = 0.4
 SHARE = 0.7
 """Of the evidence of frames that share no sound: rooms and machines are not quite the model."""
 
+_NOW_S = 1e-9  # what has not fallen yet, but for rounding
+
 CUT_S = 0.25
 """After so much of a cut its lines are those of the cut, and the drill has entered."""
 
@@ -75,8 +77,10 @@ class FallingCourse:
         step_s, n, free_hz = hop.step_s, len(hops), rotation.reference_hz
         begun_s = step_s * np.arange(LEAST_HOPS, n)  # how long ago each course began
         fallen_s = np.maximum(begun_s[:, None] - self._lag_s - step_s * np.arange(n)[::-1], 0.0)
-        counts = fallen_s > 0
-        now = work.cut_sag + RATES * (begun_s[:, None] + step_s)
+        counts = fallen_s > _NOW_S
+        # before the load of a cut is known, from the free speed
+        cut_sag = work.cut_sag if work.cut_sag == work.cut_sag else 0.0
+        now = cut_sag + RATES * (begun_s[:, None] + step_s)
         possible = (now > hold) & (now < DEEPEST) & (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
         if not possible.any():
             return 0.0, 0.0
@@ -86,7 +90,7 @@ class FallingCourse:
             return 0.0, 0.0  # see `FallingCourse`
         # falls, and the same upwards, which no spindle in a cut does: they say what chance gives here
         ways = np.concatenate([RATES, -RATES])
-        courses = work.cut_sag + ways[:, None] * fallen_s[:, None, :]  # begun, way, hop
+        courses = np.minimum(cut_sag + ways[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
         at = hop.between.states((1 - courses) * free_hz)
         along = (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
         steady = hop.between.states((1 - np.arange(-WITHIN, warning + STEP / 2, STEP)) * free_hz)

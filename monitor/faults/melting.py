@@ -487,7 +487,7 @@ class MeltingRule:
         colour_db = min(tilt.spread, self._low.spread)
         rubs = self._rubs(heard, duller_db / colour_db)
         quieter_db = upper.location - heard.upper_db
-        if self._blank <= self._first_blank:  # one peck, or two, tell neither of depth nor of other pecks
+        if self._blank <= self._first_blank:  # its pecks tell of themselves, not of depth nor of other pecks
             hiss = quieter_db / (FIRST_BLANK * math.hypot(upper.spread, PECKS_DB))
             dull = duller_db / (FIRST_BLANK * math.hypot(colour_db, PECKS_COLOUR_DB))
         else:  # good cuts have shown what depth alone does

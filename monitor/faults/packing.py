@@ -533,8 +533,9 @@ class PackingRule:
             self._compare_first(peck, late)
         scaled, variance = loads / self._dull, np.square(peck.sds)
         scatter = self.wander.sd**2
-        place = self._places.setdefault(peck.number, _Usual())
-        place.take(scaled, variance, scatter)  # what every blank does there is no fault
+        # what every blank does there is no fault; but chips that pack in each must not become usual at once
+        near = self._near_usual(peck, scaled)
+        self._places.setdefault(peck.number, _Usual()).take(near, variance, scatter)
         if peck.z >= NO_GOOD_Z:
             return
         self._learn_in(peck)
@@ -542,6 +543,15 @@ class PackingRule:
         kind.take(scaled, variance, scatter)
         if late == late:
             self._before = late / self._dull
+
+    def _near_usual(self, peck: _Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
+        """Loads of a peck, those of a packed one no farther from what is usual than chance takes a good one."""
+        good, *_ = self._expected(peck.number, loads.size)
+        if peck.z < NO_GOOD_Z or good is None:
+            return loads
+        most = WINSOR * self.wander.sd
+        near = np.clip(loads, good - most, good + most)
+        return np.where(np.isfinite(good), near, loads)
 
     def _is_as_planned(self, peck: _Peck) -> bool:
         """Whether it came from a free spindle and lasted as long as its peck does: what other sound cuts in

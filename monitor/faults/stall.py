@@ -77,8 +77,8 @@ has lost half of its speed in about one: what takes longer is an ear that has lo
 RISES, RISES_HOPS = 0.05, 4
 """A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
 on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
-lines leave their places upwards, and for `COASTS_S` they may be missed while the ear follows them; a slip of
-the ear is over in a hop or two."""
+lines leave their places upwards, and for `COASTS_S` they may be missed while the ear follows them. What glides
+elsewhere brings none of its lines."""
 
 LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
 """So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
@@ -168,7 +168,7 @@ class StallRule:
         if at_work_s == -math.inf or self._free_hops >= LEFT_HOPS:
             self._sure_s = -math.inf  # it was heard to run free since
         lately = hop.t - self._last_heard_s <= LATELY_S
-        rises = hop.heard and hop.rate_hz_s > RISES * rotation.reference_hz
+        rises = hop.heard and hop.support >= IN_PLACE and hop.rate_hz_s > RISES * rotation.reference_hz
         self._rising_hops = self._rising_hops + 1 if rises else 0
         if self._rising_hops >= RISES_HOPS and hop.spindle_hz > (1 + RISES) * rotation.reference_hz:
             self._rose_s = hop.t

@@ -77,3 +77,15 @@ def test_peaks_everywhere_tell_nothing():
 )
 def test_it_is_asked_only_where_a_peck_is_under_way_and_the_speed_unsure(otherwise):
     assert heard_s(fall(0.2), **otherwise) == np.inf
+
+
+@pytest.mark.parametrize("cut_sag", [0.15, 0.3])
+def test_cuts_that_load_the_spindle_by_much_are_judged_too(cut_sag):
+    """The steepest course of a second would lead below standstill from there."""
+    at = replace(CUT, cut_sag=cut_sag)
+    assert heard_s(lambda t: cut_sag, at=at) == np.inf
+
+
+def test_a_fall_is_told_before_it_is_known_what_cuts_load():
+    at = replace(CUT, cut_sag=np.nan)
+    assert fall(0.2)(heard_s(lambda t: fall(0.2)(t) - CUT_SAG, at=at)) < 0.13

@@ -300,3 +300,9 @@ def test_what_is_usual_of_a_part_is_a_mean_of_those_that_told_it_weighed_by_how_
     assert np.isnan(usual.loads[2])
     assert usual.worth == pytest.approx([1.25, 1.0, 0.0])
     assert usual.variance[0] == pytest.approx(0.2**2 * 3e-6)
+
+
+def test_chips_that_pack_in_every_blank_do_not_become_usual_in_the_second():
+    shop = Shop()
+    assert shop.blank(1, good) == []
+    assert all(shop.blank(number, packed_from(5, 0.7)) for number in range(2, 5))

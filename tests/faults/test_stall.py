@@ -174,15 +174,19 @@ def test_lines_that_have_left_their_places_are_a_stall_at_once():
     assert (found.kind, found.severity) == (Kind.STALL, Severity.HOLD)
 
 
-@pytest.mark.parametrize(("gains", "told"), [(0.2, False), (0.0, True)])
-def test_lines_that_leave_their_places_upwards_are_of_a_spindle_sent_to_another_speed(gains, told):
-    """A ringing telephone passed for the cut as the program sped up for the centre drill."""
+@pytest.mark.parametrize(
+    ("gains", "support", "told"), [(0.2, 1.0, False), (0.0, 1.0, True), (0.2, 0.3, True)]
+)
+def test_lines_that_leave_their_places_upwards_are_of_a_spindle_sent_to_another_speed(gains, support, told):
+    """A ringing telephone passed for the cut as the program sped up for the centre drill. What glides up
+    without the lines of the spindle is a voice, say."""
     rule = StallRule()
     walk(rule, 2, at=CUTTING)
     free_hz = rotation().reference_hz
     for t in times(0.5, 2.0):
         hz = (1 + gains * (t - 2.0)) * free_hz
-        rule.step(hop(t, spindle_hz=hz, rate_hz_s=gains * free_hz), rotation(sag=math.nan), CUTTING, False)
+        heard = hop(t, spindle_hz=hz, rate_hz_s=gains * free_hz, support=support)
+        rule.step(heard, rotation(sag=math.nan), CUTTING, False)
     found = [rule.step(silent(t), rotation(sag=math.nan), CUTTING, False, left=True) for t in times(0.5, 2.5)]
     assert any(found) is told
 
