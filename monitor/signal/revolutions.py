@@ -6,9 +6,8 @@ and what is not locked to this spindle averages out. Speech, music and hammering
 is a second machine at another speed.
 
 A blow is short in angle. Work that runs out of true, and lips that are not quite equal, swell once and twice
-a turn, smoothly: the first two harmonics of a turn are taken away, and most of a blow is left. But in a turn
-of some 15 sectors that costs a third of it, and between cuts nothing swells: the turn with its swell is told
-too. A blow is sought in each sector and the one after it, in which it rings on.
+a turn, smoothly: the first two harmonics of a turn are taken away, and most of a blow is left. It is sought
+in each sector and the one after it, in which it rings on.
 """
 
 from __future__ import annotations
@@ -47,13 +46,12 @@ class Turn(NamedTuple):
 
     ``deviations``: float32, shape (n_bands, n_sectors), power of each sector and of what rings on in the
     next, without the swell of the turn, in the band's usual deviations; 0 where not all of the turn was
-    heard. ``with_swell``: the same with the swell. ``usual``: float32, shape (n_bands,),
-    these deviations, in powers of the band's noise. ``turns``: turns since the start, at the end of the turn.
+    heard. ``usual``: float32, shape (n_bands,), these deviations, in powers of the band's noise. ``turns``:
+    turns since the start, at the end of the turn.
     ``beat``: complex, of modulus 1, where in the turn the sound swells as often as the drill has lips.
     """
 
     deviations: NDArray[np.float32]
-    with_swell: NDArray[np.float32]
     usual: NDArray[np.float32]
     turns: float
     beat: complex
@@ -84,9 +82,7 @@ class Revolutions:
         self._begun_sectors = np.zeros((0, n_pieces), np.intp)
         self._begun_beats = np.zeros((0, 2, n_fine))
         self._pieces = np.ones((1, self.every * n_pieces), np.float32)
-        self._blow_finder, self._without_swell = blow_finder(n, 0), without_swell(n)
-        # noise is to deviate as much with the swell as without
-        self._as_much = np.float32(np.linalg.norm(blow_finder(n)[0]) / np.linalg.norm(self._blow_finder[0]))
+        self._blow_finder = blow_finder(n)
         self._share = min(1.0, self.every * hop_s / _USUAL_S)
         self._heard = 0
         self._usual = np.ones(n_bands, np.float32)
@@ -130,8 +126,7 @@ class Revolutions:
         count = np.matmul(self._pieces, inside)
         level = np.matmul(relative.transpose(0, 2, 1), inside)
         level /= np.maximum(count, np.float32(1))
-        with_swell = np.matmul(level, self._blow_finder)
-        over = np.matmul(with_swell, self._without_swell)
+        over = np.matmul(level, self._blow_finder)
         deviation = np.matmul(np.abs(over), np.full(n, math.sqrt(math.pi / 2) / n, np.float32))
         level_of, turns_of = beats[: whole * every].transpose(1, 0, 2).reshape(2, whole, -1)
         level_of = level_of - np.add.reduce(level_of, axis=1, keepdims=True) / level_of.shape[1]
@@ -146,13 +141,10 @@ class Revolutions:
         heard = np.logical_and.reduce(count[:, 0] > 0, axis=1).tolist()
         usual = self._usual_of(deviation, heard)
         over /= usual[:, :, None]
-        with_swell /= usual[:, :, None]
-        with_swell *= self._as_much
         if not all(heard):
-            partly = [not one for one in heard]
-            over[partly] = with_swell[partly] = 0.0
+            over[[not one for one in heard]] = 0.0
         at = slice(every - waiting - 1, None, every)
-        told[at] = map(Turn, over, with_swell, usual, ends[at], beat)
+        told[at] = map(Turn, over, usual, ends[at], beat)
         return told
 
     def _usual_of(self, deviations: NDArray[np.float32], heard: list[bool]) -> NDArray[np.float32]:
@@ -207,22 +199,17 @@ def weighted_means(
     return means
 
 
-def without_swell(sectors: int, swells: int = SWELLS) -> NDArray[np.float32]:
-    """What takes the mean and the smooth harmonics of a turn's sectors away, to multiply from the right."""
-    angle = 2 * np.pi * np.arange(sectors) / sectors
-    rows = [np.full(sectors, math.sqrt(0.5))]
-    for order in range(1, min(swells, (sectors - 1) // 2 - _LEFT) + 1):
-        rows += [np.cos(order * angle), np.sin(order * angle)]
-    smooth = np.array(rows) * math.sqrt(2 / sectors)
-    return np.asarray(np.eye(sectors) - smooth.T @ smooth, np.float32)
-
-
-def blow_finder(sectors: int, swells: int = SWELLS) -> NDArray[np.float32]:
+def blow_finder(sectors: int) -> NDArray[np.float32]:
     """What finds blows in levels of a turn's sectors, shape (sectors, sectors), to multiply from the right.
 
-    It takes away their mean and so many smooth harmonics, and adds to each what is heard in the next.
+    It takes away their mean and the smooth harmonics, and adds to each what is heard in the next.
     """
+    angle = 2 * np.pi * np.arange(sectors) / sectors
+    rows = [np.full(sectors, math.sqrt(0.5))]
+    for order in range(1, min(SWELLS, (sectors - 1) // 2 - _LEFT) + 1):
+        rows += [np.cos(order * angle), np.sin(order * angle)]
+    smooth = np.array(rows) * math.sqrt(2 / sectors)
     one = np.eye(sectors)
     rings_on = RINGS_ON if sectors >= NARROW else 0.0
     with_next = (one + rings_on * np.roll(one, -1, axis=1)) / math.hypot(1, rings_on)
-    return np.asarray(without_swell(sectors, swells) @ with_next, np.float32)
+    return np.asarray((one - smooth.T @ smooth) @ with_next, np.float32)

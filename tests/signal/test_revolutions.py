@@ -144,12 +144,3 @@ def test_a_hop_does_not_depend_on_the_hops_beside_it(rpm):
             np.testing.assert_array_equal(a.deviations, b.deviations)
             np.testing.assert_array_equal(a.usual, b.usual)
             assert (a.turns, a.beat) == (b.turns, b.beat)
-
-
-@pytest.mark.parametrize("rpm", SPEEDS)
-def test_with_its_swell_noise_deviates_as_much_and_a_blow_stands_out_by_more(rpm):
-    quiet, loud = heard(noise(), rpm)[5:], heard(with_knocks(rpm, 15), rpm)[5:]
-    with_swell = np.array([turn.with_swell for turn in quiet])
-    assert np.std(with_swell) == pytest.approx(np.std([turn.deviations for turn in quiet]), rel=0.1)
-    mean = np.mean([turn.with_swell for turn in loud], axis=0)
-    assert mean.max() > 1.05 * np.mean([turn.deviations for turn in loud], axis=0).max()
