@@ -77,7 +77,7 @@ has lost half of its speed in about one: what takes longer is an ear that has lo
 RISES, RISES_HOPS = 0.05, 4
 """A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
 on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
-lines leave their places upwards, and for `COASTS_S` they may be missed while the ear follows them. What glides
+lines leave their places upwards, and for `COASTS_S` they may be missed as the ear follows them. What glides
 elsewhere brings none of its lines."""
 
 LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
