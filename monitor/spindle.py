@@ -181,7 +181,7 @@ class Spindle:
             # after a sound that drowned everything the frames still hold it, and the track has to be found
             told = _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else -math.inf
             self._absent = max(self._absent + told, 0.0)
-            if not loud:
+            if told < 0 or not loud:
                 self._absent_in_quiet = max(self._absent_in_quiet + told, 0.0)
         elif hop.running > 0.5:
             self._absent = self._absent_in_quiet = 0.0

@@ -545,7 +545,7 @@ class PackingRule:
             self._before = late / self._dull
 
     def _near_usual(self, peck: _Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
-        # what every blank does there is no fault; but chips that pack in each must not be usual at once
+        """Loads of a peck, those of a packed one no farther from the usual than chance takes a good one."""
         good, *_ = self._expected(peck.number, loads.size)
         if peck.z < NO_GOOD_Z or good is None:
             return loads
