@@ -81,7 +81,8 @@ class FallingCourse:
         # before the load of a cut is known, from the free speed
         cut_sag = work.cut_sag if work.cut_sag == work.cut_sag else 0.0
         now = cut_sag + RATES * (begun_s[:, None] + step_s)
-        possible = (now > hold) & (now < DEEPEST) & (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
+        enough = (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
+        possible = (now > hold) & (now < DEEPEST) & enough
         if not possible.any():
             return 0.0, 0.0
         scores = np.stack([one.between.scores(one.n) for one in hops])
@@ -101,4 +102,6 @@ class FallingCourse:
         best = int(falls.argmax())
         if falls.flat[best] - max(float(rises[possible].max()), 0.0) < FALLING_NATS:
             return 0.0, 0.0
+        if np.where((now <= hold) & enough, nats[:, : RATES.size], 0.0).max() > falls.flat[best]:
+            return 0.0, 0.0  # it falls, but not so far yet
         return float(now.flat[best]), float(RATES[best % RATES.size])

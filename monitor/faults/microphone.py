@@ -3,9 +3,8 @@
 Physical reasons. A dead converter or a lost device repeats one value. An unplugged capsule falls silent
 within milliseconds, while a spindle needs tenths of a second to run down and a room to decay: a fall of
 the broadband floor by 15 dB within 0.15 s, from a turning spindle to below what the room itself sounds like,
-is the microphone. Beside a spindle that stands it has to fall far under the room. Clipping folds new tones
-into the spectrum, so nothing measured under it can be trusted for long. Thresholds are physics and full-scale
-facts, none fitted.
+is the microphone. Clipping folds new tones into the spectrum, so nothing measured under it can
+be trusted for long. Thresholds are physics and full-scale facts, none fitted.
 """
 
 from __future__ import annotations
@@ -42,11 +41,6 @@ UNDER_ROOM_DB, UNDER_MACHINE_DB = 6.0, 6.0
 """Once the room was heard with the spindle standing: so far under it no room is left, only the microphone. So
 far under the running machine at least: the room may have been heard under another sound."""
 
-UNDER_STANDING_DB, STOOD_S, ROOM_S = 20.0, 1.0, 10.0
-"""So far under the room beside a spindle that stands, for so long, the room having been heard for so long:
-that is no sound which ends. What is heard whenever the spindle stands, and ends within 0.15 s all the same,
-is not a hundred times as powerful as the room: voices and music pause, and fans run down."""
-
 LEVEL_FALL_DB = 20.0
 """Fall of all sound, lines and hum included, that tells as well: the noise of an input may lie so little
 under a machine that hums and hardly hisses. A hundredth of its power in 0.15 s: rooms ring for longer."""
@@ -72,35 +66,23 @@ class MicrophoneRule:
     _clipped_worst: float = 0.0
     _nothing_since_s: float = math.nan
     _room_db: float = math.inf
-    _room_s: float = 0.0
     _fell: bool = False
-    _fell_under_db: float = UNDER_ROOM_DB
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
-    _stood_s: float = 0.0
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
     _level: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
         self._hear_room(hop, rotation)
-        self._stood_s = self._stood_s + hop.step_s if rotation.state is STOPPED else 0.0
         quiet_db = QUIET_DB
         if self._room_db < math.inf:
-            if not self._fell:
-                self._fell_under_db = UNDER_STANDING_DB if self._stands else UNDER_ROOM_DB
-            under_db = self._fell_under_db
-            quiet_db = self._room_db - under_db - (hop.broadband_db - hop.over_db)
+            quiet_db = self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db)
             quiet_db = quiet_db if quiet_db < -UNDER_MACHINE_DB else -UNDER_MACHINE_DB
         fallen = self._fallen(hop, rotation, quiet_db)
         found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop)
         self.lost = self._fell or self._nothing_since_s == self._nothing_since_s
         return found
-
-    @property
-    def _stands(self) -> bool:
-        """Whether the spindle has stood for a while, in a room that is known."""
-        return self._stood_s > STOOD_S and self._room_s > ROOM_S
 
     def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
         """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
@@ -108,7 +90,6 @@ class MicrophoneRule:
             return
         if self._room_db == math.inf:
             self._room_db = hop.broadband_db
-        self._room_s += hop.step_s
         self._room_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.broadband_db < self._room_db))
 
     def _nothing(self, hop: Hop) -> Finding | None:
@@ -161,7 +142,7 @@ class MicrophoneRule:
             fell = _fall(self._floor, hop.over_db) >= FALL_DB
             fell = fell or _fall(self._level, hop.level_db) >= LEVEL_FALL_DB
             lately = hop.t - self._last_turning_s <= LOST_AFTER_S
-            if fell and (lately or self._stands):
+            if fell and lately:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
         self._level.append(hop.level_db)
@@ -169,12 +150,9 @@ class MicrophoneRule:
             self._fell = False
         if not self._fell or hop.t - self._fell_since_s < LOST_AFTER_S:
             return None
-        what = "faster than a spindle can stop"
-        if self._fell_under_db == UNDER_STANDING_DB:
-            what = "far under the room beside the standing spindle"
         message = (
-            f"The sound fell to {-hop.over_db:.0f} dB under the free-running machine, {what}: the microphone "
-            "is unplugged or covered. Check it, then reset."
+            f"The sound fell to {-hop.over_db:.0f} dB under the free-running machine, "
+            "faster than a spindle can stop: the microphone is unplugged or covered. Check it, then reset."
         )
         return Finding(
             Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, quiet_db, "dB", self._fell_since_s

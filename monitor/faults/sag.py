@@ -280,6 +280,8 @@ class SagRule:
         """A fall that no hop tells by itself: only all of them along its course do."""
         if astray or hop.deaf or not work.sure or _runs_up(hop, rotation):
             return None
+        if hop.confidence >= SURE:
+            return None  # this hop tells the speed by itself
         beyond = (1 - self.warning_pct / 100 - MACHINE_WANDER) * rotation.reference_hz
         if hop.probability_between((1 - DEEPEST) * rotation.reference_hz, beyond) < _MAY_FALL:
             return None
