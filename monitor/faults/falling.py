@@ -38,10 +38,10 @@ DEEPEST = 0.4
 SHARE = 0.7
 """Of the evidence of frames that share no sound: rooms and machines are not quite the model."""
 
-_NOW_S = 1e-9  # what has not fallen yet, but for rounding
-
 CUT_S = 0.25
 """After so much of a cut its lines are those of the cut, and the drill has entered."""
+
+_NOW_S = 1e-9  # what has not fallen yet, but for rounding
 
 
 class FallingCourse:

@@ -289,13 +289,8 @@ class SagRule:
         fallen_to, slope = self._falling.sag(hop, rotation, work, *limits)
         if not fallen_to:
             return None
-        message = (
-            f"The spindle falls by some {100 * slope:.0f} % a second in the noise of the cut, so that it "
-            f"passes the limit ({self.hold_pct:g} %) by now: the drill is binding or chips are packed: "
-            "retract and clear them."
-        )
-        value = 100 * fallen_to
-        return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
+        falls = f"falls by some {100 * slope:.0f} % a second in the noise of the cut"
+        return self._passed(falls, fallen_to, work)
 
     def _follow_jump(self, hop: Hop, sag: float) -> None:
         """Hops until a sag that came at once, or after none was known, counts."""
@@ -345,7 +340,9 @@ class SagRule:
         """The speed was lost while the spindle sagged beyond the warning: likelier a bind than not."""
         fallen_to = self._fallen_to(hop.t + hop.step_s)  # the feed stops no sooner than that
         if fallen_to > self.hold_pct / 100:
-            return self._passed(fallen_to, work)
+            sag, slope = 100 * self._course_sag, 100 * self._course_slope
+            was = f"was heard {sag:.1f} % slower than it ran free, and falling by {slope:.0f} % a second"
+            return self._passed(was, fallen_to, work)
         lost = hop.t - self._sure_s
         fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
         long_enough = lost >= LOST_S and self._sure_slope > -RECOVERING and not self._sure_falls
@@ -360,12 +357,11 @@ class SagRule:
             Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
         )
 
-    def _passed(self, fallen_to: float, work: Work) -> Finding:
-        sag, slope = 100 * self._course_sag, 100 * self._course_slope
+    def _passed(self, fall: str, fallen_to: float, work: Work) -> Finding:
+        """The hold of a fall that was heard to begin, or only all along its course."""
         message = (
-            f"The spindle was heard {sag:.1f} % slower than it ran free, and falling by {slope:.0f} % a "
-            f"second, so that it passes the limit ({self.hold_pct:g} %) by now: the drill is binding or "
-            "chips are packed: retract and clear them."
+            f"The spindle {fall}, so that it passes the limit ({self.hold_pct:g} %) by now: the drill is "
+            "binding or chips are packed: retract and clear them."
         )
         value = 100 * fallen_to
         return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
