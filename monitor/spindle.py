@@ -111,7 +111,7 @@ class Spindle:
     def __init__(self, commanded_rpm: tuple[float, ...]) -> None:
         self._commanded_hz = tuple(rpm / 60 for rpm in commanded_rpm)
         self._state = UNKNOWN
-        self._absent, self._deaf_s = 0.0, -math.inf
+        self._absent, self._absent_in_quiet, self._deaf_s = 0.0, 0.0, -math.inf
         self._present_hops = 0
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
@@ -179,13 +179,18 @@ class Spindle:
             self._deaf_s = hop.t
         if hop.running < _ABSENT or astray:
             # after a sound that drowned everything the frames still hold it, and the track has to be found
-            self._absent = self._absent + _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else 0.0
+            told = _SHARE * hop.audible if hop.t - self._deaf_s > _EAR_BACK_S else -math.inf
+            self._absent = max(self._absent + told, 0.0)
+            if told < 0 or not loud:
+                self._absent_in_quiet = max(self._absent_in_quiet + told, 0.0)
         elif hop.running > 0.5:
-            self._absent = 0.0
+            self._absent = self._absent_in_quiet = 0.0
         # A spindle that stands cuts nothing: while it is loud, the lines may be drowned more than the floor
         # tells, so that only lines that should stand far out of the noise are missed, and for longer.
-        gone = self._absent >= GONE_NATS and not (loud and hop.audible < _LOUD_AUDIBLE)
-        gone = gone and not (loud and self._absent < _LOUD_TIMES * GONE_NATS)
+        if loud:
+            gone = self._absent >= _LOUD_TIMES * GONE_NATS and hop.audible >= _LOUD_AUDIBLE
+        else:  # what was missed in a cut that ends may have been drowned by it
+            gone = self._absent_in_quiet >= GONE_NATS
         if self._state is not TURNING and self._present_hops >= self._hops_to_start(hop):
             started = self._state is not MASKED
             self._state = TURNING

@@ -87,6 +87,21 @@ def test_a_loud_machine_has_not_stopped():
     assert not walk.times_of("vanished")
 
 
+def test_lines_missed_in_a_cut_are_missed_in_the_quiet_after_it_before_they_are_gone():
+    """The cut drowned them, and the track has to be found again as the drill is drawn out."""
+    walk = Walk().go(2).go(5, silent, loudness=2.0, audible=4.0).go(0.2, silent, audible=4.0)
+    assert not walk.times_of("vanished")
+    gone = Walk().go(2).go(5, silent, loudness=2.0, audible=4.0).go(0.5, silent, audible=4.0)
+    assert gone.times_of("vanished") == [pytest.approx(7.35, abs=0.06)]
+
+
+def test_a_stop_is_told_between_the_strokes_of_another_sound():
+    walk = Walk().go(2)
+    for _ in range(10):
+        walk.go(0.2, silent, loudness=2.0, audible=4.0).go(0.1, silent, audible=4.0)
+    assert walk.times_of("vanished") == [pytest.approx(3.1, abs=0.2)]
+
+
 def test_lines_that_should_stand_far_out_of_the_noise_are_missed_all_the_same():
     walk = Walk().go(2).go(5, silent, loudness=2.0, audible=20.0)
     assert len(walk.times_of("vanished")) == 1

@@ -37,9 +37,10 @@ FALL_DB, FALL_WITHIN_HOPS, BEFORE_HOPS, QUIET_DB = 15.0, 3, 10, -30.0
 running machine it must end while nothing is known of the room. A braked spindle may fall as fast, but it
 ends in the room."""
 
-UNDER_ROOM_DB, UNDER_MACHINE_DB = 6.0, 6.0
+UNDER_ROOM_DB, UNDER_MACHINE_DB, ROOM_S = 6.0, 6.0, 3.0
 """Once the room was heard with the spindle standing: so far under it no room is left, only the microphone. So
-far under the running machine at least: the room may have been heard under another sound."""
+far under the running machine at least: the room may have been heard under another sound. And where no speed
+is heard, the room is known once it was heard for so long, in which voices and tools pause."""
 
 LEVEL_FALL_DB = 20.0
 """Fall of all sound, lines and hum included, that tells as well: the noise of an input may lie so little
@@ -66,6 +67,7 @@ class MicrophoneRule:
     _clipped_worst: float = 0.0
     _nothing_since_s: float = math.nan
     _room_db: float = math.inf
+    _room_s: float = 0.0
     _fell: bool = False
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
@@ -90,6 +92,7 @@ class MicrophoneRule:
             return
         if self._room_db == math.inf:
             self._room_db = hop.broadband_db
+        self._room_s += hop.step_s
         self._room_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.broadband_db < self._room_db))
 
     def _nothing(self, hop: Hop) -> Finding | None:
@@ -136,7 +139,7 @@ class MicrophoneRule:
         # A cut may drown the lines, so that no speed is heard. What drowns all of them may be another sound,
         # and end in the room, which has to be known then.
         turning = rotation.state is TURNING and (hop.heard or hop.running >= HEARD)
-        if turning or (rotation.state is MASKED and self._room_db < math.inf):
+        if turning or (rotation.state is MASKED and self._room_s >= ROOM_S):
             self._last_turning_s = hop.t
         if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
             fell = _fall(self._floor, hop.over_db) >= FALL_DB
