@@ -41,10 +41,15 @@ MICROPHONE = {
     "pulseaudio": "bin/pulseaudio",
     "pulseaudio-utils": "bin/paplay",
 }
-BROKER = "mosquitto"  # a package of its own name, whose program stands in sbin
+# Programs, each with its Debian package and what it is for; some stand in sbin.
+PROGRAMS = {
+    "mosquitto": ("mosquitto", "monitors tell their shop through a real broker"),
+    "systemd-analyze": ("systemd", "the service's unit is verified"),
+    "strace": ("strace", "a hold is shown to be on the disk before it is told"),
+}
+SYSTEM_PATH = "/usr/local/sbin:/usr/local/bin:/usr/sbin:/usr/bin:/sbin:/bin"
 # What hears, draws or serves in real time: alone, for another test beside it would disturb it.
 IN_REAL_TIME = ("tests/hardware", "tests/browser", "tests/docs/test_typed.py")
-UNITS = "systemd-analyze"  # of the package systemd
 
 
 def main() -> int:
@@ -62,12 +67,10 @@ def main() -> int:
             if not any(Path("/usr").glob(file)):
                 with suppress(SystemExit):
                     install_system_package(package, "tests hear through a virtual microphone")
-        if shutil.which(BROKER, path="/usr/sbin:/usr/bin:/usr/local/sbin") is None:
-            with suppress(SystemExit):
-                install_system_package(BROKER, "monitors tell their shop through a real broker")
-        if shutil.which(UNITS) is None:
-            with suppress(SystemExit):
-                install_system_package("systemd", "the service's unit is verified")
+        for program, (package, purpose) in PROGRAMS.items():
+            if shutil.which(program, path=SYSTEM_PATH) is None:
+                with suppress(SystemExit):
+                    install_system_package(package, purpose)
     return _run_all(_steps(args, python))
 
 

@@ -7,6 +7,7 @@ from concurrent.futures import ThreadPoolExecutor
 from datetime import UTC, datetime
 from pathlib import Path
 
+import distributed
 import numpy as np
 import pytest
 
@@ -153,7 +154,6 @@ def test_recordings_that_are_gone_are_told(tmp_path, baseline, capsys):
 
 
 def test_a_dask_cluster_runs_the_same_function(baseline):
-    distributed = pytest.importorskip("distributed")
     job = (SCENES / "bind.toml").read_text("utf-8")
     task = Task(str(SCENES / "bind.flac"), 1, str(baseline), job, 4.0, 8.0)
     with (

@@ -31,7 +31,7 @@ with Evidence(Path(sys.argv[1]), INFO) as evidence:
 """
 
 
-@pytest.mark.skipif(shutil.which("strace") is None, reason="needs strace")
+@pytest.mark.skipif(shutil.which("strace") is None, reason="no strace here: apt-get install strace")
 def test_a_hold_is_on_the_disk_before_it_is_told(tmp_path: Path) -> None:
     """Sound, its name, the store, events.jsonl: each before what names it, and all before the telling."""
     trace, out = tmp_path / "trace", tmp_path / "out"

@@ -20,7 +20,7 @@ MOUNTS = os.geteuid() == 0 and Path("/dev/loop-control").exists()
 
 
 @pytest.mark.hardware  # mounts a disk, as root
-@pytest.mark.skipif(not MOUNTS, reason="needs root and loop devices")
+@pytest.mark.skipif(not MOUNTS, reason="mounts a disk that fails: needs root and loop devices")
 def test_a_disk_that_turns_read_only_ends_it_and_what_was_told_stays(
     tmp_path: Path, monkeypatch: pytest.MonkeyPatch
 ) -> None:

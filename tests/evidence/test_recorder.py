@@ -291,7 +291,9 @@ def test_a_full_disk_is_one_clear_line_and_what_was_written_stays(tmp_path):
     assert asked(tmp_path / "evidence.db", "SELECT count(*) FROM trace")[0][0] > 1000
 
 
-@pytest.mark.skipif(not Path("/proc/self/status").exists(), reason="reads memory as Linux shows it")
+@pytest.mark.skipif(
+    not Path("/proc/self/status").exists(), reason="its measure of memory, VmHWM, is in Linux's /proc only"
+)
 def test_memory_does_not_grow_with_the_length(tmp_path):
     run = child(
         """

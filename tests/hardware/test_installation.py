@@ -35,7 +35,7 @@ def verify(path: Path) -> str:
 
 
 @pytest.mark.skipif(
-    shutil.which("systemd-analyze") is None, reason="systemd-analyze is missing; install systemd"
+    shutil.which("systemd-analyze") is None, reason="no systemd-analyze here: apt-get install systemd"
 )
 def test_systemd_accepts_the_unit_without_a_word(tmp_path: Path) -> None:
     text = UNIT.read_text("utf-8").replace("/opt/spindlebell/bin/spindlebell", shutil.which("true") or "")
