@@ -13,6 +13,7 @@ import math
 import statistics
 from collections import deque
 from dataclasses import dataclass, field
+from typing import NamedTuple
 
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
@@ -31,6 +32,10 @@ start at a speed that was not learned may have been heard late."""
 WORKED_HOPS = 10
 """Half a second of cutting makes a run one of the program's: a person may start the spindle to look at it."""
 
+LATE = 0.1
+"""A start that is first heard at a speed faster by this share than those before was hidden by another sound
+while the spindle ran up: when it began is not known."""
+
 ONCE_MORE_S = 3.0
 """What was heard to stand for less, and cut nothing before, had not come to its speed yet."""
 
@@ -38,11 +43,18 @@ QUIETER_DB, QUIET_HOPS = 3.0, 10
 """A machine that turns is not quieter than it is running free: half of its sound gone, for half a second."""
 
 
+class _Run(NamedTuple):
+    seconds: float
+    drilled_mm: float
+    began_hz: float  # first heard
+
+
 @dataclass(slots=True)
 class StoppedEarlyRule:
     """One `step` a hop; finds until the spindle is started again."""
 
     _began_s: float = math.nan
+    _began_hz: float = math.nan
     _stood_s: float = math.nan
     _worked_hops: int = 0
     _depth_mm: float = 0.0
@@ -50,13 +62,13 @@ class StoppedEarlyRule:
     _quiet_hops: int = 0
     _usual_s: float = math.nan
     _ran_s: float = math.nan
-    _runs: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=RUNS))
+    _runs: deque[_Run] = field(default_factory=lambda: deque(maxlen=RUNS))
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool) -> Finding | None:
         """Finding while the spindle stands too soon; ``lost``: the microphone hears nothing."""
         if rotation.started:
             if not hop.t - self._stood_s < ONCE_MORE_S or self._worked_hops >= WORKED_HOPS:
-                self._began_s = hop.t
+                self._began_s, self._began_hz = hop.t, hop.spindle_hz
             self._worked_hops, self._ran_s = 0, math.nan
             self._depth_mm = self._holes_mm = 0.0
         self._worked_hops += work.working
@@ -84,11 +96,12 @@ class StoppedEarlyRule:
         self._stood_s, self._quiet_hops = t, 0
         if ran_s != ran_s or self._worked_hops < WORKED_HOPS:
             return
-        seconds = [run_s for run_s, _ in self._runs]
-        self._usual_s = statistics.median(seconds) if seconds else math.nan
-        known = len(seconds) == RUNS and max(seconds) - min(seconds) <= AGREE_S
-        early = known and ran_s < self._usual_s - EARLY_S
-        drilled_mm = self._holes_mm + self._depth_mm
-        early = early and drilled_mm < DONE * statistics.median([depth_mm for _, depth_mm in self._runs])
+        runs, drilled_mm = self._runs, self._holes_mm + self._depth_mm
+        seconds = [run.seconds for run in runs]
+        self._usual_s = statistics.median(seconds) if runs else math.nan
+        early = len(runs) == RUNS and max(seconds) - min(seconds) <= AGREE_S
+        early = early and ran_s < self._usual_s - EARLY_S
+        early = early and drilled_mm < DONE * statistics.median([run.drilled_mm for run in runs])
+        early = early and self._began_hz <= (1 + LATE) * max(run.began_hz for run in runs)
         self._ran_s = ran_s if early else math.nan
-        self._runs.append((ran_s, drilled_mm))  # the program may have become a shorter one
+        runs.append(_Run(ran_s, drilled_mm, self._began_hz))  # the program may have become a shorter one

@@ -18,13 +18,14 @@ class Shop:
     def __init__(self):
         self.rule, self.t, self.found = StoppedEarlyRule(), 0.0, []
 
-    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False, depth_mm=None):
-        """Drilled as deep as there was time for, or so deep."""
+    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False, depth_mm=None, began_hz=12.0):
+        """Drilled as deep as there was time for, or so deep; ``began_hz``: its speed when first heard."""
         self.found = []
         depth_mm = seconds if depth_mm is None else depth_mm
         for k, t in enumerate(times(seconds, self.t)):
             at = work(working=cuts and 2 < t - self.t < 5, depth_mm=depth_mm * (t > self.t + seconds / 2))
-            assert self.rule.step(hop(t), rotation(started=k == 0), at, False) is None
+            heard = hop(t, spindle_hz=began_hz if k == 0 else 25.0)
+            assert self.rule.step(heard, rotation(started=k == 0), at, False) is None
         self.t += seconds
         for k, t in enumerate(times(3.0, self.t)):
             standing = rotation(state=SpindleState.STOPPED, sag=math.nan, vanished=k == 0)
@@ -57,6 +58,13 @@ def test_a_stop_within_what_the_hearing_of_starts_and_stops_differs_by_is_the_pr
     assert not Shop().runs(*[RUN_S] * RUNS, RUN_S + 5.0).found
 
 
+@pytest.mark.parametrize("began_hz", [6.0, 13.0, 20.0])
+def test_a_start_first_heard_at_speed_began_earlier(began_hz):
+    """Another sound hid it while the spindle ran up."""
+    shop = Shop().runs(*[RUN_S] * RUNS).run(RUN_S / 2, began_hz=began_hz)
+    assert bool(shop.found) is (began_hz < 20.0)
+
+
 def test_where_the_hole_is_done_the_stop_is_the_programs_whenever_the_start_was_heard():
     shop = Shop().runs(*[RUN_S] * RUNS)
     assert not shop.run(RUN_S - 4.0, depth_mm=RUN_S).found
@@ -65,8 +73,8 @@ def test_where_the_hole_is_done_the_stop_is_the_programs_whenever_the_start_was_
 
 def test_a_run_that_drills_two_holes_is_done_with_the_second():
     shop = Shop().runs(*[RUN_S] * RUNS)
-    shop.rule._runs.clear()
-    shop.rule._runs.extend([(RUN_S, 2 * RUN_S)] * RUNS)  # two holes, each as deep
+    # two holes, each as deep
+    shop.rule._runs.extend([run._replace(drilled_mm=2 * RUN_S) for run in shop.rule._runs])
     assert shop.run(RUN_S - 4.0, depth_mm=RUN_S).found
 
 
