@@ -29,6 +29,11 @@ CLIPPED_SHARE = 0.005
 CLIPPED_TELL_S = 0.15
 """Clipping shorter than this is a single chip or tap."""
 
+CLIPPED_AGAIN_S, WORSE = 600.0, 2.0
+"""A warning that it clips is not given again for so long, unless so many times as many samples clip: loud
+cuts clip in every blank, the person comes to turn it down when one is over, and a bell that rings at each of
+them is soon not listened to."""
+
 CLIPPED_HOLD_S = 1.0
 """Clipping this long is loss of hearing (public contract)."""
 
@@ -65,6 +70,8 @@ class MicrophoneRule:
     _last_clip_s: float = -math.inf
     _clipped_hops: int = 0
     _clipped_worst: float = 0.0
+    _warned_s: float = -math.inf
+    _warned_share: float = math.inf
     _nothing_since_s: float = math.nan
     _room_db: float = math.inf
     _room_s: float = 0.0
@@ -180,6 +187,11 @@ class MicrophoneRule:
         # Loudness beats with rotation, so clipping comes and goes: half of the time is all of it.
         lasting = lasted >= CLIPPED_HOLD_S and clipped_s >= 0.5 * lasted
         severity = Severity.HOLD if lasting else Severity.WARNING
+        if severity is Severity.WARNING:
+            again = self._clipped_since_s > self._warned_s > hop.t - CLIPPED_AGAIN_S
+            if again and self._clipped_worst < WORSE * self._warned_share:
+                return None
+            self._warned_s, self._warned_share = hop.t, self._clipped_worst
         message = (
             f"The microphone clips ({self._clipped_worst * 100:.1f} % of samples at full scale): "
             "turn its gain down, or move it away."

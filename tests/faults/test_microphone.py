@@ -205,6 +205,21 @@ def test_clipping_that_beats_with_the_rotation_is_still_clipping():
     assert first(heard, Severity.HOLD)[0] < CLIPPED_HOLD_S + 0.5
 
 
+def test_cuts_that_clip_alike_ring_once_and_such_as_clip_worse_again():
+    def cuts(share_of):
+        hops = [hop(t, clipped=share_of(t) if t % 10 < 0.5 else 0.0) for t in times(100.0)]
+        told = [t for t, found in run(hops) if found]
+        return [t for t, before in zip(told, [-1.0, *told], strict=False) if t - before > 1.0]
+
+    assert len(cuts(lambda t: 0.02)) == 1
+    assert [round(t) for t in cuts(lambda t: 0.02 if t < 60 else 0.05)] == [0, 60]
+
+
+def test_clipping_that_lasts_holds_however_lately_it_was_warned_of():
+    heard = run([hop(t, clipped=0.02 if t < 0.5 or t > 10 else 0.0) for t in times(13.0)])
+    assert first(heard, Severity.HOLD)[0] == pytest.approx(10 + CLIPPED_HOLD_S, abs=0.11)
+
+
 def test_one_tap_is_not_clipping():
     assert not any(f for _, f in run(clipping(lambda k: k in (10, 11))))
 
