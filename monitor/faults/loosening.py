@@ -45,13 +45,21 @@ from monitor.spindle import MASKED, TURNING, Rotation
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
 """Time constant of the means, whichever is longer: some ten turns are believed, one is not."""
 
-SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.5, 2, 0.1, 7.5
+SURE_Z, LASTS_TURNS, LASTS_S, AT_ONCE_Z = 5.0, 2, 0.1, 7.0
 """Deviations over normal that tell once so many turns have shown them, over so long a time, and those that
-tell at once. A slow spindle's turn is longer than that time, and a third one tells too late. Of 192 drawn
-knocks they told 135 in time with three turns, most of the others within a second after it; false ones in
-56 h of drawn good work, other sound in a fifth of it: 8. With 7 at once it was 137 and 12, with 6 and 7.5
-132 and 7. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
+tell at once. A slow spindle's turn is longer than that time, and a third one tells too late. Of 72 drawn
+knocks they tell 50 in time; with 5.5 one fewer, with 4.5 one more and a fifth more false ones in drawn good
+work. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
+
+UNKNOWN = 1.0
+"""By so much what stands out normally differs, in deviations of a mean, from what a first look at a machine
+shows, and by less the more was seen of it: good cuts are not as alike as noise is."""
+
+ALSO_Z = 3.0
+"""The knock has to stand out by so much in the other bands too, the one left out in which it is loudest. A
+blow is short, and so it is heard over a wide band; two lines of the spindle that beat within one band, as
+more or fewer of them are heard with the load, keep one angle as well."""
 
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
@@ -174,12 +182,14 @@ class _State:
         """Turns after which what is normal may change."""
         return self._wait + self._whole - len(self._piece)
 
-    def learn(self, most: float, told: bool) -> None:
-        """Take a value; it becomes normal once as much sound after it was no louder."""
+    def learn(self, most: float, teaches: bool, told: bool) -> None:
+        """Take a value; if it teaches, it becomes normal once as much sound after it was no louder."""
         if self._wait:
             self._wait -= 1
             return
         self._spoilt = self._spoilt or told
+        if not (teaches or told):
+            return
         self._piece.append(most)
         if len(self._piece) < self._whole:
             return
@@ -375,10 +385,18 @@ class LooseningRule:
         Gives what was found, and when.
         """
         if anew:
+            before = {which: one.most.location for which, one in self._state.items()}
             self._begin()
+            for which, location in before.items():
+                # what hid a knock made it seem less: what was as much before is no fault now
+                self._state[which].most.location = location
         state = self._state[cutting]
         if self._last is not None and self._last is not cutting:
-            np.maximum(state.means, self._state[self._last].means, out=state.means)  # a knock goes on
+            # a knock goes on; the larger of two means at every angle would stand out in noise
+            both = np.stack([state.means, self._state[self._last].means])
+            own, last = self._standing_out(both)[1]
+            if last > own:
+                state.means = both[1]
         if self._last is not cutting:
             state.begin()
             self._beats.clear()
@@ -429,7 +447,7 @@ class LooseningRule:
                     found.append((hop.t, told))
                 else:
                     told = None
-            state.learn(most, not teaches or told is not None)
+            state.learn(most, teaches, told is not None)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()
@@ -476,9 +494,11 @@ class LooseningRule:
     def _z(self, state: _State, most: float) -> float:
         """How far over normal, in deviations of what is to come, which scatters wider if little was heard."""
         normal = state.most
-        spread = math.hypot(normal.spread, VARIES * (normal.location - self._noise))
+        variance = normal.spread**2 + (VARIES * (normal.location - self._noise)) ** 2
         looks = (len(state.first) + normal.n) * self._share / 2  # that share little: a mean's memory apart
-        return (most - normal.location) / spread / (math.sqrt(1 + 1 / looks) if looks else 1.0)
+        if looks:
+            variance += (variance + UNKNOWN * UNKNOWN) / looks
+        return (most - normal.location) / math.sqrt(variance)
 
     def _beyond(self, state: _State) -> float:
         """By how much more a sector counts where knocks are normal, so that louder ones can show."""
@@ -537,7 +557,7 @@ class LooseningRule:
         state.first.append(most)
         if len(state.first) == self._first_turns:
             late = state.first[self._first_turns // 3 :]  # the means have grown by then
-            state.most.location = max(statistics.median(late), self._noise)
+            state.most.location = max(statistics.median(late), state.most.location)
 
     def _judged(self, cutting: bool, means: NDArray[np.float32], angle: int, most: float) -> Finding | None:
         """The finding, if what stands out does so at one angle only, and did in this cut or pause before."""
@@ -550,6 +570,9 @@ class LooseningRule:
         speed, sector = divmod(angle, self.sectors)
         weights = np.maximum(means[speed, sector], 0)
         weights = weights / math.sqrt(float(np.square(weights).sum()))
+        others = most * math.sqrt(max(1 - float(weights.max()) ** 2, 0.0))
+        if self._z(self._state[cutting], others) < ALSO_Z:
+            return None
         now = np.matmul(weights, np.ascontiguousarray(means[speed].T))
         near = max(2, round(NEAR * self.sectors))
         elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]

@@ -260,10 +260,10 @@ def test_a_knock_that_is_itself_as_loud_as_cuts_is_told_as_it_grows():
 def test_what_is_heard_while_the_point_enters_is_not_taken_for_what_cuts_do(entering):
     """The machine covers what the cut does at every turn, until it is a full one."""
     shop = Shop().go(4.0, cutting=False)
-    shop.go(4.0, entering=entering).go(4.0, 4.0)
+    shop.go(4.0, entering=entering).go(4.0, 5.0)
     assert bool(shop.found) is not entering
     if entering:
-        shop.go(4.0, lambda s: 4 + 5 * s)
+        shop.go(4.0, lambda s: 5 + 5 * s)
         assert 12.0 < shop.first_s < 15.0
 
 
