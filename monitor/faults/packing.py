@@ -1,9 +1,10 @@
 """`packing`: chips stay in the flutes and are pressed, so that the load climbs within pecks and over them.
 
 Physical reason: below the depth to which the flutes reach out of the hole, chips leave only when the drill
-does. Those that stay for the next peck fill the flutes sooner; pressed chips rub on the wall, and the torque
-that pushes them out grows exponentially with depth beyond a critical one (Mellinger et al. 2002, J. Manuf.
-Sci. Eng. 124:605). So a peck is loaded more than like pecks were, the more the deeper it is.
+does. (Above, they climb out along the flutes, where some get stuck in a hole of several diameters.) Those
+that stay for the next peck fill the flutes sooner; pressed chips rub on the wall, and the torque that pushes
+them out grows exponentially with depth beyond a critical one (Mellinger et al. 2002, J. Manuf. Sci. Eng.
+124:605). So a peck is loaded more than like pecks were, the more the deeper it is.
 
 What hides it is the machine's own wander. It is slow, so that speeds shortly after one another share it:
 its variogram (mean square of the change over a lag; Matheron 1963, from memory) begins as that of the
@@ -16,6 +17,11 @@ in deviations of its own estimate: the best that can be had linearly. What good 
 those of the same place in the blank, cost is taken off before; they differ by a share of their load, which
 is no packing.
 
+What rubs is louder, too, and that is heard where the load is not: on regulated drives, on machines that
+wander by as much, and in a cut so loud that it drowns the lines. How loud good pecks are, part by part, is
+learned as their load is, and both are fitted together with one course. Sound alone needs two pecks, since
+another sound seldom swells in both; in open flutes load and sound must each tell.
+
 The decision is a cumulative sum over the pecks of a blank (`monitor.signal.cusum`) whose newest term is the
 peck under way. A peck that came from no free spindle, or did not last as long as planned, is another one than
 it was counted as, since other sound was taken for its edges: it tells nothing and teaches nothing. A hold
@@ -23,8 +29,7 @@ follows when the load, drawn on, crosses the sag hold in this peck or the next.
 
 The limit: a load that grows by less than the machine wanders within a peck is not heard. A detector that knew
 wander, course and good pecks exactly would stand at less than four deviations by the deadline in 28 of the 54
-packings drawn for tuning, of which none is told, and at more than five in 24, of which 18 are. The sound of
-rubbing, which grows with the load, helps in none: good pecks differ by a decibel from part to part.
+packings drawn for tuning, of which none is told, and at more than five in 24, of which 18 are.
 """
 
 from __future__ import annotations
@@ -42,7 +47,7 @@ from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Kind, Severity
 from monitor.pecks import Cycle
-from monitor.signal.cusum import WINSOR, Cusum, threshold_for
+from monitor.signal.cusum import WINSOR, Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 from monitor.work import Work
@@ -86,8 +91,17 @@ LASTS = 0.25
 after they begin. Pressed chips stay until the drill comes out, while a slip of the ear is over in a part."""
 
 OPEN_FLUTES = 0.95
-"""Share of the flutes' length down to which chips leave at their open end: nothing packs in a shallower hole,
-give or take the error of the depth heard."""
+"""Share of the flutes' length down to which chips may leave at their open end, give or take the error of the
+depth heard. Few do get stuck there, so that load and sound must both say so."""
+
+OPEN_DIAMETERS = 3.0
+"""Diameters of the drill down to which nothing packs in open flutes: deeper holes are pecked for it."""
+
+BOTH_Z = 2.5
+"""Deviations of each, where both must say so: grain, wander and another sound seldom move both so far."""
+
+GRAIN = 0.05
+"""Share by which grain makes a load uneven within a peck, until this machine's and this work's is known."""
 
 LEAST_PARTS = 4
 """Parts of a peck before anything is said of it."""
@@ -141,6 +155,30 @@ SMOOTHED = 1.1
 
 LEAST_SD = 2e-4
 """Of the wander: what a baseline says of less is the error of its frames."""
+
+LOUDER_DB = 3.0
+"""By which a cut gets louder where its torque doubles, if the same share of its work becomes sound."""
+
+SCATTER_DB, ALIKE_S = 1.2, 0.6
+"""Deviation of the sound of a part from that of good ones, until this machine's is known, and how long half
+of its power lasts: grain, crackle and chips (0.5 to 2 dB on drawn machines)."""
+
+PECKS_DB = 1.0
+"""Deviation by which pecks differ in loudness as a whole, until this machine's is known."""
+
+LOUD_S = 0.2
+"""After contact, give or take its dating, a cut is as loud as it gets."""
+
+FAINTER_DB = 4.0
+"""So much under good pecks early in the peck the drill is not in yet, whatever is heard: what climbs then is
+the true contact. Packed pecks are never fainter."""
+
+MOST_LOUDER_Z = 4.0
+"""Deviations that sound counts at most in a peck, so that alone it needs two of them: another sound may well
+swell in one, but hardly in two that follow each other."""
+
+LEAST_SHARE = 0.1
+"""Of the cut in what is heard: with less, its sound tells nothing."""
 
 _LAGS = (1, 2, 4, 8, 16, 32)  # in hops
 _LENGTHS_S = np.asarray((0.15, 0.3, 0.6, 1.2, 2.5, 5.0))  # of the wander, tried
@@ -214,12 +252,14 @@ def wander_of(heard_rms: float) -> Wander:
 
 @dataclass(slots=True)  # not frozen: made at every hop
 class _Sag:
-    """The sag of a hop, NaN where not known, and the deviation of its estimate."""
+    """The sag of a hop, NaN where not known, the deviation of its estimate, and the level of the sound, NaN
+    where deaf."""
 
     t: float
     of: float
     sure: bool
     sd: float
+    over_db: float
 
 
 def _load(part: list[_Sag]) -> tuple[float, float]:
@@ -250,6 +290,8 @@ class _Peck:
     hops: list[_Sag] = field(default_factory=list)
     loads: list[float] = field(default_factory=list)
     sds: list[float] = field(default_factory=list)
+    levels_db: list[float] = field(default_factory=list)
+    idle_db: float = 0.0
     depth_mm: float = 0.0
     z: float = 0.0
 
@@ -303,6 +345,109 @@ def _medians(rows: NDArray[np.float64], known: NDArray[np.int64]) -> NDArray[np.
     return medians
 
 
+@dataclass(frozen=True, slots=True)
+class _Climb:
+    """What one quantity says of a climb, as a share of the usual torque, by each of its courses.
+
+    ``sums``: weighted sums over their own variances ``sizes``, which are 1 / variance of the share by now;
+    in ``parts`` it is ``over`` the usual by such shares. ``usual``: what good pecks have by now.
+    """
+
+    sums: NDArray[np.float64]
+    sizes: NDArray[np.float64]
+    parts: NDArray[np.int64]
+    over: NDArray[np.float64]
+    usual: float
+
+    def z(self, course: int) -> float:
+        """Deviations of its own."""
+        size = float(self.sizes[course])
+        return float(self.sums[course]) / math.sqrt(size) if size > 0 else 0.0
+
+
+@dataclass(slots=True)
+class _Loudness:
+    """How loud good pecks are, part by part, and what a louder one says of its load.
+
+    Chips that rub take work, part of which becomes sound: where a drive is regulated, a machine wanders or
+    a loud cut drowns the lines, that is what tells. ``dull_db``: by how much this blank's first peck, whose
+    chips fall out, was louder, counted half: it may have been another sound.
+    """
+
+    dull_db: float = 0.0
+    _kinds: dict[int, _Usual] = field(default_factory=dict)
+    _places: dict[int, _Usual] = field(default_factory=dict)
+    _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
+    _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
+
+    def climb(self, peck: _Peck, kind: int, begins: NDArray[np.float64], open_flutes: bool) -> _Climb | None:
+        """What the sound says of a climb, None where nothing; in open flutes that it does not, is enough."""
+        levels = np.asarray(peck.levels_db)
+        good, n = self._expected(peck.number, kind, levels.size)
+        if good is None:
+            return None
+        k = np.arange(levels.size)
+        known = np.isfinite(levels - good) & (k * peck.part_s >= LOUD_S)
+        if known.sum() < LEAST_PARTS - 1 or not known[-1]:
+            return None
+        over = (levels - good)[known]
+        times = np.asarray((k[known] + 0.5) * peck.part_s, np.float64)
+        share = 1.0 - 10.0 ** ((peck.idle_db - float(good[known].mean())) / 10)  # of the cut in what is heard
+        if share < LEAST_SHARE or over[: PARTS // 2].min() < -FAINTER_DB:
+            return None
+        third = over.size // 3
+        if open_flutes and over[-third:].mean() <= over[:third].mean():
+            return None
+        over -= share * self.dull_db
+        lasting = np.exp(-np.abs(times[:, None] - times[None, :]) / ALIKE_S)
+        covariance = 0.5 * self._scatter.spread**2 * (lasting + np.eye(times.size))
+        covariance = (covariance + (share * self._differ.spread) ** 2) * (1 + 1 / n)
+        doubled_db = share * LOUDER_DB
+        sums, sizes = _fitted(covariance, _courses(times, begins) * doubled_db, over)
+        # a cut that is fainter, by a microphone that was moved, for instance, says nothing against a load
+        sums = np.clip(sums, 0.0, MOST_LOUDER_Z * np.sqrt(sizes))
+        return _Climb(sums, sizes, k[known], over / doubled_db, float(good[-1]))
+
+    def learn(self, peck: _Peck, kind: int) -> None:
+        """Take a peck that is over."""
+        levels = np.asarray(peck.levels_db)
+        if levels.size < LEAST_PARTS or not np.isfinite(levels).any():
+            return
+        good, n = self._expected(peck.number, kind, levels.size)
+        near, packed = levels, peck.z >= NO_GOOD_Z
+        if good is not None:
+            over = (levels - good)[1:]
+            over = over[np.isfinite(over)]
+            if over.size > 1:
+                self._learn_scatter(peck.number, over, math.sqrt(n / (n + 1)))
+            if packed:  # as of the load: what every blank does there becomes usual, though not at once
+                most = WINSOR * self._scatter.spread
+                near = np.where(np.isfinite(good), np.clip(levels, good - most, good + most), levels)
+        sure, scatter = np.zeros(levels.size), self._scatter.spread**2
+        place = self._places.setdefault(peck.number, _Usual())
+        place.take(near, sure, scatter)
+        if not packed and place.n <= 2:  # later on no peck is judged by its kind
+            self._kinds.setdefault(kind, _Usual()).take(levels, sure, scatter)
+
+    def _learn_scatter(self, number: int, over: NDArray[np.float64], share: float) -> None:
+        """``share``: of the deviation that is this peck's own, and not of what is known of good ones."""
+        mean = float(over.mean())
+        if number == 1:
+            self.dull_db = 0.5 * mean
+        else:
+            self._differ.step(share * (mean - self.dull_db))
+        share *= math.sqrt(over.size / (over.size - 1))
+        for one in (share * (over - mean)).tolist():
+            self._scatter.step(one)
+
+    def _expected(self, number: int, kind: int, size: int) -> tuple[NDArray[np.float64] | None, int]:
+        """How loud such pecks are, part by part, and how many tell it: those of the same place in the blank,
+        once two were heard, for a deeper hole muffles the cut."""
+        place = self._places.get(number)
+        good = place if place is not None and place.n > 1 else self._kinds.get(kind)
+        return (_padded(good.loads, size), good.n) if good is not None else (None, 0)
+
+
 @dataclass(slots=True)
 class PackingRule:
     """One `step` a hop. ``wander`` begins as the machine's is known beforehand."""
@@ -313,6 +458,8 @@ class PackingRule:
     _sum: Cusum = field(default_factory=lambda: Cusum(DRIFT, threshold_for(LOOKS_PER_FALSE_ALARM, DRIFT)))
     _kinds: dict[int, _Usual] = field(default_factory=dict)
     _places: dict[int, _Usual] = field(default_factory=dict)
+    _loudness: _Loudness = field(default_factory=_Loudness)
+    _idle_db: float = math.inf
     _before: float = math.nan
     _peck: _Peck | None = None
     _free: deque[_Sag] = field(default_factory=lambda: deque(maxlen=2 * round(FREE_S / HOP_S) + LATE_HOPS))
@@ -324,6 +471,7 @@ class PackingRule:
     _paces: deque[float] = field(default_factory=lambda: deque([1.0] * 3, maxlen=7))
     _last_end: float = math.nan
     _block: list[_Sag] = field(default_factory=list)
+    _levels: list[float] = field(default_factory=list)  # of the sound, of the same part
     _found: Finding | None = None
     _end_s: float = math.inf
 
@@ -335,7 +483,9 @@ class PackingRule:
         known = hop.confidence >= UNSURE and not rotation.elsewhere and rotation.settled
         if 100 * rotation.sag >= self.job.sag_hold_pct:  # beyond it `sag` holds
             known = False
-        sag = _Sag(hop.t, rotation.sag if known else math.nan, hop.confidence >= SURE, rotation.sag_sd)
+        over_db = math.nan if hop.deaf else hop.over_db
+        sure = hop.confidence >= SURE
+        sag = _Sag(hop.t, rotation.sag if known else math.nan, sure, rotation.sag_sd, over_db)
         self._lately.append(sag)
         if not work.in_cut or work.spotting:
             self._idle(sag, rotation, work)
@@ -354,6 +504,8 @@ class PackingRule:
         return self._found
 
     def _idle(self, sag: _Sag, rotation: Rotation, work: Work) -> None:
+        if work.idle_db < self._idle_db:
+            self._idle_db = work.idle_db
         rests = rotation.settled and sag.sure and sag.of == sag.of and not sag.t - work.end_s < ANSWERED_S
         if not rests or abs(sag.of) > 0.02:
             self._learn_still()
@@ -380,17 +532,21 @@ class PackingRule:
         self._learn_still()
         if blank != self._blank:
             self._blank, self._last_end, self._found = blank, math.nan, None
+            self._loudness.dull_db = 0.0
             self._dull, self._dull_variance = 1.0, 0.0
             self._sum.clear()
         free = [sag.of for sag in self._free if sag.t < contact_s][-2 * round(FREE_S / HOP_S) :]
         half = len(free) // 2
         means = tuple(sum(part) / len(part) for part in (free[:half], free[half:]) if part)
         self._free.clear()
+        idle_db, self._idle_db = self._idle_db, math.inf
         planned_s = self._planned_mm(number) / self._mm_s()
         part_s = max(planned_s / PARTS, LEAST_HOPS * HOP_S)
-        return _Peck(blank, number, from_mm, contact_s, means, part_s, planned_s)
+        return _Peck(blank, number, from_mm, contact_s, means, part_s, planned_s, idle_db=idle_db)
 
     def _follow(self, peck: _Peck, sag: _Sag, depth_mm: float) -> None:
+        if sag.over_db == sag.over_db:
+            self._levels.append(sag.over_db)
         if sag.of == sag.of:
             self._block.append(sag)
             if sag.sure:
@@ -400,25 +556,60 @@ class PackingRule:
             mean, sd = _load(self._block) if len(peck.loads) == due - 1 else (math.nan, 0.0)
             peck.loads.append(mean)
             peck.sds.append(sd)
+            heard = len(peck.loads) == due and len(self._levels) >= LEAST_HOPS
+            peck.levels_db.append(sorted(self._levels)[len(self._levels) // 2] if heard else math.nan)
             if len(peck.loads) == due:
                 self._block.clear()
+                self._levels.clear()
                 peck.depth_mm = depth_mm
                 self._judge(peck)
 
     def _judge(self, peck: _Peck) -> None:
-        part_s = peck.part_s
-        shallow = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
+        open_flutes = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
+        shallow = open_flutes and peck.depth_mm <= OPEN_DIAMETERS * self.job.drill_diameter_mm
         lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(
             peck.number
         )  # the program has no such peck
         if shallow or lost or len(peck.loads) < LEAST_PARTS:
             return
+        begins = np.asarray(BEGINS) * PARTS * peck.part_s
+        by_sound = self._loudness.climb(peck, self._kind(peck.number), begins, open_flutes)
+        if open_flutes and (by_sound is None or max(map(by_sound.z, range(begins.size))) <= BOTH_Z):
+            peck.z = 0.0  # whatever the load says
+            return
+        by_load = self._by_load(peck, begins)
+        told = [one for one in (by_load, by_sound) if one is not None]
+        if not told:
+            return
+        # independent of one another: together they are the least squares of both
+        sums = np.add.reduce([one.sums for one in told])
+        sizes = np.add.reduce([one.sizes for one in told])
+        scores = np.where(sizes > 0, sums / np.sqrt(np.maximum(sizes, _NUGGET)), -math.inf)
+        best = int(scores.argmax())
+        shares = _together(told, best, len(peck.loads))
+        if shares.size < LEAST_PARTS - 1:
+            return
+        z = float(scores[best])
+        amount = z / math.sqrt(sizes[best])
+        third = max(shares.size // 3, 1)
+        first = shares[:third].mean()
+        climbs = shares[-third:].mean() - first
+        lesser, greater = sorted(shares[-2:] - first)
+        climbs_on = min(amount, climbs) > LEAST_EXCESS and lesser > LASTS * greater
+        if open_flutes:
+            climbs_on = climbs_on and len(told) == 2 and min(one.z(best) for one in told) > BOTH_Z
+        peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if climbs_on else 0.0
+        if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
+            loudly = by_load is None or (by_sound is not None and by_sound.z(best) > by_load.z(best))
+            self._found = self._finding(peck, by_load, by_sound if loudly else None)
+
+    def _by_load(self, peck: _Peck, begins: NDArray[np.float64]) -> _Climb | None:
+        """What the load says of a climb, None where nothing."""
+        part_s = peck.part_s
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
         good, variance, n, differ = self._expected(peck.number, loads.size)
-        if (
-            good is None or not good[-1] > self.wander.sd
-        ):  # where cuts cost less than that, lines drown in them
-            return
+        if good is None or not good[-1] > self.wander.sd:
+            return None  # where cuts cost less than that, lines drown in them
         late = self._late_parts(loads, good)
         loads, sds = loads[late:], sds[late:]
         k = np.arange(loads.size)
@@ -427,7 +618,7 @@ class PackingRule:
         if n == 0:
             known &= (k + 0.5) * part_s > ANSWERED_S
         if known.sum() < LEAST_PARTS - 1 or not known[-1]:
-            return
+            return None
         free = np.asarray(peck.free)
         inside = (k[known] + 0.5) * part_s
         times = np.concatenate([FREE_S * (np.arange(free.size) - free.size), inside])
@@ -448,24 +639,9 @@ class PackingRule:
         unsure = (np.square(sds) + variance)[known]
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
-        begins = np.asarray(BEGINS)[:, None] * PARTS * part_s
-        courses = cut * np.square(np.maximum(times - begins, 0.0))
-        courses = courses[courses[:, -1] > 0]
-        weights = np.linalg.solve(covariance, courses.T).T
-        sizes = (weights * courses).sum(axis=1)  # 1 / variance of the amount
-        scores = weights @ over / np.sqrt(sizes)
-        best = int(scores.argmax())
-        z = float(scores[best])
-        extra = z / math.sqrt(sizes[best]) * float(courses[best, -1])
-        third = max(inside.size // 3, 1)
-        first = over[free.size : free.size + third].mean()
-        climbs = over[-third:].mean() - first
-        least = LEAST_EXCESS * float(usual[-1])
-        lesser, greater = sorted(over[-2:] - first)
-        lasts = lesser > LASTS * greater
-        peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if min(extra, climbs) > least and lasts else 0.0
-        if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
-            self._found = self._finding(peck, float(usual[-1]))
+        now = float(usual[-1])
+        sums, sizes = _fitted(covariance, cut * _courses(times, begins) * now, over)
+        return _Climb(sums, sizes, k[known] + late, over[free.size :] / now, now)
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
         """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
@@ -508,11 +684,12 @@ class PackingRule:
 
     def _end(self, peck: _Peck) -> None:
         self._block.clear()
+        self._levels.clear()
         part_s = peck.part_s
         peck.hops = [sag for sag in peck.hops if sag.t <= self._end_s - END_S]
         if self._end_s > peck.contact_s:  # what came after the end, as dated, is not of the peck
             whole = max(int((self._end_s - END_S - peck.contact_s) / part_s), 0)
-            del peck.loads[whole:], peck.sds[whole:]
+            del peck.loads[whole:], peck.sds[whole:], peck.levels_db[whole:]
             self._judge(peck)
         as_planned = self._is_as_planned(peck)
         if not as_planned:
@@ -521,6 +698,8 @@ class PackingRule:
         self._sum.value = min(self._sum.value, self._sum.threshold + DRIFT)
         if self._sum.value < self._sum.threshold:
             self._found = None
+        if as_planned:
+            self._loudness.learn(peck, self._kind(peck.number))
         loads = np.asarray(peck.loads)
         if loads.size < LEAST_PARTS or not np.isfinite(loads).any() or not as_planned:
             return
@@ -542,6 +721,8 @@ class PackingRule:
         kind = self._kinds.setdefault(self._kind(peck.number), _Usual())
         kind.take(scaled, variance, scatter)
         if late == late:
+            if self._before != self._before:  # nothing was learned of it yet
+                self.uneven = Wander(math.hypot(self.wander.sd, GRAIN * max(late, 0.0)))
             self._before = late / self._dull
 
     def _near_usual(self, peck: _Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
@@ -596,8 +777,10 @@ class PackingRule:
         self._dull = 1 + share * (late / usual - 1)
         self._dull_variance = share * variance
 
-    def _finding(self, peck: _Peck, usual: float) -> Finding:
+    def _finding(self, peck: _Peck, by_load: _Climb | None, by_sound: _Climb | None) -> Finding:
+        """``by_sound``: None where the load says more."""
         load = peck.loads[-1]
+        usual = by_load.usual if by_load is not None else math.nan
         ahead = self._ahead(peck)
         holds = 100 * load >= self.job.sag_warning_pct and 100 * ahead >= self.job.sag_hold_pct
         what = (
@@ -605,10 +788,17 @@ class PackingRule:
             if holds
             else "Clear them, or peck less at a time."
         )
-        message = (
-            f"The spindle slows by {100 * load:.1f} % where good pecks cost {100 * usual:.1f} %, and the "
-            f"load climbs within the peck: chips stay in the flutes. {what}"
-        )
+        if by_sound is None or (holds and by_load is not None):
+            message = (
+                f"The spindle slows by {100 * load:.1f} % where good pecks cost {100 * usual:.1f} %, and the "
+                f"load climbs within the peck: chips stay in the flutes. {what}"
+            )
+        else:
+            louder_db = peck.levels_db[-1] - by_sound.usual
+            message = (
+                f"The cut is {louder_db:.0f} dB louder than in good pecks, and gets louder within the peck: "
+                f"chips stay in the flutes. {what}"
+            )
         severity = Severity.HOLD if holds else Severity.WARNING
         return Finding(Kind.PACKING, severity, message, 100 * load, 100 * usual, "%")
 
@@ -627,3 +817,28 @@ class PackingRule:
 def _padded(parts: NDArray[np.float64], size: int) -> NDArray[np.float64]:
     """The first parts; beyond those heard, the last of them."""
     return parts[np.minimum(np.arange(size), parts.size - 1)]
+
+
+def _courses(times: NDArray[np.float64], begins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Climbs from each of these times on, as the square, 1 by now; nothing of one that has not begun."""
+    courses = np.square(np.maximum(times - begins[:, None], 0.0))
+    now = courses[:, -1:]
+    return np.where(now > 0, courses / np.where(now > 0, now, 1.0), 0.0)
+
+
+def _fitted(
+    covariance: NDArray[np.float64], courses: NDArray[np.float64], over: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares by each course alone: amount over its variance, and 1 / variance."""
+    weights = np.linalg.solve(covariance, courses.T).T
+    return weights @ over, (weights * courses).sum(axis=1)
+
+
+def _together(told: list[_Climb], course: int, size: int) -> NDArray[np.float64]:
+    """By what share of the usual torque the parts of a peck are over it, by all that tells, weighted by how
+    well; without the parts of which nothing is known."""
+    sums, worth = np.zeros(size), np.zeros(size)
+    for one in told:
+        sums[one.parts] += one.sizes[course] * one.over
+        worth[one.parts] += one.sizes[course]
+    return sums[worth > 0] / worth[worth > 0]

@@ -306,3 +306,84 @@ def test_chips_that_pack_in_every_blank_do_not_become_usual_in_the_second():
     shop = Shop()
     assert shop.blank(1, good) == []
     assert all(shop.blank(number, packed_from(5, 0.7)) for number in range(2, 5))
+
+
+class Heard(Shop):
+    """Cuts stand 12 dB over the free machine, and ``louder_db(blank, peck, share)`` over that."""
+
+    def __init__(self, louder_db, **shop):
+        super().__init__(**shop)
+        self.louder_db = louder_db
+        self.noise = np.random.default_rng(12)
+        self.messages = set()
+
+    def _hop(self, blank, peck, start, sag, heard):
+        over_db = 0.5 * self.noise.normal()
+        if heard.in_cut:
+            share = (heard.depth_mm - start) / self.job.pecks_mm[peck - 1]
+            over_db += 12.0 + self.noise.normal() + self.louder_db(blank, peck, share)
+        cycle = SimpleNamespace(in_blank=True, blank=blank, peck=peck, from_mm=start)
+        finding = self.rule.step(hop(self.t, over_db=over_db), rotation(sag=sag), heard, cycle)
+        self.messages |= {finding.message} if finding else set()
+        return finding
+
+
+def rubs(first, last=7, blank=3):
+    """From peck ``first`` to ``last`` of a blank the cut gets louder, in the later ones from contact on."""
+
+    def louder_db(heard_blank, peck, share):
+        packed = heard_blank == blank and first <= peck <= last
+        return (3.0 if peck > first else 0.0) + 5.0 * share**2 if packed else 0.0
+
+    return louder_db
+
+
+def nothing(*_):
+    return 0.0
+
+
+UNSEEN = 0.0002
+"""A load of less than the machine wanders: a regulated drive has it."""
+
+
+@pytest.mark.parametrize(("last", "told"), [(4, False), (7, True)])
+def test_a_cut_that_gets_louder_in_two_pecks_tells_where_no_load_does(last, told):
+    shop = Heard(rubs(4, last))
+    assert [shop.blank(n, lambda *_: UNSEEN) for n in (1, 2)] == [[], []]
+    found = shop.blank(3, lambda *_: UNSEEN)
+    assert [(peck, severity) for peck, severity, _ in found[:1]] == [(5, Severity.WARNING)] * told
+    assert ["louder" in message for message in list(shop.messages)[:1]] == [True] * told
+
+
+@pytest.mark.parametrize(
+    ("louder_db", "packs", "told"),
+    [(rubs(4), True, True), (rubs(4), False, False), (nothing, True, False)],
+)
+def test_in_open_flutes_load_and_sound_must_both_tell(louder_db, packs, told):
+    shop = Heard(louder_db, job=JOB.model_copy(update={"flute_length_mm": 60.0}))
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+    assert bool(shop.blank(3, packed_from(4) if packs else good)) is told
+
+
+def test_in_a_hole_of_a_few_diameters_and_open_flutes_nothing_packs():
+    shop = Heard(rubs(4), job=JOB.model_copy(update={"flute_length_mm": 60.0, "drill_diameter_mm": 20.0}))
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+    assert shop.blank(3, packed_from(4)) == []
+
+
+def test_a_contact_that_rain_dates_too_early_does_not_get_louder():
+    """It hisses 6 dB under the cut for three tenths of each peck, and the drill cuts only then."""
+    rain = Heard(lambda blank, peck, share: -6.0 if blank == 3 and peck > 3 and share < 0.3 else 0.0)
+    assert [rain.blank(n, lambda *_: UNSEEN) for n in (1, 2, 3)] == [[]] * 3
+
+
+def test_a_louder_cut_in_the_same_peck_of_every_blank_becomes_usual():
+    shop = Heard(lambda blank, peck, share: 4.0 * share**2 if peck > 4 else 0.0)
+    *_, last = (shop.blank(n, lambda *_: UNSEEN) for n in range(1, 9))
+    assert last == []
+
+
+def test_a_louder_blank_is_a_duller_drill():
+    """All its pecks are, from the first on, whose chips fall out."""
+    shop = Heard(lambda blank, peck, share: 3.0 if blank > 3 else 0.0)
+    assert [shop.blank(n, lambda *_: UNSEEN) for n in range(1, 6)] == [[]] * 5
