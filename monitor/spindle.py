@@ -35,6 +35,7 @@ _SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up
 _SETTLED_HOPS = 3  # in a row: one odd rate settles nothing
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
+_BINDS, _BINDS_S = 0.4, 0.2  # per second: a bit binding hard; two frames that share no sound
 _LEFT_SUPPORT = 0.3  # so little of the expected evidence: the lines are elsewhere
 _THERE_SUPPORT = 0.5  # half of it at least: another commanded speed is heard as well as the first one was
 _HOME = 0.1  # this near the reference it is the spindle again
@@ -257,13 +258,17 @@ class Spindle:
 
     def _could_not(self, hop: Hop, loud: bool) -> bool:
         """Whether no spindle gets so far from where it was last believed to be."""
-        # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise.
         last_s = self._slipped_s if self._slipped_s > self._last_s else self._last_s
-        unheard = hop.t - last_s if hop.audible >= _FAR_AUDIBLE else 0.0
+        unheard = hop.t - last_s
+        # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise, unless a
+        # bit that binds may have led there between two frames.
+        drowned = hop.audible < _FAR_AUDIBLE
+        binds = hop.audible >= _FAINT_AUDIBLE and hop.spindle_hz < self._last_hz
+        binding = _BINDS * min(unheard, _BINDS_S) if binds else 0.0
         # in a cut a spindle falls; what jumps above the free speed there is another machine's
         most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)
         faster = loud and hop.spindle_hz > (1 + _DRIFT) * most
-        could = _SLIP if faster else _SLIP + _FASTEST * unheard
+        could = _SLIP if faster else _SLIP + (binding if drowned else _FASTEST * unheard)
         return abs(math.log(hop.spindle_hz / self._last_hz)) > could
 
     def _is_home(self, hop: Hop) -> bool:

@@ -36,7 +36,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "audible": 20.0,
         "support": 1.0,
         "line_db": 0.0,
-        "level_db": -35.0,
+        "level_db": wavering(-35.0, t),
         "clipped": 0.0,
         "stuck": 0.0,
         "broken": 0.0,
@@ -92,6 +92,11 @@ def _between(confidence: float, spindle_hz: float, sd_hz: float, low_hz: float, 
         return 0.0
     speed = NormalDist(spindle_hz, sd_hz)
     return confidence * (speed.cdf(high_hz) - speed.cdf(low_hz))
+
+
+def wavering(level_db: float, t: float) -> float:
+    """A level at ``t``, a little louder in every other hop: so does all sound of a room."""
+    return level_db + 0.1 * (round(t / STEP_S) % 2)
 
 
 def silent(t: float = 0.0, **changes: Any) -> Hop:

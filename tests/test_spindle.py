@@ -257,6 +257,17 @@ def test_an_octave_slip_of_the_ear_is_no_sag():
     assert walk.now.sag == pytest.approx(0)
 
 
+@pytest.mark.parametrize(
+    ("speed", "gap_s", "known"), [(0.9, 0.15, True), (0.9, 0.0, False), (0.8, 0.15, False)]
+)
+def test_where_a_cut_drowns_the_lines_a_speed_is_as_far_down_as_a_bit_may_have_bound(speed, gap_s, known):
+    drowned = {"audible": 1.5, "cutting": True, "loudness": 2.0}
+    walk = Walk().go(2).go(0.5, spindle_hz=0.97 * SPINDLE_HZ, **drowned)
+    walk.go(gap_s, spindle_hz=math.nan, running=0.9, **drowned)
+    walk.go(0.05, spindle_hz=speed * SPINDLE_HZ, **drowned)
+    assert (walk.now.sag == walk.now.sag) is known
+
+
 def test_another_machine_that_runs_down_past_the_free_speed_is_no_sag():
     """It is followed from above, where no cut drives a spindle, through the free speed and on down."""
     runs_down = {"spindle_hz": lambda s: (1.12 - 0.1 * s) * SPINDLE_HZ, "rate_hz_s": -0.1 * SPINDLE_HZ}

@@ -78,6 +78,9 @@ TURNED_DB, TURNED_HOPS, QUIETER_DB = 6.0, 4, 1.0
 microphone turned down, which takes as much of the lines: a cut dies away after they have gone. So it is for
 sure where it falls so far under the sound of the machine running free: some cuts waver by as much."""
 
+WAVERS_S = 1.0
+"""A cut that wavers is as loud again within so long, a turn of the slowest spindle; a gain stays down."""
+
 LATELY_S, UNDER_WAY_S, CLEAR = 1.0, 3.0, 3.0
 """It was surely there, and cutting, so lately; a program that goes on may switch the spindle off later. But
 not while the peck is under way: a jam whose noise drowns the lines may end with them heard clearly, the
@@ -109,6 +112,8 @@ class Departure:
     weak: bool = True
     turned: bool = False
     _turned: bool = False
+    _turned_s: float = -math.inf
+    _loud_db: float = math.inf
     _given: float = GIVES * WORTH_HOPS
     _audible: float = WORTH_HOPS
     _spread: float = SPREAD
@@ -169,7 +174,8 @@ class Departure:
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
-        lost = lost or hop.deaf or self._is_turned_down(hop, placed, work.idle_db)
+        turned = self._is_turned_down(hop, placed, work.idle_db)
+        lost = lost or hop.deaf or (turned and hop.t - self._turned_s > WAVERS_S)
         away_s = hop.t - self.at_work_s
         under_way = work.contact_s == self._contact_s and work.working and apart > CLEAR * self._spread
         lately = away_s <= LATELY_S or (under_way and away_s <= UNDER_WAY_S)
@@ -178,7 +184,8 @@ class Departure:
         elif tells:
             nats = SHARE * apart / self._spread**2 * (half_way - given)
             self._add(MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats, placed)
-        self.left = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
+        enough = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
+        self.left = enough and not turned
         if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
         return self.left, self.in_place, self.missing, self.at_work_s, self.weak, self.turned
@@ -207,10 +214,15 @@ class Departure:
     def _is_turned_down(self, hop: Hop, placed: bool, idle_db: float) -> bool:
         """Whether all sound fell at once with the lines, not heard in their places since."""
         self._levels.append(hop.over_db)
-        if placed:
+        if placed and self._turned:
+            self.nats = self._peak = 0.0  # what was missed meanwhile was expected too loud
+        if placed or hop.over_db > self._loud_db - TURNED_DB / 2:
+            # heard, or as loud again: a cut wavers with every turn of an eccentric blank, a gain stays down
             self._turned = self.turned = False
         elif not self._doubt_hops:
-            self._turned = self._turned or hop.over_db < max(self._levels) - TURNED_DB
+            loud_db = max(self._levels)
+            if not self._turned and hop.over_db < loud_db - TURNED_DB:
+                self._turned, self._turned_s, self._loud_db = True, hop.t, loud_db
             self.turned = self.turned or (self._turned and hop.over_db < idle_db - QUIETER_DB)
         return self._turned
 

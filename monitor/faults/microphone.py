@@ -51,6 +51,15 @@ LEVEL_FALL_DB = 20.0
 """Fall of all sound, lines and hum included, that tells as well: the noise of an input may lie so little
 under a machine that hums and hardly hisses. A hundredth of its power in 0.15 s: rooms ring for longer."""
 
+AT_ONCE_DB, AT_ONCE_HOPS = 30.0, 2
+"""Fall of all sound within 0.1 s that is a cable torn or unplugged, whether the spindle turned or not: a room
+that rings for 0.2 s lets sound die away by 30 dB in that time, and most ring longer."""
+
+STEADY_DB, STEADY_HOPS = 0.02, 7
+"""An open input hums: one waveform, over and over, each 50 ms of it as loud as the one before to half a
+per cent. What is heard of a machine in a room is noise at least in part, which wavers by more within so many
+hops, even under the tone of a signal horn. And half a second is allowed for a plug that is pulled."""
+
 ROOM_QUANTILE, ROOM_STEP_DB = 0.1, 0.5
 """Quantile of the room's level that is followed, and its step (Robbins and Monro 1951, from memory): down by
 9 dB a second, up by 1."""
@@ -80,6 +89,7 @@ class MicrophoneRule:
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
     _level: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
+    _steady: deque[float] = field(default_factory=lambda: deque(maxlen=STEADY_HOPS))
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
@@ -89,8 +99,9 @@ class MicrophoneRule:
             quiet_db = self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db)
             quiet_db = quiet_db if quiet_db < -UNDER_MACHINE_DB else -UNDER_MACHINE_DB
         fallen = self._fallen(hop, rotation, quiet_db)
-        found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop)
-        self.lost = self._fell or self._nothing_since_s == self._nothing_since_s
+        hum = self._hum(hop)
+        found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop) or hum
+        self.lost = self._fell or self._nothing_since_s == self._nothing_since_s or hum is not None
         return found
 
     def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
@@ -152,7 +163,7 @@ class MicrophoneRule:
             fell = _fall(self._floor, hop.over_db) >= FALL_DB
             fell = fell or _fall(self._level, hop.level_db) >= LEVEL_FALL_DB
             lately = hop.t - self._last_turning_s <= LOST_AFTER_S
-            if fell and lately:
+            if (fell and lately) or _fall(self._level, hop.level_db, AT_ONCE_HOPS) >= AT_ONCE_DB:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)
         self._level.append(hop.level_db)
@@ -167,6 +178,21 @@ class MicrophoneRule:
         return Finding(
             Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, quiet_db, "dB", self._fell_since_s
         )
+
+    def _hum(self, hop: Hop) -> Finding | None:
+        if hop.deaf or hop.clipped >= CLIPPED_SHARE:
+            self._steady.clear()  # of that it is told otherwise
+            return None
+        self._steady.append(hop.level_db)
+        spread_db = max(self._steady) - min(self._steady)
+        if len(self._steady) < STEADY_HOPS or spread_db > STEADY_DB:
+            return None
+        message = (
+            "The microphone gives one steady hum, and nothing of the room: its plug or cable is open. "
+            "Check them, then reset."
+        )
+        onset_s = hop.t - STEADY_HOPS * hop.step_s
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, spread_db, STEADY_DB, "dB", onset_s)
 
     def _clipping(self, hop: Hop) -> Finding | None:
         if hop.clipped >= CLIPPED_SHARE:
@@ -199,7 +225,7 @@ class MicrophoneRule:
         return Finding(Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s)
 
 
-def _fall(levels: deque[float], now_db: float) -> float:
-    """By how much what was there all the time, not the end of a drum beat, has fallen within 0.15 s, dB."""
-    before, last = list(levels)[:-FALL_WITHIN_HOPS], list(levels)[-FALL_WITHIN_HOPS - 1 :]
+def _fall(levels: deque[float], now_db: float, hops: int = FALL_WITHIN_HOPS) -> float:
+    """By how much what was there all the time, not the end of a drum beat, fell within some hops, dB."""
+    before, last = list(levels)[:-hops], list(levels)[-hops - 1 :]
     return min(statistics.median(before), max(last)) - now_db

@@ -207,7 +207,8 @@ class StallRule:
             self._usual_db += USUAL_SHARE * (hop.over_db - self._usual_db)
             self._usual_db = self._sound_db if first else self._usual_db
         gained_db = self._sound_db - self._usual_db
-        return hop.audible < FAINT and -FADES_DB < gained_db < GAINS_DB
+        silent = hop.over_db < self._usual_db - FALLS_DB  # what is cut no more is silent at once
+        return hop.audible < FAINT and -FADES_DB < gained_db < GAINS_DB and not silent
 
     def _stands_in_peck(
         self,
@@ -222,7 +223,9 @@ class StallRule:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
         if hop.t - self._sure_s > LATELY_S or hop.deaf or turned:
             return False
-        quiet = not hop.heard and hop.over_db <= work.idle_db - QUIETER_DB
+        # a speed that is heard without its lines is what the track still has
+        lines = hop.heard and hop.support >= IN_PLACE
+        quiet = not lines and hop.over_db <= work.idle_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
         home = self._home(hop, rotation.reference_hz) >= HOME

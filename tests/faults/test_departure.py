@@ -177,6 +177,15 @@ def test_a_microphone_that_is_turned_down_takes_the_lines_along():
     assert not any(step(rule, one, sag=math.nan) for one in turned)
 
 
+def test_a_cut_that_wavers_with_every_turn_is_no_gain_turned_down():
+    """An eccentric blank: the sound falls by 7 dB for a moment before the track doubts."""
+    rule = Departure()
+    loud = [heard(t, GIVES * AUDIBLE, over_db=9.0) for t in times(2.0)]
+    assert not any(step(rule, one) for one in loud)
+    assert not step(rule, heard(2.0, 0.0, over_db=2.0))
+    assert any(leave(rule, 0.3, 2.05, over_db=8.0))
+
+
 def test_a_cut_that_dies_away_after_the_lines_have_gone_does_not():
     rule = Departure()
     loud = [heard(t, GIVES * AUDIBLE, over_db=9.0) for t in times(2.0)]

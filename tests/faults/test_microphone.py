@@ -5,6 +5,7 @@ import math
 import pytest
 
 from monitor.faults.microphone import (
+    AT_ONCE_DB,
     CLIPPED_HOLD_S,
     CLIPPED_SHARE,
     CLIPPED_TELL_S,
@@ -13,12 +14,13 @@ from monitor.faults.microphone import (
     NOTHING_DB,
     NOTHING_S,
     QUIET_DB,
+    STEADY_DB,
     MicrophoneRule,
 )
 from monitor.measurements import Kind, Severity
 from monitor.signal.level import LOST_SHARE
 from monitor.spindle import SpindleState
-from tests.hops import STEP_S, hop, rotation, silent, times
+from tests.hops import STEP_S, hop, rotation, silent, times, wavering
 
 
 def first(heard, severity):
@@ -107,7 +109,8 @@ def test_a_plug_pulled_from_a_machine_that_hardly_hisses_is_told_by_all_sound_th
     """The noise of the input is 13 dB under the machine's and 10 under the room's; lines and hum fall by
     30."""
     hops = [hop(t) for t in times(2)]
-    hops += [silent(t, level_db=level_db, over_db=-13.0, broadband_db=-103.0) for t in times(1, 2.0)]
+    fallen = {"over_db": -13.0, "broadband_db": -103.0}
+    hops += [silent(t, level_db=wavering(level_db, t), **fallen) for t in times(1, 2.0)]
     held_s, finding = first(run(hops, room_db=-93.0), Severity.HOLD)
     assert (finding is not None) is held
     assert not held or held_s < 2.5
@@ -121,6 +124,32 @@ def test_a_microphone_that_is_back_is_heard_however_loud_the_room_is(room_db):
     found = run(hops, room_db=room_db)
     assert first(found, Severity.HOLD)[1] is not None
     assert found[-1][1] is None
+
+
+@pytest.mark.parametrize(("fall_db", "held"), [(AT_ONCE_DB - 5, False), (AT_ONCE_DB + 5, True)])
+def test_a_cable_torn_while_the_spindle_stands_is_told_by_a_fall_that_no_room_knows(fall_db, held):
+    hops = [silent(t) for t in times(2)]
+    fallen = {"over_db": -35.0, "broadband_db": MACHINE_DB - 35.0}
+    hops += [silent(t, level_db=wavering(-35.0 - fall_db, t), **fallen) for t in times(0.8, 2.0)]
+    held_s, finding = first(run(hops, rotation(state=SpindleState.STOPPED)), Severity.HOLD)
+    assert (finding is not None) is held
+    assert not held or held_s < 2.5
+
+
+@pytest.mark.parametrize("level_db", [-20.0, -35.0])
+def test_an_open_input_that_hums_is_held_within_half_a_second(level_db):
+    hops = [hop(t) for t in times(2)]
+    rule = MicrophoneRule()
+    heard = run(hops + [hop(t, level_db=level_db) for t in times(1, 2.0)], rule=rule)
+    held_s, finding = first(heard, Severity.HOLD)
+    assert held_s < 2.5
+    assert "hum" in finding.message
+    assert rule.lost
+
+
+def test_a_horn_over_the_machine_wavers():
+    horn = [hop(t, level_db=-20.0 + 2 * STEADY_DB * (round(t / STEP_S) % 3 == 0)) for t in times(5)]
+    assert not any(f for _, f in run(horn))
 
 
 def test_what_drowns_all_lines_may_end_in_a_room_that_is_not_known():

@@ -5,7 +5,15 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.faults.stall import COLLAPSE, LOUDER_DB, QUIET_HOPS, QUIETER_DB, StallRule
+from monitor.faults.stall import (
+    COLLAPSE,
+    FALLS_DB,
+    IN_PLACE,
+    LOUDER_DB,
+    QUIET_HOPS,
+    QUIETER_DB,
+    StallRule,
+)
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times, work
@@ -207,6 +215,28 @@ def test_what_is_quieter_than_the_idling_machine_stands():
     quiet = {"audible": 0.2, "over_db": -QUIETER_DB}
     found = walk(rule, 0.2, 2.5, make=lambda t: silent(t, **quiet), at=PECK, sag=math.nan)
     assert [bool(each) for each in found] == [k >= QUIET_HOPS - 1 for k in range(4)]
+
+
+def test_a_speed_that_the_track_still_has_without_its_lines_turns_no_quiet_spindle():
+    rule = StallRule()
+    walk(rule, 2.5, at=PECK)
+    quiet = {"over_db": -QUIETER_DB, "support": IN_PLACE - 0.1}
+    assert any(walk(rule, 0.2, 2.5, make=lambda t: hop(t, **quiet), at=PECK, sag=0.01))
+    turning = StallRule()
+    walk(turning, 2.5, at=PECK)
+    lines = {"over_db": -QUIETER_DB, "support": IN_PLACE + 0.1}
+    assert not any(walk(turning, 1, 2.5, make=lambda t: hop(t, **lines), at=PECK, sag=0.01))
+
+
+def test_a_cut_that_is_silent_at_once_does_not_go_on():
+    """A jam got louder, so that the sound is as loud as ever in the mean of some hops as it ends."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"audible": 4.0}
+    jam = walk(rule, 0.15, 2.0, make=lambda t: silent(t, over_db=11.0, **faint), at=PECK, sag=math.nan)
+    assert not any(jam)
+    at = {"rotation": rotation(sag=math.nan), "work": PECK, "sagging": False, "left": True}
+    assert StallRule.step(rule, silent(2.2, over_db=9.0 - FALLS_DB - 1.0, **faint), **at)
 
 
 def test_a_load_of_another_machines_tones_is_no_work():
