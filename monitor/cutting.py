@@ -20,6 +20,7 @@ import statistics
 from collections import deque
 from collections.abc import Sequence
 from dataclasses import dataclass, field
+from operator import attrgetter
 from typing import NamedTuple
 
 import numpy as np
@@ -82,10 +83,13 @@ _LOAD_MOST = 0.3  # a sag beyond is a slip of the ear, or a fault that others ju
 _MOSTLY = 0.8  # within `OVERRIDE` mostly, which then needs no logarithm
 _SAG_STEP = 5e-5  # a hop: a per mille a second
 # What gets louder and slower together within so long is a drill that enters slowly: a blunt point at a slow
-# feed. Neither alone tells it: other sound loads nothing, and a free spindle wanders without a sound.
+# feed. Neither alone tells it: other sound loads nothing, and a free spindle wanders without a sound. Where
+# the drive holds its speed, what gets louder and beats as the lips come round tells it: by so much (noise
+# beats so in one window of a hundred and fifty), and so many times as much as before.
 # After a cut a speed loop may overshoot, and fall back while the axis is heard; and a hole begins but once.
 _OVERSHOT_S = 5.0
 _ENTERS_S, _ENTERS_MEAN_S, _ENTERS_DB, _ENTERS_SDS, _ENTERS_SAG = 4.0, 0.5, 2.0, 3.0, 0.003
+_ENTERS_BEAT, _ENTERS_BEATS = 5.0, 2.0
 _SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
 _REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
@@ -108,6 +112,9 @@ _UNHEARD_RATIO = 0.1  # least power of a cut over idle: what is less is not hear
 _UNHEARD_SDS, _UNHEARD_SAG = 4.0, 0.005
 # a load that was not seen for so long is suspected no more: it keeps a free speed from being learned
 _FORGETS_S = 2.0
+# Nor where this machine's cuts are plainly heard, and for so long nothing is, by this share of what tells a
+# cut: the free speed was taken too high, near the top of an overshoot that a slow loop takes seconds to leave
+_SILENT_S, _SILENT = 2.0, 0.3
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
 _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
 _STUCK_TIMES = 2.0
@@ -161,10 +168,11 @@ class _Cut(NamedTuple):
 
 @dataclass(slots=True)
 class _Idling:
-    """Level and sag, averaged over `_ENTERS_MEAN_S`, and what was known of idling by then."""
+    """Level, sag and beat, averaged over `_ENTERS_MEAN_S`, and what was known of idling by then."""
 
     level_db: float
     sag: float
+    beat: float
     idle_db: float
     idle_spread_db: float
     idle_sag_sd: float
@@ -221,6 +229,7 @@ class CuttingDetector:
     )
     _load_known_s: float = 0.0
     _loaded_s: float = 0.0
+    _silent_s: float = 0.0
     _unheard: bool = False
     _falls: bool = False
     _spots: bool = False
@@ -262,7 +271,8 @@ class CuttingDetector:
     @property
     def suspects_load(self) -> bool:
         """Whether the spindle may be loaded, heard or not: then it does not run free."""
-        return (self._loaded_s > 0 or self._entering) and not self._falls
+        loaded = self._loaded_s > 0 and self._silent_s < _SILENT_S
+        return (loaded or self._entering) and not self._falls
 
     @property
     def travels(self) -> bool:
@@ -386,8 +396,8 @@ class CuttingDetector:
         if rotation.at_speed:
             self._run_s += hop.step_s
             self._run_cuts = self._run_cuts or self.cutting
-        if rotation.at_speed and not self.cutting and now - self.end_s > _OVERSHOT_S:
-            self._follow_entry(hop, level, sag)
+        if rotation.at_speed and not self.cutting:
+            self._follow_entry(hop, level, sag, now - self.end_s - _OVERSHOT_S)
         else:
             self._begin_idling()
         if rotation.at_speed or self.cutting:
@@ -566,11 +576,13 @@ class CuttingDetector:
             least = _UNHEARD_SAG
         self._falls = hop.rate_hz_s < -_COASTS * rotation.reference_hz
         if sag > least:
+            silent = self._audible and self.strength < _SILENT and not self.cutting
+            self._silent_s = self._silent_s + hop.step_s if silent and self._loaded_s else 0.0
             self._loaded_s += hop.step_s
             steady = hop.rate_hz_s > -_STEADY * rotation.reference_hz
             self._unheard = self._unheard or (steady and self._loaded_s >= UNHEARD_S)
         elif rotation.sag < 0.5 * least:
-            self._loaded_s, self._unheard = 0.0, False
+            self._loaded_s, self._silent_s, self._unheard = 0.0, 0.0, False
         if self._loaded_s > self._too_long_s and not self.cutting:
             self.out(hop.t)
 
@@ -578,24 +590,38 @@ class CuttingDetector:
         self._idled.clear()
         self._entering = False
 
-    def _follow_entry(self, hop: Hop, level: float, sag: float) -> None:
+    def _follow_entry(self, hop: Hop, level: float, sag: float, steady_s: float) -> None:
         """Whether a drill enters so slowly that its sound and its load would be learned as those of idling:
-        then what was learned since it began is forgotten."""
+        then what was learned since it began is forgotten. ``steady_s``: since a speed loop has done with its
+        overshoot."""
         if sag != sag:
             return
         idled = self._idled
-        share = hop.step_s / _ENTERS_MEAN_S
+        share, beat = hop.step_s / _ENTERS_MEAN_S, hop.beat
         if idled:
             level = idled[-1].level_db + share * (level - idled[-1].level_db)
             sag = idled[-1].sag + share * (sag - idled[-1].sag)
-        idled.append(_Idling(level, sag, self.idle_db, self.idle_spread_db, self._idle_sag_sd))
+            beat = idled[-1].beat + share * (beat - idled[-1].beat)
+        idled.append(_Idling(level, sag, beat, self.idle_db, self.idle_spread_db, self._idle_sag_sd))
         first = idled[0]
         slower = _ENTERS_SDS * first.idle_sag_sd
         if slower < _ENTERS_SAG:
             slower = _ENTERS_SAG
+        beats = beat > _ENTERS_BEAT and not self._spots  # whose lips pass at another rate
+        if beats and not self._entering:
+            # the axis may have brought the drill since the first
+            quiet = min(idled, key=attrgetter("level_db"))
+            if beats := beat > _ENTERS_BEATS * quiet.beat:
+                first = quiet
         if self._entering:
-            self._entering = sag > 0.5 * slower
-        elif sag - first.sag > slower and level - first.level_db > _ENTERS_DB and not self._falls:
+            self._entering = (beats and level - self.idle_db > _ENTERS_DB) or sag > 0.5 * slower
+            return
+        steady_hops, slows = int(min(steady_s / hop.step_s, len(idled))), False
+        if steady_hops > 0 and not self._falls:
+            steady = idled[-steady_hops]
+            slows = sag - steady.sag > slower
+            first = steady if slows and not beats else first
+        if (beats or slows) and level - first.level_db > _ENTERS_DB:
             self._entering = True
             self.idle_db, self.idle_spread_db = first.idle_db, first.idle_spread_db
             self._idle_sag_sd = first.idle_sag_sd

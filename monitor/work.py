@@ -27,6 +27,12 @@ SURE_SHARE = 0.5
 DROWNED_DB = 6.0
 """A background four times as powerful as it was in the cuts so far is another sound's, not the machine's."""
 
+FAINT_DB, FAINT_SDS, FAINT_HOPS, FAINT_S = 3.0, 2.0, 4, 0.4
+"""A drill that binds is heard, and more than before: where it is fainter than this machine's cuts by so much,
+and by so many of their deviations, in so many hops running, with no load just before, the drill has been
+drawn out. A program may stop the spindle in the same moment, and what falls then was switched off. Until so
+long after a fall began: a spindle that is nearly stopped cuts fainter too."""
+
 # Quantile of the sag while it sounds like cutting: idle time taken for cutting lowers it little.
 _USUAL_QUANTILE = 0.75
 _USUAL_STEP = 0.0005  # Robbins-Monro step: in cutting it rises by 0.75 % a second, falls by a third of that
@@ -103,6 +109,7 @@ class WorkJudge:
         self._onset_s = math.nan
         self._seen_s = -math.inf
         self._usual, self._usual_hops = 0.0, 0
+        self._faint_hops = 0
         self._beats: deque[float] = deque(maxlen=_BEAT_HOPS)
         self._log_beat, self._beat_hops = math.nan, 0
 
@@ -114,6 +121,7 @@ class WorkJudge:
         # pecks, so that other sound was taken for some
         over = through or cycle.unlikely or cycle.overrun or cycle.surplus
         self._follow_beat(hop, detector)
+        self._follow_faintness(detector)
         if detector.since_s != self._cut_s and detector.cutting:
             self._cut_s = detector.since_s
             self._believed = self._believed and not through  # what begins after the hole must be seen to load
@@ -152,6 +160,7 @@ class WorkJudge:
         certain = hop.t - detector.since_s >= _CERTAIN_S
         cutting, spotting = detector.cutting, cycle.spotting
         working = cutting and certain and self._believed and not spotting
+        working = working and not self._switched_off(hop, rotation, detector)
         return Work(
             working,
             self._loaded,
@@ -201,6 +210,22 @@ class WorkJudge:
     def _follow_loudness(self, detector: CuttingDetector) -> None:
         self._strengths.append(detector.strength)
         self._loud_hops = self._loud_hops + 1 if detector.strength >= 1 else 0
+
+    def _follow_faintness(self, detector: CuttingDetector) -> None:
+        plain = detector.rise_db > 2 * ON_DB_LEAST  # NaN excluded
+        less_db = max(FAINT_DB, FAINT_SDS * detector.cut_spread_db)
+        over_db = detector.level_db - detector.idle_db - detector.rise_db
+        self._faint_hops = self._faint_hops + 1 if plain and over_db < -less_db else 0
+
+    def _switched_off(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
+        """Whether the spindle falls fast, and the drill had left the work, heard or not yet."""
+        if not (hop.heard and hop.rate_hz_s < -_SLOWED_RATE * rotation.reference_hz):
+            return False
+        if hop.t - detector.onset_s < _LASTS_S:
+            return False  # it has only come, and may bind at contact
+        if not (self._faint_hops >= FAINT_HOPS and hop.t - self._onset_s <= FAINT_S):  # NaN: not known
+            return False
+        return not self._knows_load or self._sags() < SURE_SHARE * self._usual
 
     def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
         """Whether a cut within the time of its peck is one of the program beyond doubt."""
@@ -269,4 +294,5 @@ class WorkJudge:
             # drawn out by the program, and loaded by nothing before it slowed: switched off
             slowed = sum(self._before) >= SURE_SHARE * self._usual * len(self._before)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0
-        self._loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
+        loaded = self._loaded or in_work or self._slowed_s >= _SLOWED_S
+        self._loaded = loaded and not self._switched_off(hop, rotation, detector)

@@ -114,6 +114,17 @@ def test_a_steady_load_is_a_cut_though_it_is_not_heard():
     assert first(heard, False) < 5.3
 
 
+def test_a_steady_load_that_is_not_heard_where_cuts_are_is_a_free_speed_taken_too_high():
+    """A slow speed loop comes down from its overshoot: what is silent for two seconds runs free."""
+    detector = learned()
+    run(detector, lambda t: 0.0, 1.5, 11.0, sag=0.015)
+    assert detector.suspects_load
+    run(detector, lambda t: 0.0, 1.0, 12.5, sag=0.015)
+    assert not detector.suspects_load
+    run(detector, lambda t: 1.5, 0.1, 13.5, sag=0.015)
+    assert detector.suspects_load  # something is heard: it may enter slowly
+
+
 def test_a_spindle_that_falls_on_is_no_unheard_cut():
     """Switched off: its fall starts at its steepest and does not end."""
     detector = CuttingDetector()
@@ -522,6 +533,23 @@ def test_a_drill_that_enters_for_seconds_teaches_neither_wander_nor_idling():
     assert detector.since_s < 10.0
     assert detector.idle_sag_sd < 0.003
     assert detector.idle_db < 4.0
+
+
+@pytest.mark.parametrize(
+    ("before", "beat", "enters"), [(1.0, 8.0, True), (1.0, 2.0, False), (6.0, 8.0, False)]
+)
+def test_a_drill_that_enters_for_seconds_where_the_drive_holds_its_speed_beats_as_its_lips_come_round(
+    before, beat, enters
+):
+    """Rain that sets in does not; and some machines beat so running free."""
+    detector = CuttingDetector()
+    turning = rotation(sag=0.0, at_speed=True)
+    for t in times(3.0, 0.0):
+        detector.step(hop(t, over_db=0.0, beat=before), turning)
+    for t in times(5.0, 3.0):
+        detector.step(hop(t, over_db=min(8.0, 2.5 * (t - 3.0)), beat=beat), turning)
+    assert detector.cutting is enters
+    assert (detector.idle_db < 1.0) is enters
 
 
 def test_a_free_spindle_that_wanders_teaches_how_far():

@@ -21,7 +21,7 @@ class Walk:
         self.detector = CuttingDetector()
         self.cycle = SimpleNamespace(
             in_blank=True, spotting=False, through=False, unlikely=False, overrun=False, surplus=False,
-            depth_mm=3.0,
+            depth_mm=3.0, first_contact_s=math.nan,
         )  # fmt: skip
         self.t = 0.0
         self.work = None
@@ -58,6 +58,28 @@ def test_a_drill_that_falls_silent_as_it_binds_is_still_loaded():
         Walk().go(1, 0.01).go(0.5, lambda s: 0.02 + 0.06 * s).go(1, lambda s: 0.05 + 0.1 * s, level_db=SILENT)
     )
     assert walk.work.loaded
+
+
+@pytest.mark.parametrize(
+    ("sag_before", "faint_s", "fall_per_s", "loaded"),
+    [
+        (0.0, 0.3, 0.3, False),  # drawn out, then switched off
+        (0.015, 0.0, 0.3, True),  # binds, as loud as ever
+        (0.015, 0.3, 0.3, True),  # binds in softened work, loaded all the while
+        (0.0, 0.3, 0.1, True),  # too slow for one that is let go
+    ],
+)
+def test_what_falls_once_the_cut_has_faded_with_its_load_was_switched_off(
+    sag_before, faint_s, fall_per_s, loaded
+):
+    walk = Walk(usual_sag=0.015).go(1, 0.015).go(0.6, sag_before)
+    level_db = 4.0 if faint_s else CUTTING  # another sound keeps it from falling silent
+    walk.detector.cutting, walk.detector.log_odds = True, 6.0
+    walk.go(faint_s, sag_before, level_db=level_db)
+    walk.detector.cutting, walk.detector.log_odds = True, 6.0
+    rate = -fall_per_s * SPINDLE_HZ
+    walk.go(0.3, lambda s: sag_before + fall_per_s * s, level_db=level_db, rate_hz_s=rate)
+    assert walk.work.loaded is loaded
 
 
 def test_load_ends_when_the_speed_is_back():

@@ -90,12 +90,13 @@ turns of marred wall at 1000 rpm. What starts elsewhere by chance within a cut (
 does not stop with the retract and begin again with the next peck: only that tells it surely from chatter, so
 a first peck warns and no more."""
 
-STEP_DB, STEP_HOPS, STEP_ON_DB, STEP_NOISE_DB, STEP_NEAR_DB = 10.0, 2, 6.0, 8.0, 3.0
+STEP_DB, STEP_HOPS, STEP_ON_DB, STEP_ON_SHARE, STEP_NOISE_DB, STEP_NEAR_DB = 10.0, 2, 6.0, 1 / 3, 8.0, 3.0
 """A line whose level in single spectra rises by so much within so many hops (0.1 s, a frame), out of no more
-than noise, and by less than this afterwards, was switched on or struck: chatter that grows by 80 dB a second,
-which is fast, rises by 8 and goes on. It is doubtful, also where it begins with a contact: grown chatter may,
-for the wave that it left is there, but not the first time. Noise shows the fourth in the strongest of
-the bins in which the line may be, give or take the last: a line that was there before comes out of a null."""
+than noise, and by less than this afterwards, or this share of it, was switched on or struck (what rings in
+the room adds to it yet): chatter that grows by 80 dB a second, which is fast, rises by 8 and goes on. It is
+doubtful, also where it begins with a contact: grown chatter may, for the wave that it left is there, but not
+the first time. Noise shows the fifth in the strongest of the bins in which the line may be, give or take the
+last: a line that was there before comes out of a null."""
 
 MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ = (50.0, 60.0), 300.0, 0.7
 """At the first multiples of the mains, as far as they are read, a line is doubtful however it came: a motor
@@ -448,7 +449,8 @@ class ChatterRule:
             (b - max(a, STEP_NOISE_DB), k) for k, (a, b) in enumerate(zip(levels, stood, strict=False))
         )
         nothing = statistics.median(levels[: at + 1]) < STEP_NOISE_DB + STEP_NEAR_DB
-        stays = statistics.fmean(sorted(levels[at + STEP_HOPS + 1 :])[-3:]) - stood[at] < STEP_ON_DB
+        rose_on = statistics.fmean(sorted(levels[at + STEP_HOPS + 1 :])[-3:]) - stood[at]
+        stays = rose_on < max(STEP_ON_DB, STEP_ON_SHARE * rise)
         return nothing and stays and rise >= STEP_DB
 
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:

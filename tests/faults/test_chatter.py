@@ -152,6 +152,15 @@ def test_a_tone_that_is_switched_on_within_a_cut_or_with_it_may_be_from_elsewher
     assert not shop.go(CUT, tone(hz, 25.0, CUT) * (clock(CUT) > begins_s), cutting=True).found
 
 
+@pytest.mark.parametrize("begins_s", [0.0, 1.2])
+def test_a_loud_tone_that_the_room_goes_on_filling_was_switched_on_all_the_same(begins_s):
+    """A telephone rings: 38 dB at once, and as much again of its echoes as makes 46."""
+    shop = Shop().good()
+    t = clock(CUT) - begins_s
+    filling_db = 38.0 + 8.0 * np.clip(t / 0.25, 0.0, 1.0)
+    assert not shop.go(CUT, tone(990.0, filling_db, CUT) * (t > 0), cutting=True).found
+
+
 @pytest.mark.parametrize("rises_s", [0.04, 0.12])
 @pytest.mark.parametrize(("hz", "db"), [(390.0, 15.0), (1174.0, 17.0)])
 def test_a_faint_note_that_only_comes_and_stays_is_seldom_told(hz, db, rises_s):
