@@ -56,10 +56,11 @@ UNKNOWN = 1.0
 """By so much what stands out normally differs, in deviations of a mean, from what a first look at a machine
 shows, and by less the more was seen of it: good cuts are not as alike as noise is."""
 
-ALSO_Z = 3.0
-"""The knock has to stand out by so much in the other bands too, the one left out in which it is loudest. A
-blow is short, and so it is heard over a wide band; two lines of the spindle that beat within one band, as
-more or fewer of them are heard with the load, keep one angle as well."""
+ALSO_Z, LOUDER = 3.0, 1.4
+"""By so much it has to stand out without the band in which it is loudest, over what is normal with it, or to
+be so many times as loud. A blow is short, and so it is heard over a wide band; two lines of the spindle that
+beat within one band, as more or fewer of them are heard with the load, keep one angle as well, but swell
+over much of a turn. A holding that rings in one mode alone stands out by more in its sector, and is told."""
 
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
@@ -571,8 +572,7 @@ class LooseningRule:
         weights = np.maximum(means[speed, sector], 0)
         weights = weights / math.sqrt(float(np.square(weights).sum()))
         others = most * math.sqrt(max(1 - float(weights.max()) ** 2, 0.0))
-        if self._z(self._state[cutting], others) < ALSO_Z:
-            return None
+        loudest = LOUD if self._z(self._state[cutting], others) >= ALSO_Z else LOUDER * LOUD
         now = np.matmul(weights, np.ascontiguousarray(means[speed].T))
         near = max(2, round(NEAR * self.sectors))
         elsewhere = (np.roll(now, -sector) - now[sector] * self._ripple)[near + 1 : self.sectors - near]
@@ -582,7 +582,7 @@ class LooseningRule:
         blows = np.array([turn.deviations[:, k] for turn, k in zip(run, where, strict=True)])
         heard = np.matmul(np.matmul(blows, self._groups.T), weights)
         loud, third = float(heard[-self._newest :].mean()), max(1, len(run) // 3)
-        if loud < LOUD or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud:
+        if loud < loudest or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud:
             return None
         usual = np.array([turn.usual for turn in run[-self._newest :]])
         over = (blows[-self._newest :] * usual).mean(axis=0)

@@ -283,3 +283,9 @@ def test_cuts_heard_through_a_louder_sound_are_not_taken_for_what_they_are():
     assert not shop.found
     shop.go(4.0, lambda s: 4 + 5 * s)
     assert 32.0 < shop.first_s < 35.0
+
+
+def test_a_knock_that_rings_in_one_mode_alone_is_told_once_it_has_grown():
+    shop = Shop(modes=(0, 1)).go(6.0, cutting=False).go(6.0)  # of one group
+    shop.go(6.0, lambda s: 6 * s)
+    assert 12.0 < shop.first_s < 18.0
