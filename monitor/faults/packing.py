@@ -587,7 +587,7 @@ class PackingRule:
         scores = np.where(sizes > 0, sums / np.sqrt(np.maximum(sizes, _NUGGET)), -math.inf)
         best = int(scores.argmax())
         shares = _together(told, best, len(peck.loads))
-        if shares.size < LEAST_PARTS - 1:
+        if not sizes[best] > 0 or shares.size < LEAST_PARTS - 1:
             return
         z = float(scores[best])
         amount = z / math.sqrt(sizes[best])
