@@ -191,11 +191,22 @@ def test_command_learns_writes_and_says_what_it_found(tmp_path, capsys):
     said = capsys.readouterr().out
     assert "5 lines turn with the spindle" in said
     assert "3 stay fixed (50, 150 Hz: mains; 2730 Hz)" in said
+    assert "headstock" not in said
     baseline = load_baseline(out)
     assert baseline.speeds_rpm == (500.0, 1100.0)
     assert math.isclose(
         max(line.order for line in baseline.lines if line.kind is LineClass.ORDER), 71.2, rel_tol=3e-4
     )
+
+
+def test_command_says_at_which_speed_too_little_is_heard_and_once_how_to_mend_it(tmp_path, capsys):
+    lines = {23.3: 0.6, 71.2: 0.4}
+    a, b = (_record(tmp_path / f"{rpm}.wav", rpm, 1, snr_db=0, orders=lines) for rpm in (900, 2000))
+    out = tmp_path / "baseline.json"
+    assert main(["baseline", "--rpm", "900", a, "--rpm", "2000", b, "-o", str(out)]) == 0
+    said = capsys.readouterr().out
+    assert said.count("Note: at 900 rpm ") == said.count("Note: at 2000 rpm ") == 1
+    assert said.count("Better: With the spindle stopped move the microphone nearer to the headstock") == 1
 
 
 @pytest.mark.parametrize(

@@ -5,21 +5,26 @@ from __future__ import annotations
 import re
 import time
 from collections.abc import Iterator, Sequence
+from contextlib import contextmanager
 from dataclasses import dataclass, field
+from pathlib import Path
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from monitor import cli
+from monitor.baseline import save_baseline
 from monitor.commands import baseline, check
 from monitor.errors import InputError
 from monitor.job import Job
 from monitor.listener import Listener
 from monitor.ports import Block, HoldLine
 from monitor.signal.orders import FreeRun, learn_baseline
-from monitor.synth.scenes import SCENES, free_running, scene_job
+from monitor.synth.scenes import SCENES, free_running, job_toml, scene_job
 from monitor.take import measure
 from tests.scripted import CountingLine
+from tests.signal.free_running import ORDERS, free_run
 
 FS = 16_000
 SCENE = SCENES["normal_batch"].make(2)
@@ -42,6 +47,15 @@ def test_good_sound_is_told_and_nothing_is_wrong(capsys: pytest.CaptureFixture[s
     told = capsys.readouterr().out
     assert "level -" in told
     assert "No sound was lost." in told
+
+
+def test_a_gain_that_turns_by_itself_is_wrong_on_the_microphones_own_card(
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    [wrong] = check.check_gain(["'AGC' of sound card 1 is on"], "1")
+    assert wrong.endswith("'AGC' of sound card 1 is on")
+    assert check.check_gain(["'AGC' of sound card 1 is on"], "") == []
+    assert "where that is the microphone's card" in capsys.readouterr().out
 
 
 @pytest.mark.parametrize(
@@ -82,6 +96,84 @@ def test_a_standing_spindle_is_no_fault(job: Job, capsys: pytest.CaptureFixture[
     noise = 0.001 * np.random.default_rng(1).standard_normal(5 * FS).astype(np.float32)
     assert check.compare(Listener(learned, job, FS, live=True), learned, job, noise) == []
     assert "not heard turning" in capsys.readouterr().out
+
+
+@pytest.mark.parametrize(
+    ("orders", "snr_db", "wrong", "said"),
+    [
+        ((23.3, 71.2), -13.0, True, "only one line of the spindle is heard: so four in five of all binds"),
+        ((23.3, 71.2), 10.0, False, "only two lines of the spindle are heard: so half of all binds"),
+        ((46.6, 71.2), 0.0, True, "a cut 2 dB louder than the machine running free drowns"),
+        (tuple(ORDERS), 0.0, False, "a cut 5 dB louder than the machine running free drowns"),
+        (tuple(ORDERS), 10.0, False, ""),
+    ],
+)
+def test_a_machine_of_which_little_is_heard_is_told_with_how_to_mend_it(
+    job: Job, orders: Sequence[float], snr_db: float, wrong: bool, said: str,
+    capsys: pytest.CaptureFixture[str],
+) -> None:  # fmt: skip
+    lines = {order: ORDERS[order] for order in orders}
+    runs = [FreeRun(rpm, free_run(rpm, 1, orders=lines, snr_db=snr_db), FS) for rpm in (900, 2000)]
+    found = check.forewarn(learn_baseline(runs, ""), job, FS)
+    told = capsys.readouterr().out
+    assert bool(found) is wrong
+    assert said in (found[0] if wrong else told)
+    assert bool(said) is ("nearer to the headstock" in told + "".join(found))
+    assert wrong or told.startswith("Better: at 900 rpm" if said else "")
+
+
+@pytest.mark.parametrize(("spot_rpm", "told"), [(900.0, True), (870.0, True), (945.0, False), (None, False)])
+def test_a_centre_drills_speed_near_the_drills_is_told(
+    job: Job, spot_rpm: float | None, told: bool, capsys: pytest.CaptureFixture[str]
+) -> None:
+    learned = learn_baseline([FreeRun(rpm, machine(rpm, 6.0, 1), FS) for rpm in (900, 2000)], "")
+    assert check.forewarn(learned, job.model_copy(update={"spot_rpm": spot_rpm}), FS) == []
+    said = capsys.readouterr().out
+    assert bool(said) is told
+    assert (
+        not told or f"centre drill's {spot_rpm:g} rpm and the drill's 900 rpm are less than 5 % apart" in said
+    )
+
+
+NOISE = 0.001 * np.random.default_rng(1).standard_normal(8 * FS).astype(np.float32)
+
+
+@pytest.mark.parametrize(
+    ("x", "status", "last", "not_said"),
+    [
+        (machine(900, 8.0, 3), 0, "Ready. This shows that it works now, not that it will.", "WRONG"),
+        (
+            NOISE,
+            1,
+            "Not ready: nothing is wrong, but the spindle was not compared with the baseline.",
+            "WRONG",
+        ),
+        (np.clip(1000 * NOISE, -1, 1), 1, "Not ready: 1 wrong.", "rpm"),  # one cause, told once
+    ],
+    ids=["good", "standing", "clipped"],
+)
+def test_ready_is_said_only_where_the_spindle_was_heard(
+    x: np.ndarray,
+    status: int,
+    last: str,
+    not_said: str,
+    tmp_path: Path,
+    monkeypatch: pytest.MonkeyPatch,
+    capsys: pytest.CaptureFixture[str],
+) -> None:
+    @contextmanager
+    def live(_: object) -> Iterator[SimpleNamespace]:
+        yield SimpleNamespace(name='"USB"', fs=FS, losses="No sound was lost.", blocks=lambda: played([x]))
+
+    monkeypatch.setattr("hardware.microphone.live_microphone", live)
+    (tmp_path / "job.toml").write_text(job_toml(SCENE), "utf-8")
+    runs = [FreeRun(rpm, machine(rpm, 6.0, 1), FS) for rpm in (900, 2000)]
+    save_baseline(learn_baseline(runs, "2026-01-01T00:00:00+00:00"), tmp_path / "baseline.json")
+    given = ["--job", str(tmp_path / "job.toml"), "--baseline", str(tmp_path / "baseline.json")]
+    assert cli.main(["check", *given]) == status
+    told = capsys.readouterr().out
+    assert told.splitlines()[-1] == last
+    assert not_said not in told
 
 
 # The lines, with a machine that does what its wires say.

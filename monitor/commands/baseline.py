@@ -14,9 +14,11 @@ from monitor.baseline import Baseline, describe, save_baseline
 from monitor.commands.check import show_level
 from monitor.commands.listen import add_station_arguments, station_of
 from monitor.errors import BaselineError, InputError
+from monitor.forewarning import of_hearing
 from monitor.manual import Manual
 from monitor.ports import Block
 from monitor.recordings import read_recording
+from monitor.signal.audibility import audibility
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.take import advice, measure, record, trouble
 
@@ -91,6 +93,11 @@ def run(args: argparse.Namespace) -> int:
     baseline = _live(args) if args.live else learn_baseline(_recordings(args), _now())
     save_baseline(baseline, args.output)
     print(describe(baseline))
+    heard = (audibility(baseline, (rpm,), baseline.sample_rate_hz) for rpm in baseline.speeds_rpm)
+    if warnings := [warning for one in heard if (warning := of_hearing(one))]:
+        for warning in warnings:
+            print(f"Note: {warning.what}.")
+        print(f"Better: {warnings[0].mend}.")
     print(f"Written to {args.output}")
     return 0
 
@@ -112,6 +119,7 @@ def _recordings(args: argparse.Namespace) -> list[FreeRun]:
 
 
 def _live(args: argparse.Namespace) -> Baseline:
+    from hardware.automatic_gain import cautions
     from hardware.microphone import live_microphone
 
     for words in args.rpm:
@@ -126,6 +134,8 @@ def _live(args: argparse.Namespace) -> Baseline:
         args.keep.mkdir(parents=True, exist_ok=True)
     with live_microphone(station_of(args).microphone) as microphone:
         print(f"Recording from {microphone.name} at {microphone.fs / 1000:g} kHz. Switch automatic gain off.")
+        for line in cautions(microphone.name):
+            print(line)
         takes, baseline = record_takes(
             speeds, microphone.blocks(), microphone.fs, args.seconds, wait_for_person
         )

@@ -21,6 +21,7 @@ from monitor.cli import EXIT_DONE, EXIT_OTHER
 from monitor.commands.listen import add_station_arguments, station_of
 from monitor.errors import InputError
 from monitor.faults.returned import LIKE_BASELINE_DB, gain_change_db
+from monitor.forewarning import forewarnings
 from monitor.job import Job, load_job
 from monitor.listener import Listener
 from monitor.manual import Manual
@@ -50,7 +51,8 @@ MANUAL = Manual(
     Before each batch. It listens for some seconds and says what the microphone gives: level, peaks, noise
     floor, clipping, lost sound. With a job and a baseline it says too whether the spindle is heard at the
     job's speed, and whether this is still the microphone, gain and place that learned the machine; run the
-    spindle free meanwhile.
+    spindle free meanwhile. Where so little of the machine is heard that binds would be missed, or the speeds
+    of drill and centre drill are too near one another to be told apart, it says how to mend that.
 
     With lines in the station file it then leads a person at the machine through the test of every wire:
     hold, heartbeat, spindle stop, lamps, reset button. It changes nothing but the lines, and leaves them
@@ -67,7 +69,8 @@ MANUAL = Manual(
     files={"FILE.toml": "the station file: microphone and wires"},
     statuses={
         0: "ready",
-        1: "not ready: each thing that is wrong is a line that begins with WRONG; or anything else",
+        1: "not ready: each thing that is wrong is a line that begins with WRONG; or the spindle was not "
+        "heard, so that nothing is known of it; or anything else",
     },
     caution="Make the machine safe by its own means before the lines are tried. The test shows that they "
     "work now, not that they will.",
@@ -95,6 +98,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
 
 def run(args: argparse.Namespace) -> int:
     """Check, and say what is wrong; exit status 1 when something is."""
+    from hardware.automatic_gain import card_of, switches_on
     from hardware.microphone import live_microphone
     from hardware.portaudio import find, input_devices
     from hardware.wires import wired
@@ -118,9 +122,15 @@ def run(args: argparse.Namespace) -> int:
         listener = Listener(*given, microphone.fs, live=True) if given else None
         print(f"Listening to {microphone.name} at {microphone.fs / 1000:g} kHz ...", flush=True)
         x = record(microphone.blocks(), microphone.fs, args.seconds, time.monotonic(), show_level)
-        print()
+        if sys.stdout.isatty():
+            print()  # ends the meter's line
         wrong = check_sound(measure(x, microphone.fs), str(microphone.losses))
-        wrong += compare(listener, *given, x) if listener and given else []
+        if given and listener and wrong:
+            print("Spindle: not compared with the baseline, since the sound is of no use.")
+        elif given and listener:
+            wrong += compare(listener, *given, x)
+        wrong += forewarn(*given, microphone.fs) if given else []
+        wrong += check_gain(switches_on(microphone.name), card_of(microphone.name))
         if wires is None:
             print("Lines: none in the station file.")
         elif not sys.stdin.isatty():
@@ -133,12 +143,14 @@ def run(args: argparse.Namespace) -> int:
                 wrong += check_button(wires.on_reset)
     for line in wrong:
         print(f"WRONG: {line}.")
-    print(
-        f"Not ready: {len(wrong)} wrong."
-        if wrong
-        else "Ready. This shows that it works now, not that it will."
-    )
-    return EXIT_OTHER if wrong else EXIT_DONE
+    if wrong:
+        print(f"Not ready: {len(wrong)} wrong.")
+        return EXIT_OTHER
+    if listener and listener.over_baseline_db is None:
+        print("Not ready: nothing is wrong, but the spindle was not compared with the baseline.")
+        return EXIT_OTHER
+    print("Ready. This shows that it works now, not that it will.")
+    return EXIT_DONE
 
 
 def check_sound(take: Take, losses: str) -> list[str]:
@@ -147,9 +159,32 @@ def check_sound(take: Take, losses: str) -> list[str]:
         f"Microphone: level {take.level_dbfs:.1f} dBFS, peaks {take.peak_dbfs:.1f} dBFS, noise floor (the "
         f"quietest tenth) {take.quiet_dbfs:.1f} dBFS, {100 * take.clipped:.2f} % of samples clipped. {losses}"
     )
+    if wrong := trouble(take):
+        return [wrong]
     if better := advice(take):
         print(f"Better: {better}.")
-    return [wrong] if (wrong := trouble(take)) else []
+    return []
+
+
+def forewarn(baseline: Baseline, job: Job, fs: int) -> list[str]:
+    """Tell what the ear would miss of this job; what would make it miss most comes back."""
+    wrong = []
+    for one in forewarnings(baseline, job, fs):
+        said = f"{one.what}. {one.mend}"
+        if one.grave:
+            wrong.append(said)
+        else:
+            print(f"Better: {said}.")
+    return wrong
+
+
+def check_gain(switches: list[str], card: str) -> list[str]:
+    """What turns the gain by itself is wrong, where it is known on which ``card`` the microphone is."""
+    if card:
+        return [f"the microphone turns its gain by itself, and holds falsely: {line}" for line in switches]
+    for line in switches:
+        print(f"Note: where that is the microphone's card, its gain turns by itself: {line}.")
+    return []
 
 
 def compare(listener: Listener, baseline: Baseline, job: Job, x: NDArray[np.float32]) -> list[str]:
@@ -159,11 +194,12 @@ def compare(listener: Listener, baseline: Baseline, job: Job, x: NDArray[np.floa
     if not speeds:
         print(
             "Spindle: not heard turning. Run it free at the job's speed while this listens, and it is "
-            "compared with the baseline. If it was turning, the baseline is another machine's."
+            "compared with the baseline. If it was turning, the baseline is another machine's, or too little "
+            "of this one is in it."
         )
         return []
     faults = [event for event in heard.events if event.kind is Kind.MIC_FAULT]
-    wrong = [event.message.rstrip(".") for event in faults if event.severity is Severity.HOLD]
+    wrong = [_clause(event.message) for event in faults if event.severity is Severity.HOLD]
     for event in faults:
         if event.severity is not Severity.HOLD:
             print(f"Note: {event.message}")
@@ -173,7 +209,8 @@ def compare(listener: Listener, baseline: Baseline, job: Job, x: NDArray[np.floa
     if min(abs(rpm / speed - 1) for speed in commanded) > DIAL_WITHIN or share < HEARD_SHARE:
         wrong.append(
             f"the job says {' or '.join(f'{speed:g} rpm' for speed in commanded)}, and it is not heard so: "
-            "either the spindle turned otherwise or not all the time, or the baseline is another machine's"
+            "either the spindle turned otherwise or not all the time, or the baseline is another machine's. "
+            "Run it free at that speed all the while; if that changes nothing, learn its baseline"
         )
     if (over := listener.over_baseline_db) is not None:
         change = gain_change_db(*over)
@@ -314,6 +351,10 @@ def show_level(level_dbfs: float) -> None:
     """A meter on one line of a terminal."""
     if sys.stdout.isatty():
         print(f"\r{meter(level_dbfs)}", end="", flush=True)
+
+
+def _clause(sentence: str) -> str:
+    return sentence[:1].lower() + sentence[1:].rstrip(".")
 
 
 def _asks(name: str) -> str:

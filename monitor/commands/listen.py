@@ -156,6 +156,7 @@ def run(args: argparse.Namespace) -> int:
     from dashboard.serve import listen, page_address, serving
     from dashboard.sound import SoundMemory
     from dashboard.spectrogram import OrderSpectrogram
+    from hardware import automatic_gain
     from hardware.microphone import live_microphone
     from hardware.service import Service
     from hardware.wires import STOOD_STILL_S, unwired, wired
@@ -176,6 +177,7 @@ def run(args: argparse.Namespace) -> int:
         listening = opened.enter_context(closing(listen(host, port)))
         wires = opened.enter_context(wired(station.lines)) if station.lines else unwired()
         microphone = opened.enter_context(live_microphone(station.microphone))
+        switches = automatic_gain.cautions(microphone.name)
         listener = Listener(baseline, job, microphone.fs, live=True, blanks_before=before.blanks)
         opened.enter_context(asked_to_stop(stop))
         blocks = microphone.blocks()
@@ -230,6 +232,7 @@ def run(args: argparse.Namespace) -> int:
             warned = [
                 *before.told(job),
                 *only_warned(job),
+                *switches,
                 *(cautions(station.broker) if station.broker else []),
             ]
             print("\n".join([*foreword(ways_in, station, info.source, microphone.fs), *warned]), flush=True)

@@ -33,7 +33,7 @@ JUDGES = (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
         "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
-    "pecks", "schedule", "spindle", "cutting", "work", "evidence.clips", "evidence.space",
+    "pecks", "schedule", "spindle", "cutting", "work", "evidence.clips", "evidence.space", "forewarning",
 )  # fmt: skip
 
 UNITS = {
