@@ -53,6 +53,8 @@ _CONFIRMED_HOPS, _CONFIRMED = 10, 0.0075  # so long so near it: a speed loop ove
 _LASTED_HOPS = 20  # so long after that: near a top of 3 % it stays for half the run-up, up to 1.5 s
 _DRIFT = 0.04  # a warm motor drifts by less while it runs free; more is another commanded speed
 _COMMANDED_WITHIN = 0.06  # dial error and droop
+_BINDS_PAST = 0.13  # in log speed: a bit that binds is held before it has slowed the spindle by so much
+_BOUND_WITHIN, _BOUND_HOPS = 0.02, 10  # dial error; a bit that binds slowly passes so much in as long
 _LITTLE = 0.96  # a ratio of speeds that none of these ask about: so near no logarithm is needed
 _OTHER_SPEED_HOPS = 20  # a second steady, not cutting: the person chose another speed
 _OTHER_SPEED_HOPS_IN_BLANK = 60  # within a blank that would be odd: three seconds
@@ -111,6 +113,16 @@ class Spindle:
 
     def __init__(self, commanded_rpm: tuple[float, ...]) -> None:
         self._commanded_hz = tuple(rpm / 60 for rpm in commanded_rpm)
+        faster = math.log(commanded_rpm[-1] / commanded_rpm[0])  # the centre drill's than the drill's
+        # A reference so near a commanded speed is of that one; between two nearer still, of the nearer one.
+        between = min(_COMMANDED_WITHIN, faster / 2) if faster > 0 else _COMMANDED_WITHIN
+        self._drills = math.exp(-_COMMANDED_WITHIN), math.exp(between)
+        self._spots = math.exp(-between), math.exp(_COMMANDED_WITHIN)
+        # No program slows the spindle within a cut: a bit that binds passes the speed of the centre drill,
+        # where it does not stay, and one that drills sags past the middle between the two.
+        self._bound_hz = self._commanded_hz[-1] if -_BINDS_PAST < faster < 0 else 0.0
+        if 0 < faster <= _COMMANDED_WITHIN:
+            self._bound_hz = self._commanded_hz[0]
         self._state = UNKNOWN
         self._absent, self._absent_in_quiet, self._deaf_s = 0.0, 0.0, -math.inf
         self._present_hops = 0
@@ -122,7 +134,7 @@ class Spindle:
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
         self._steady_hops = 0
-        self._elsewhere_hops = 0
+        self._elsewhere_hops = self._bound_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
         self._slipped_hz, self._home_hops = 0.0, 0
 
@@ -139,13 +151,17 @@ class Spindle:
         changed = False
         if self._state is TURNING:
             steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
+            within = _BOUND_WITHIN * self._bound_hz
+            slower = self._bound_hz < self._commanded_hz[0]
+            stays = steady and slower and abs(hop.spindle_hz - self._bound_hz) < within
+            self._bound_hops = self._bound_hops + 1 if stays else 0
             changed = self._follow_change(hop, steady)
             self._follow_reference(hop, in_blank, steady, loudness > _LOUDER)
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         turning = self._state is TURNING and hop.heard
         if turning and self._believe(hop, loud) and self._sag_means_something(hop, loud):
-            elsewhere = self._elsewhere(hop.spindle_hz, reference)
+            elsewhere = self._elsewhere(hop, reference)
             if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
                 reference = self._carried_over(reference, hop)
             sag, sag_sd = 1 - hop.spindle_hz / reference, hop.sd_hz / reference
@@ -292,12 +308,13 @@ class Spindle:
                 least = off
         return least
 
-    def _elsewhere(self, spindle_hz: float, reference: float) -> bool:
-        near = self._nearest(spindle_hz)
-        if _LITTLE < reference / near < 1 / _LITTLE:
+    def _elsewhere(self, hop: Hop, reference: float) -> bool:
+        near = self._nearest(hop.spindle_hz)
+        low, high = self._drills if near == self._commanded_hz[0] else self._spots
+        if low <= reference / near <= high or abs(hop.spindle_hz / near - 1) > _COMMANDED_WITHIN:
             return False
-        left = abs(math.log(reference / near)) > _COMMANDED_WITHIN
-        return left and abs(spindle_hz / near - 1) <= _COMMANDED_WITHIN
+        free = hop.t - self._last_cut_s >= _FREE_AFTER_S or self._bound_hops >= _BOUND_HOPS
+        return near != self._bound_hz or free
 
     def _hops_to_start(self, hop: Hop) -> int:
         if self._is_back(hop):
@@ -350,7 +367,7 @@ class Spindle:
         """
         reference = self._reference
         unlike = not steady or hop.support < _THERE_SUPPORT
-        if reference is None or unlike or not self._elsewhere(hop.spindle_hz, reference):
+        if reference is None or unlike or not self._elsewhere(hop, reference):
             self._elsewhere_hops = 0
             return False
         self._elsewhere_hops += 1

@@ -221,6 +221,49 @@ def test_elsewhere_says_that_the_speed_is_another_commanded_one():
     assert walk.now.elsewhere
 
 
+def test_a_bit_that_binds_past_the_slower_speed_of_the_centre_drill_is_sag():
+    walk = Walk(900.0, 828.0).go(2)
+    falls = {"spindle_hz": lambda s: SPINDLE_HZ * (1 - 0.1 * s), "rate_hz_s": -1.5}
+    walk.go(1, cutting=True, loudness=2.0, in_blank=True, **falls)
+    assert not walk.times_of("elsewhere")
+    assert walk.now.sag == pytest.approx(0.1, abs=0.006)
+    free = Walk(900.0, 828.0).go(2).go(1, spindle_hz=828 / 60)  # where nothing is cut it was sent there
+    assert free.times_of("changed")
+    assert free.now.sag == pytest.approx(0)
+
+
+def test_a_speed_kept_at_that_of_the_centre_drill_is_a_commanded_one_whatever_is_heard_besides():
+    """Rain sounds like a cut as the program slows the spindle for the centre drill."""
+    rain = {"cutting": True, "loudness": 2.0, "spindle_hz": 828 / 60}
+    walk = Walk(900.0, 828.0).go(2).go(0.4, **rain)
+    assert walk.now.sag == pytest.approx(0.08, abs=0.001)  # it might bind
+    walk.go(0.4, **rain)
+    assert walk.now.sag == pytest.approx(0)
+
+
+def test_a_drilling_speed_little_under_that_of_the_centre_drill_is_no_sag():
+    """The machine is louder there than it was: that alone is no drill that enters."""
+    walk = Walk(900.0, 927.0).go(2, spindle_hz=927 / 60).go(1, loudness=0.5)
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ)
+    walk.go(1, spindle_hz=0.95 * SPINDLE_HZ, cutting=True, loudness=2.0, in_blank=True)
+    assert walk.now.sag == pytest.approx(0.05, abs=0.002)
+
+
+@pytest.mark.parametrize(
+    ("spot_rpm", "free_rpm"), [(927.0, 880.0), (913.5, 890.0), (954.0, 870.0), (927.0, 915.0), (945.0, 925.0)]
+)
+def test_a_dial_that_is_off_by_more_than_half_of_what_two_speeds_differ_changes_none(spot_rpm, free_rpm):
+    """Nor does a cut: its sag counts in full, and nothing was sent to another speed."""
+    free_hz = free_rpm / 60
+    walk = Walk(900.0, spot_rpm).go(3, spindle_hz=free_hz)
+    assert walk.now.sag == pytest.approx(0)
+    for sag in (0.025, 0.08, 0.03):
+        walk.go(1, spindle_hz=(1 - sag) * free_hz, cutting=True, loudness=2.0, in_blank=True)
+        assert walk.now.sag == pytest.approx(sag)
+        walk.go(1, spindle_hz=free_hz, in_blank=True)
+    assert not walk.times_of("changed")
+
+
 def test_a_spindle_that_comes_back_from_another_machines_speed_is_at_its_own():
     """The ear has followed the other one for seconds, at half the speed."""
     walk = Walk().go(2).go(4, spindle_hz=0.46 * SPINDLE_HZ)
