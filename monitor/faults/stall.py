@@ -80,6 +80,12 @@ on end, is sent to another speed: what jams slows, and what is relieved comes ba
 lines leave their places upwards, and for `COASTS_S` they may be missed as the ear follows them. What glides
 elsewhere brings none of its lines."""
 
+JAM_DB, DIES_DB, DIES_S, DIES_HOPS, DIES_NATS = 6.0, 3.0, 0.5, 3, 2.5
+"""A drill that jams is so much louder than it was, four times the power, until its spindle stands; then all
+of it dies away, within so long under half the power of the cut before. That says as much as lines that are
+missed by ten to one: of them less is asked, in so many hops at least. (Where another sound that was as loud
+has ended, and the drill had left meanwhile, the lines are back in their places.)"""
+
 LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
 """So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
 share no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile. It
@@ -110,6 +116,9 @@ class StallRule:
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
     _placed: float = 0.0
+    _loud_s: float = -math.inf
+    _missed: float = 0.0
+    _missed_hops: int = 0
     _stalled: bool = False
 
     def step(
@@ -186,6 +195,7 @@ class StallRule:
         goes_on = self._goes_on(hop, work)
         left = left and not goes_on
         missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
+        missed = self._dies_away(hop, rotation, work, in_place, weak, turned) or missed
         self._stalled = self._stalled or (missed and hop.t - self._rose_s > COASTS_S)
         if not self._stalled:
             return None
@@ -209,6 +219,21 @@ class StallRule:
         gained_db = self._sound_db - self._usual_db
         silent = hop.over_db < self._usual_db - FALLS_DB  # what is cut no more is silent at once
         return hop.audible < FAINT and -FADES_DB < gained_db < GAINS_DB and not silent
+
+    def _dies_away(
+        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool
+    ) -> bool:
+        """Whether a cut that had got loud falls silent, and the lines are missed since it was loud."""
+        there = in_place or not weak or self._home(hop, rotation.reference_hz) >= HOME
+        if there or hop.heard or hop.deaf or turned or not (work.working and self._was_at_work):
+            self._missed, self._missed_hops = 0.0, 0
+        else:
+            self._missed += SHARE * hop.audible
+            self._missed_hops += 1
+        if hop.over_db >= self._usual_db + JAM_DB:
+            self._loud_s = hop.t
+        silent = hop.over_db <= self._usual_db - DIES_DB and hop.t - self._loud_s <= DIES_S
+        return silent and self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
 
     def _stands_in_peck(
         self,

@@ -7,8 +7,10 @@ import pytest
 
 from monitor.faults.stall import (
     COLLAPSE,
+    DIES_DB,
     FALLS_DB,
     IN_PLACE,
+    JAM_DB,
     LOUDER_DB,
     QUIET_HOPS,
     QUIETER_DB,
@@ -237,6 +239,24 @@ def test_a_cut_that_is_silent_at_once_does_not_go_on():
     assert not any(jam)
     at = {"rotation": rotation(sag=math.nan), "work": PECK, "sagging": False, "left": True}
     assert StallRule.step(rule, silent(2.2, over_db=9.0 - FALLS_DB - 1.0, **faint), **at)
+
+
+@pytest.mark.parametrize(
+    ("then", "told"),
+    [
+        ({"over_db": 8.0 - DIES_DB}, True),
+        ({"over_db": 9.0}, False),  # as loud as before: the cut may hide them
+        ({"over_db": 8.0 - DIES_DB, "spindle_hz": 15.0, "confidence": 0.99}, False),
+    ],
+)
+def test_a_cut_that_got_loud_and_dies_away_with_its_lines_has_jammed(then, told):
+    """Of the lines two hops would not tell that yet: what was louder by so much may have hidden them."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    loud = {"over_db": 10.0 + JAM_DB, "audible": 0.3}
+    assert not any(walk(rule, 0.4, 2.0, make=lambda t: silent(t, **loud), at=PECK, sag=math.nan))
+    dies = walk(rule, 0.1, 2.4, make=lambda t: silent(t, **({"audible": 4.0} | then)), at=PECK, sag=math.nan)
+    assert any(dies) is told
 
 
 def test_a_load_of_another_machines_tones_is_no_work():
