@@ -3,6 +3,7 @@
 from __future__ import annotations
 
 import math
+import statistics
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
@@ -56,6 +57,11 @@ this time (the dating of its contact) is none any more."""
 
 SLOWEST_FEED = 2.0
 """Times as long as the job says a peck may take before one was heard: feeds are overridden down to a half."""
+
+BEAT_CLEAR, BEAT_HOPS, SURE_SPEED = 3.0, 20, 0.8
+"""Median power of the beat over that of noise, in so many hops at least, that a cut has and no noise: of four
+looks that share little, half are over it by chance once in seventy. And confidence of a speed at which a beat
+is one of the drill."""
 
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
@@ -159,6 +165,7 @@ class _Cut:
     sags: list[float] = field(default_factory=list)
     depths: list[float] = field(default_factory=list)
     levels: list[float] = field(default_factory=list)
+    beats: list[float] = field(default_factory=list)
     worst: str = ""
     worst_rank: int = 0
 
@@ -200,6 +207,8 @@ class Cycle:
         self._compared = False
         self._odd: list[HeardPeck] = []
         self._stops = self._pauses = 0  # blanks that ended as the spindle stopped, and while it turned on
+        # this blank began within a gap; and one that did was none: the program has more pecks than known
+        self._within_gap = self._more_pecks = False
         # what sounds like cuts in this blank, and when by that the program made its first contact
         self._runs: list[Run] = []
         self._hidden: list[tuple[int, float]] = []  # pecks under it that ended by reckoning, and when
@@ -710,6 +719,8 @@ class Cycle:
         cut.turns += cut.hz * hop.step_s
         cut.counted_s = hop.t
         cut.levels.append(hop.over_db)
+        if hop.confidence >= SURE_SPEED:
+            cut.beats.append(hop.beat)
         cut.settled_hops += rotation.settled
         if rotation.sag == rotation.sag:
             cut.sags.append(100 * rotation.sag)
@@ -720,6 +731,11 @@ class Cycle:
         cut.told = True
         if cut.spot and self.peck:
             yield from self._end_blank(t)  # only the next blank is spotted again
+        elif self._is_next_blanks(cut):
+            self._pauses += 1
+            yield from self._end_blank(t)
+            self._since_s, cut.from_mm, cut.due_s = cut.start_s, 0.0, math.inf
+            self._within_gap = True
         if not self.in_blank:
             self.in_blank = True
             self.blank += 1
@@ -739,6 +755,18 @@ class Cycle:
             False  # what was before a peck of this blank, as from the centre drill's speed, is its own
         )
         yield self._event(t, Kind.PECK_START, f"Peck {self.peck} begins.", cut.start_s)
+
+    def _is_next_blanks(self, cut: _Cut) -> bool:
+        """Whether a contact is the next blank's, though the spindle turned on and the pause was no longer
+        than those between pecks: this blank had all its pecks, each as the program has it, and this cut loads
+        the spindle as they did."""
+        if not self.in_blank or self._more_pecks or self._reckoned or self._faulty:
+            return False
+        if self._stops >= max(self._pauses, 1):
+            return False
+        whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
+        changed = cut.start_s - self._last_end_s >= _THROUGH_GAP_S
+        return whole and changed and bool(cut.sags) and cut.usual_sag_pct > 0 and self._is_sure(cut)
 
     def _end_cut(self, t: float) -> Iterator[Event]:
         self._settle()
@@ -771,7 +799,9 @@ class Cycle:
         # the end is decided some hops later
         turns = max(cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0), cut.hz * HOP_S)
         seconds = end_s - cut.start_s
-        peck = HeardPeck(turns * feed, gap_s, seconds, self._is_sure(cut), cut.early_s)
+        beats = len(cut.beats) >= BEAT_HOPS and statistics.median(cut.beats) >= BEAT_CLEAR
+        sure = self._is_sure(cut)
+        peck = HeardPeck(turns * feed, gap_s, seconds, sure, cut.early_s, beats=beats)
         self.touched = self._only_touches(peck, cut)
         if self.touched:
             message = f"Nothing was pecked: what was heard only touched, at {self._deepest_mm:.1f} mm."
@@ -851,6 +881,10 @@ class Cycle:
         if self.in_blank:
             self._uncover(t)
             self._was_held = self._faulty
+            if self._within_gap and len(self.heard) < self.schedule.count:
+                self._more_pecks = True
+                self._pauses -= 1
+            self._within_gap = False
             if self._was_none():
                 self.blank -= 1
                 self._untold.clear()
@@ -859,7 +893,8 @@ class Cycle:
             self._whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
             yield from self._tell_rows(t)
             message = f"Blank {self.blank} ends after {self.peck} pecks."
-            yield self._event(t, Kind.BLANK_END, message, self._quiet_since_s)
+            quiet_s = self._quiet_since_s if self._quiet_since_s == self._quiet_since_s else self._last_end_s
+            yield self._event(t, Kind.BLANK_END, message, quiet_s)
             yield from self._learn_schedule(t)
         self._forget_blank(t)
 
@@ -912,7 +947,10 @@ class Cycle:
             self._anchor, self._out_s, self._free_s = (False, math.nan), math.nan, told[-1].end_s
         elif told:
             self._learn_lead(told[0].start_s, told[-1].end_s)
-        self._course.clear()
+        # what came after it may be the first peck of the next blank, run together with it by another sound
+        end_s = told[-1].end_s if told else math.inf
+        while self._course and self._course[0].s <= end_s:
+            self._course.popleft()
         self._worst.clear()
 
     def _learn_lead(self, start_s: float, end_s: float) -> None:

@@ -60,6 +60,7 @@ class HeardPeck(NamedTuple):
     ``sure``: the spindle was heard in it, at its speed, and loaded as cuts do where that tells.
     ``early_s``, ``late_s``: how long before its contact and after its end it sounded like a cut, where the
     schedule dates these: another sound hid them.
+    ``beats``: it clearly got louder as often as the lips come round, which other sound does only by chance.
     """
 
     length_mm: float
@@ -68,6 +69,12 @@ class HeardPeck(NamedTuple):
     sure: bool = True
     early_s: float = 0.0
     late_s: float = 0.0
+    beats: bool = False
+
+    @property
+    def cut(self) -> bool:
+        """Whether it surely was one, as its load or its beat tells."""
+        return self.sure or self.beats
 
     @property
     def reckoned(self) -> bool:

@@ -331,6 +331,42 @@ def test_what_comes_after_as_many_pecks_as_the_program_has_is_one_too_many():
     assert not walk.stop().rest(1).cycle.surplus
 
 
+@pytest.mark.parametrize(("beat", "beats"), [(5.0, True), (1.0, False)])
+def test_a_cut_that_beats_as_the_lips_come_round_is_told_as_such(beat, beats):
+    walk = Walk().rest(1).peck(8.0, beat=beat)
+    assert walk.cycle.heard[0].beats is beats
+    assert walk.cycle.heard[0].sure
+
+
+@pytest.mark.parametrize(("sag", "blanks"), [(0.01, 2), (0.0, 1)])
+def test_a_blank_is_changed_within_a_gap_where_the_spindle_turns_on(sag, blanks):
+    """A deep hole is left and entered as slowly as the work is changed: what is drilled next, when all pecks
+    were, is the next blank, and no peck too many. Another sound loads nothing."""
+    walk = Walk(job(pecks=(8.0, 4.0, 4.0), depth=16.0)).rest(1)
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    for length_mm in (8.0, 4.0, 4.0):
+        walk.peck(length_mm).rest(8)
+    walk.cut(8.0 / FEED_MM_S, sag=sag)
+    assert walk.kinds().count("blank_start") == blanks
+    assert walk.cycle.peck == (1 if blanks == 2 else 4)
+    assert walk.cycle.from_mm == (0.0 if blanks == 2 else pytest.approx(16.0))
+
+
+@pytest.mark.parametrize("stops", [True, False])
+def test_a_program_with_one_peck_more_than_the_job_is_learned_though_a_blank_fits_in_its_gaps(stops):
+    """The first blank is told as two; the next ones are whole, at their depth."""
+    walk = Walk(job(pecks=(5.0, 5.0, 5.0), depth=15.0)).rest(1)
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    for _ in range(5):
+        for _ in range(3):
+            walk.cut(5.0 / FEED_MM_S).rest(2.2)
+        walk.cut(5.0 / FEED_MM_S).rest(0.7)
+        walk = walk.stop().rest(1).start() if stops else walk.rest(20)
+    assert walk.kinds().count("blank_start") == 6
+    assert walk.cycle.schedule.count == 4
+    assert walk.kinds().count("schedule") == 1
+
+
 def test_no_program_drills_deeper_than_the_hole():
     """Two pecks ran together in other sound: the last one is over when the hole is through."""
     walk = Walk(job(pecks=(6.0, 4.0, 4.0), depth=14.0)).rest(1).peck(6.0).peck(7.5)
@@ -475,6 +511,24 @@ def test_another_sound_that_goes_on_after_a_peck_does_not_run_pecks_together():
     walk.peck(8.0).cut(6.6).stop()  # from the second contact on it never falls silent
     assert near(spans(walk), GOOD_SPANS)
     assert walk.kinds().count("peck_start") == 3
+
+
+def test_a_first_peck_that_another_sound_ran_together_with_the_blank_before_is_of_the_next():
+    """It goes on from the last peck of a blank until the first one of the next is over; no stop between."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for _ in range(3):
+        walk.peck(8.0).peck(5.0).peck(5.0).rest(7)
+    walk.cycle.rows.clear()
+    walk.begin_s = walk.t
+    pause_s = 4.0
+    walk.peck(8.0).peck(5.0).cut(5 / FEED_MM_S + pause_s + 8 / FEED_MM_S).rest(1)
+    walk.peck(5.0).peck(5.0)
+    for _ in range(4):
+        walk.rest(1)
+        assert math.isnan(missed(walk))
+    next_s = GOOD_SPANS[-1][1] + pause_s
+    assert near(spans(walk), GOOD_SPANS + [(begin + next_s, end + next_s) for begin, end in GOOD_SPANS])
+    assert [row.blank for row in walk.cycle.rows] == [4, 4, 4, 5, 5, 5]
 
 
 def test_another_sound_before_a_contact_is_no_cut():

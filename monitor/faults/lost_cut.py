@@ -255,7 +255,7 @@ class LostCutRule:
         # (a length is the difference of two dates)
         late_s = [over if over > 3 * math.sqrt(2) * DATED_S else 0.0 for over in over_s]
         pairs = list(zip(late_s, heard, heard[1:], strict=False))
-        sure = [i for i, (_, before, peck) in enumerate(pairs) if before.sure and peck.sure]
+        sure = [i for i, (_, before, peck) in enumerate(pairs) if before.cut and peck.cut]
         gaps = [pairs[i][2].gap_s + pairs[i][0] for i in sure]
         depth_mm = sum([peck.length_mm for peck in heard])
         if len(gaps) > 1 or (gaps and not late_s[0]):
@@ -340,9 +340,9 @@ class LostCutRule:
         return (early or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])
 
     def _is_sure(self, heard: list[HeardPeck]) -> bool:
-        """Whether the last of these pecks was one, as its load tells; or else as it came when one was due: a
-        cut that is lost loads no more."""
-        if heard[-1].sure:
+        """Whether the last of these pecks was one, as its load or its beat tells; or else as it came when one
+        was due: a cut that is lost loads no more."""
+        if heard[-1].cut:
             return True
         before = heard[1:-1]
         return bool(before) and heard[-1].gap_s >= max(peck.gap_s for peck in before) - SURE * DATED_S

@@ -215,6 +215,14 @@ def test_what_was_heard_without_a_spindle_at_speed_expects_no_contact():
     assert not wait.go(20).found
 
 
+@pytest.mark.parametrize(("beats", "held"), [(True, True), (False, False)])
+def test_a_peck_that_beats_as_the_lips_come_round_is_one_though_it_hardly_loads(beats, held):
+    """In a first blank, on a machine whose speed wanders by as much as cuts take of it."""
+    wait = Wait(8.0, 3.0, blanks=0)
+    wait.cycle.heard[-1] = wait.cycle.heard[-1]._replace(sure=False, beats=beats)
+    assert bool(wait.go(20).found) is held
+
+
 @pytest.mark.parametrize(("gap_s", "held"), [(GAP_S, True), (0.4 * GAP_S, False)])
 def test_a_cut_that_is_lost_loads_no_more_but_it_came_when_one_was_due(gap_s, held):
     wait = Wait(8.0, 5.0, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0))
