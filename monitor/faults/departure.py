@@ -148,7 +148,8 @@ class Departure:
         self.weak = True
         if hop.confidence >= SURE and abs(rotation.sag) < NEAR and not work.cutting:
             self._followed_s, self.turned = hop.t, False
-        if not work.cutting and hop.t - self.at_work_s > LATELY_S:
+        # (a speed that sags on after its cut may be another sound's: the lines are asked as in the cut)
+        if not (work.cutting or work.loaded) and hop.t - self.at_work_s > LATELY_S:
             self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
             self._free_hops = self._followed_hops = 0
             self._levels.clear()

@@ -62,6 +62,11 @@ be so many times as loud. A blow is short, and so it is heard over a wide band; 
 beat within one band, as more or fewer of them are heard with the load, keep one angle as well, but swell
 over much of a turn. A holding that rings in one mode alone stands out by more in its sector, and is told."""
 
+SLOWER, FASTER = 0.1, 0.04
+"""A speed so far under the free one, or over it (a warm motor drifts by less), is not the spindle's: another
+sound is followed that comes as regularly, as a compressor's strokes do, and what is sorted by its turns comes
+at one angle of them. A holding knocks long before it slows the spindle so much, and `sag` tells that."""
+
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
 
@@ -239,6 +244,7 @@ class LooseningRule:
     _settle_turns: int = field(init=False)
     _heard: set[bool | None] = field(init=False, default_factory=set)
     _last: bool | None = None
+    _astray: bool = False
     _drowned_s: float = 0.0
     _other_sound: bool = False
     _doubtful: set[float] = field(init=False, default_factory=set)
@@ -317,7 +323,11 @@ class LooseningRule:
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             goes_on = self._is_drowned(drowns, cuts, hop.step_s)
-            self._heard.add(cuts if rotation.settled and not ended[-1] else None)
+            if hop.heard:  # else the turns go on as they were
+                ratio = hop.spindle_hz / rotation.reference_hz
+                self._astray = not 1 - SLOWER < ratio < 1 + FASTER
+            taken = rotation.settled and not (ended[-1] or self._astray)
+            self._heard.add(cuts if taken else None)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if goes_on:

@@ -255,6 +255,19 @@ def test_a_speed_heard_far_off_is_a_slip_while_the_lines_are_in_their_places():
     assert not rule.in_place
 
 
+def test_a_speed_that_sags_on_after_its_cut_is_a_slip_too_while_the_lines_are_in_their_places():
+    """Another machine that slows down, followed since the contact; the drill has been drawn out."""
+    rule = Departure()
+    cut(rule)
+    after = work(loaded=True, cut_s=0.0)
+    for t in times(2 * LATELY_S, 2.0):
+        step(rule, heard(t, GIVES * AUDIBLE), after, sag=0.3)
+        assert rule.in_place
+    for t in times(0.3, 2.0 + 2 * LATELY_S):
+        step(rule, gone(t), after, sag=0.3)
+    assert not rule.in_place
+
+
 DROWNED, HARDLY = 0.3, 3.0  # nats a hop: the lines are not to be heard, and hardly
 
 

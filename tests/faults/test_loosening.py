@@ -9,7 +9,7 @@ from monitor.faults.loosening import SURE_Z, LooseningRule
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
 from monitor.signal.revolutions import Revolutions
 from monitor.spindle import SpindleState
-from tests.hops import STEP_S, hop, rotation
+from tests.hops import SPINDLE_HZ, STEP_S, hop, rotation
 
 HZ, PIECES, BANDS, FINE, FLUTES = 20.0, 20, 9, 24, 2  # a turn a hop
 
@@ -29,11 +29,12 @@ class Shop:
 
     def go(
         self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, idle_db=0.0, drowned=False,
-        level_db=0.0, entering=False, **turning,
+        level_db=0.0, entering=False, heard_hz=SPINDLE_HZ, **turning,
     ):  # fmt: skip
         """``knock_db``: of the knock over the sound in its bands, a function of the seconds from here;
         ``idle_db``: of the machine between cuts, with what else is heard; ``drowned``: that is louder;
-        ``level_db``: of all sound; ``entering``: the drill's point is not in yet."""
+        ``level_db``: of all sound; ``entering``: the drill's point is not in yet; ``heard_hz``: the speed
+        that is followed, where the free one is ``SPINDLE_HZ``."""
         for k in range(round(seconds / STEP_S)):
             self.t += STEP_S
             self.turns += HZ * STEP_S
@@ -47,7 +48,7 @@ class Shop:
             upper = self.rng.chisquare(12, FINE) * (1 + self.beats * np.cos(angle) * cutting)
             power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
             (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
-            one = hop(self.t, turn=turn, over_db=level_db)
+            one = hop(self.t, turn=turn, over_db=level_db, spindle_hz=heard_hz)
             states = [rotation(**turning)], [cutting], [spotting], [idle_db], [drowned], [entering]
             (told,) = self.rule.take([one], *states)
             if told:
@@ -98,6 +99,20 @@ def test_some_loud_turns_in_a_row_are_silent(times):
     for _ in range(20):
         shop.go(times * STEP_S, lambda s: 9 + 60 * s, at=shop.rng.random()).go(1.0)
     assert not shop.found
+
+
+@pytest.mark.parametrize(("heard", "told"), [(0.96, True), (1.02, True), (0.8, False), (1.06, False)])
+def test_what_strikes_once_a_turn_of_another_speed_is_none_of_this_spindle(heard, told):
+    """A compressor whose strokes are followed for turns, faster or slower than the spindle can be."""
+    shop = Shop().go(10.0)
+    shop.go(8.0, lambda s: -10 + 6 * s, heard_hz=heard * SPINDLE_HZ)
+    assert bool(shop.found) is told
+
+
+def test_where_nothing_is_heard_turns_go_on_as_they_were():
+    for heard, told in ((1.0, True), (0.8, False)):
+        shop = Shop().go(10.0).go(0.5, heard_hz=heard * SPINDLE_HZ)
+        assert bool(shop.go(8.0, lambda s: -10 + 6 * s, heard_hz=math.nan).found) is told
 
 
 def test_a_compressor_that_strikes_twice_a_turn_is_silent():
