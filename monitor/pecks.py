@@ -494,7 +494,8 @@ class Cycle:
             return False
         if paused_s >= max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest_s) + self._missed_s():
             return True
-        if self._hides_gaps() and paused_s < self._longest_gap_s():
+        fewer = len(self.heard) < self.schedule.count  # else no peck was run together with another
+        if fewer and self._hides_gaps() and paused_s < self._longest_gap_s():
             return False
         if self._stops > self._pauses:
             return False  # it mostly ends when the spindle stops

@@ -208,6 +208,15 @@ def test_a_first_cut_of_several_pecks_under_another_sound_tells_neither_depth_no
     assert walk.kinds().count("blank_end") == 1
 
 
+def test_a_peck_that_another_sound_made_longer_hides_no_gap_where_all_pecks_were_heard():
+    """The spindle turns on as the work is changed: else the batch would go on as one blank."""
+    walk = Walk(job(pecks=(8.0, 4.0, 4.0), depth=16.0)).rest(1)
+    walk.peck(8.0).peck(17.0).peck(4.0).rest(2.5)
+    assert walk.kinds().count("blank_end") == 1
+    walk.peck(8.0)
+    assert walk.cycle.blank == 2
+
+
 def test_while_the_free_speed_is_that_of_the_centre_drill_nothing_is_drilled():
     """Its fall to the drill's speed is the program's, whatever was counted before."""
     walk = Walk(job(spot_rpm=2000.0)).rest(1).peck(8.0)
