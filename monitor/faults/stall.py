@@ -14,6 +14,7 @@ from __future__ import annotations
 import math
 from dataclasses import dataclass
 
+from monitor.faults.departure import LOUDEST
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
@@ -83,8 +84,9 @@ elsewhere brings none of its lines."""
 JAM_DB, DIES_DB, DIES_S, DIES_HOPS, DIES_NATS = 6.0, 3.0, 0.5, 3, 2.5
 """A drill that jams is so much louder than it was, four times the power, until its spindle stands; then all
 of it dies away, within so long under half the power of the cut before. That says as much as lines that are
-missed by ten to one: of them less is asked, in so many hops at least. (Where another sound that was as loud
-has ended, and the drill had left meanwhile, the lines are back in their places.)"""
+missed by ten to one: of them less is asked, in so many hops at least, and for no longer than a spindle
+coasts, as what is as loud for longer is another sound. (Where that has ended, and the drill had left
+meanwhile, the lines are back in their places.)"""
 
 LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
 """So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
@@ -119,6 +121,7 @@ class StallRule:
     _loud_s: float = -math.inf
     _missed: float = 0.0
     _missed_hops: int = 0
+    _there_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -227,13 +230,16 @@ class StallRule:
         there = in_place or not weak or self._home(hop, rotation.reference_hz) >= HOME
         if there or hop.heard or hop.deaf or turned or not (work.working and self._was_at_work):
             self._missed, self._missed_hops = 0.0, 0
+            if work.strength <= LOUDEST:  # else another sound covers them
+                self._there_s = hop.t
         else:
             self._missed += SHARE * hop.audible
             self._missed_hops += 1
         if hop.over_db >= self._usual_db + JAM_DB:
             self._loud_s = hop.t
         silent = hop.over_db <= self._usual_db - DIES_DB and hop.t - self._loud_s <= DIES_S
-        return silent and self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
+        lately = hop.t - self._there_s <= COASTS_S
+        return silent and lately and self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
 
     def _stands_in_peck(
         self,
