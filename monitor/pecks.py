@@ -114,6 +114,9 @@ ONE_BLANK_SD_S = 0.25
 WHOLE_SHARE = 0.7
 """Of a program's time: within less no blank was drilled."""
 
+ALIKE_NATS = 1.7
+"""What a peck is worth that is as long as the program's: by chance one in five or six is."""
+
 LAID_BACK_S, COURSE_S = 0.25, 900.0
 """An edge that was heard so near to where the program has it is taken as heard; and how much of a blank is
 remembered to date its pecks."""
@@ -900,19 +903,23 @@ class Cycle:
         self._forget_blank(t)
 
     def _was_none(self) -> bool:
-        """Whether what began like a blank was another sound: the program is known, none of the pecks heard
-        is the one that it has at that place, and there was no time for a blank, or likelier no blank."""
+        """Whether what began like a blank was another sound: the program is known, and there was no time for a
+        blank and none of the pecks heard is the one that it has at that place, or it is likelier that none
+        was drilled."""
         if self._faulty or not (self.schedule.learned and self.heard):
             return False
         if len(self.heard) >= self.schedule.count:
             return False
-        if any(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard)):
-            return False
         sound, program, heard = self._course_so_far(self._untold)
-        if self._last_end_s - self._free_s < WHOLE_SHARE * self._program_s(program):
+        alike = sum(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard))
+        # (false where nothing is known of the blank before)
+        reloading = self._out_s + program.reload_s > self._free_s
+        free_s = self._out_s + program.reload_s if reloading else self._free_s
+        if not alike and self._last_end_s - free_s < WHOLE_SHARE * self._program_s(program):
             return True
         nats, _ = sound.lay(program)
-        return sound.as_heard([]) >= max(nats, sound.as_heard(heard, _mean_s(program)))
+        as_heard = sound.as_heard(heard, _mean_s(program)) + ALIKE_NATS * alike
+        return sound.as_heard([]) >= max(nats, as_heard)
 
     def _forget_blank(self, t: float) -> None:
         self.in_blank = self.touched = False
@@ -983,7 +990,9 @@ class Cycle:
         """What was heard of this blank, the program to lay over it, and its pecks as they were heard."""
         from_rest, anchor_s = self._anchor
         lead = self.schedule.lead(from_rest) if anchor_s == anchor_s else None
-        program = self.schedule.program(self.heard, self._feed_mm_s, self._longest_gap_s(), lead, anchor_s)
+        program = self.schedule.program(
+            self.heard, self._feed_mm_s, self._longest_gap_s(), lead, anchor_s, self._out_s
+        )
         usual_s = self._program_s(program)
         since_s = rows[0].start_s - usual_s
         course = [one for one in self._course if one.s >= since_s]

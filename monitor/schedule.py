@@ -46,8 +46,9 @@ LEAD_SD_S, LEAD_MOST_S = 0.2, 0.5
 """From the spindle's start, which is known to some hops, or the blank before to the first contact: deviation,
 and where it is larger a person starts the program."""
 
-RELOAD_SHARE = 0.7
-"""Of the shortest time from one blank to the next that was heard."""
+RELOAD_SHARE, RELOADS = 0.7, 3
+"""Of the shortest time from one blank to the next that was heard, of so many: in each of fewer there may have
+been a blank that was not heard."""
 
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
@@ -246,8 +247,10 @@ class Schedule:
         longest_gap_s: float,
         lead: Known | None,
         since_s: float,
+        out_s: float = math.nan,
     ) -> Program:
-        """What the program does, to date a blank's pecks by; ``heard`` are those of this blank.
+        """What the program does, to date a blank's pecks by; ``heard`` are those of this blank, and the one
+        before was done at ``out_s``.
 
         Lengths are the job's, at the feed that was heard, wherever what was heard is like them: then a first
         peck that is heard late and a last one that is heard short are known to be longer.
@@ -268,8 +271,15 @@ class Schedule:
         gaps = [about(gap.middle, math.hypot(gap.spread, LENGTH_SD_S)) for gap in self.gaps[1:]]
         lengths = [about(s, math.hypot(LENGTH_SD_S, LENGTH_SD * s)) for s in lengths_s]
         grows = 2 * feed_mm_s / SLOWEST_RAPID_MM_S
-        reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * min(self.reloads_s, default=0.0))
-        return Program(tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s)
+        reload_s = self._least_reload_s(sum(lengths_s) + sum([gap.middle for gap in self.gaps[1:]]))
+        return Program(tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s, out_s)
+
+    def _least_reload_s(self, program_s: float) -> float:
+        """No blank follows the one before sooner."""
+        told_s = min(self.reloads_s, default=0.0)
+        if len(self.reloads_s) < RELOADS:  # a blank between may have been missed
+            told_s = (told_s - program_s) / 2
+        return max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
 
     def lead(self, from_rest: bool) -> Known | None:
         """Time from the spindle's start, or else from the end of the blank before, to the first contact,
