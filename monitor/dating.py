@@ -117,8 +117,8 @@ class Program:
 
     Gaps may not be known: then ``gaps`` are empty, none is over ``longest_gap_s``, and they grow with depth
     by no more than ``gap_grows`` of the time drilled. ``lead``: time from ``since_s`` to the first contact,
-    as far as known. ``reload_s``: least time between two blanks; ``out_s``: when the one before was done, NaN
-    where none was. ``enters_s``: so much of the first peck, and
+    as far as known. ``reload_s``: least time between two blanks. ``earliest_s``: none began sooner, for the
+    one before had to be changed. ``enters_s``: so much of the first peck, and
     of the last, may pass unheard: the point goes in, or comes out, little by little. ``paid``: nats that
     it costs to have fitted it.
     """
@@ -131,7 +131,7 @@ class Program:
     lead: Known | None = None
     since_s: float = math.nan
     reload_s: float = LEAST_RELOAD_S
-    out_s: float = math.nan
+    earliest_s: float = -math.inf
     paid: float = 0.0
 
     def with_longest_gaps(self, sd_s: float, hidden_s: Sequence[float]) -> Program:
@@ -330,7 +330,7 @@ class Sound:
             off = (at_s - program.since_s - lead.middle_s) / lead.sd_s
             usual = np.exp(-0.5 * np.square(off)) / (math.sqrt(2 * math.pi) * lead.sd_s)
             told = np.log(PLACES * self.hop_s * ((1 - ODD_LEAD) * usual + ODD_LEAD / ANY_S))
-        told[at_s < program.out_s + program.reload_s] = -np.inf  # none where it is not known
+        told[at_s < program.earliest_s] = -np.inf
         return told
 
     def with_gaps(self, program: Program) -> Program:

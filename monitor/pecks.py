@@ -241,7 +241,7 @@ class Cycle:
         self._sent_s = -math.inf  # when the spindle was started, or sent to another speed
         self._detector: CuttingDetector | None = None  # as it is now: it knows how loud cuts are
         self._free_s = -math.inf  # since when the machine could drill the next blank
-        self._out_s = math.nan  # when the last blank's last peck ended
+        self._out_s = -math.inf  # when the last blank's last peck ended
 
     @property
     def spotting(self) -> bool:
@@ -912,9 +912,7 @@ class Cycle:
             return False
         sound, program, heard = self._course_so_far(self._untold)
         alike = sum(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard))
-        # (false where nothing is known of the blank before)
-        reloading = self._out_s + program.reload_s > self._free_s
-        free_s = self._out_s + program.reload_s if reloading else self._free_s
+        free_s = max(self._free_s, program.earliest_s)
         if not alike and self._last_end_s - free_s < WHOLE_SHARE * self._program_s(program):
             return True
         nats, _ = sound.lay(program)
@@ -952,7 +950,7 @@ class Cycle:
                 depth_mm = to_mm
         self.rows.extend(told)
         if told and self._faulty:  # the next blank comes when a person has looked
-            self._anchor, self._out_s, self._free_s = (False, math.nan), math.nan, told[-1].end_s
+            self._anchor, self._out_s, self._free_s = (False, math.nan), -math.inf, told[-1].end_s
         elif told:
             self._learn_lead(told[0].start_s, told[-1].end_s)
         # what came after it may be the first peck of the next blank, run together with it by another sound
@@ -966,7 +964,7 @@ class Cycle:
         from_rest, anchor_s = self._anchor
         if anchor_s < start_s:  # false where it is not known
             self.schedule.leads_s[from_rest].append(start_s - anchor_s)
-        if self._out_s < start_s:
+        if -math.inf < self._out_s < start_s:
             self.schedule.reloads_s.append(start_s - self._out_s)
         self._out_s = self._free_s = end_s
         self._anchor = False, end_s

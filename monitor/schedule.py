@@ -247,7 +247,7 @@ class Schedule:
         longest_gap_s: float,
         lead: Known | None,
         since_s: float,
-        out_s: float = math.nan,
+        out_s: float = -math.inf,
     ) -> Program:
         """What the program does, to date a blank's pecks by; ``heard`` are those of this blank, and the one
         before was done at ``out_s``.
@@ -271,15 +271,14 @@ class Schedule:
         gaps = [about(gap.middle, math.hypot(gap.spread, LENGTH_SD_S)) for gap in self.gaps[1:]]
         lengths = [about(s, math.hypot(LENGTH_SD_S, LENGTH_SD * s)) for s in lengths_s]
         grows = 2 * feed_mm_s / SLOWEST_RAPID_MM_S
-        reload_s = self._least_reload_s(sum(lengths_s) + sum([gap.middle for gap in self.gaps[1:]]))
-        return Program(tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s, out_s)
-
-    def _least_reload_s(self, program_s: float) -> float:
-        """No blank follows the one before sooner."""
         told_s = min(self.reloads_s, default=0.0)
-        if len(self.reloads_s) < RELOADS:  # a blank between may have been missed
-            told_s = (told_s - program_s) / 2
-        return max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
+        reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
+        if len(self.reloads_s) < RELOADS:
+            told_s = (told_s - sum(lengths_s) - sum([gap.middle for gap in self.gaps[1:]])) / 2
+        earliest_s = out_s + max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
+        return Program(
+            tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s, earliest_s
+        )
 
     def lead(self, from_rest: bool) -> Known | None:
         """Time from the spindle's start, or else from the end of the blank before, to the first contact,
