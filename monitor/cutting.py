@@ -115,6 +115,8 @@ _FORGETS_S = 2.0
 # Nor where this machine's cuts are plainly heard, and for so long nothing is, by this share of what tells a
 # cut: the free speed was taken too high, near the top of an overshoot that a slow loop takes seconds to leave
 _SILENT_S, _SILENT = 2.0, 0.3
+# by so much less than a part of a cut's load would sound: what is learned of idling meanwhile may be as far off
+_PART, _PART_FAINTER_DB = 0.6, 6.0
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
 _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
 _STUCK_TIMES = 2.0
@@ -214,6 +216,7 @@ class CuttingDetector:
     evidence: float = 0.0
     level_db: float = 0.0
     _line_db: float = 0.0
+    _before: tuple[float, float] = (0.0, 0.0)
     _idle_sag_sd: float = _IDLE_SAG
     _shown: float = 0.0
     _most_shown: float = 0.0
@@ -402,6 +405,7 @@ class CuttingDetector:
             self._begin_idling()
         if rotation.at_speed or self.cutting:
             self._learn(now, hop, level, sag)
+        self._before = self._before[1], level
         return self.cutting
 
     def out(self, t: float) -> None:
@@ -564,6 +568,14 @@ class CuttingDetector:
             ratio = 0.0
         return _bounded(ratio, LOAD_NO, LOAD_YES) if tells else _bounded(ratio, _UNSURE_LOAD, _UNSURE_LOAD)
 
+    def _is_silent(self, rise: float, sag: float) -> bool:
+        """Whether nothing is heard of what a load would sound like: a part of a cut's load is as large a part
+        of its sound."""
+        if not sag < _PART * self.cut_sag:  # as much as a cut may be one that has lost its sound
+            return self.strength < _SILENT
+        share = sag / self.cut_sag
+        return rise < 10 * math.log10(1 + share * (10 ** (self.rise_db / 10) - 1)) - _PART_FAINTER_DB
+
     def _follow_unheard(self, hop: Hop, rotation: Rotation, sag: float) -> None:
         """Whether a steady load has stood for `UNHEARD_S`, whatever is heard."""
         if sag != sag:
@@ -576,7 +588,7 @@ class CuttingDetector:
             least = _UNHEARD_SAG
         self._falls = hop.rate_hz_s < -_COASTS * rotation.reference_hz
         if sag > least:
-            silent = self._audible and self.strength < _SILENT and not self.cutting
+            silent = self._audible and not self.cutting and self._is_silent(self.level_db - self.idle_db, sag)
             self._silent_s = self._silent_s + hop.step_s if silent and self._loaded_s else 0.0
             self._loaded_s += hop.step_s
             steady = hop.rate_hz_s > -_STEADY * rotation.reference_hz
@@ -685,11 +697,14 @@ class CuttingDetector:
                 if sag == sag and not self._spots:
                     self._sags.append((level, sag))
         elif self.log_odds < -SURE:
-            # What is under the idle level corrects it at once: it was taken too high. What is louder while
-            # the spindle slows is a drill that enters slowly.
+            # What stays under the idle level corrects it at once: it was taken too high. (A hop or two may lie
+            # under it after a loud cut, whose sound in the lines passed for gain.) What is louder while the
+            # spindle slows is a drill that enters slowly.
             if level <= self.idle_db:
                 self._travel_s = 0.0
-                self._learn_idle(level, hop, _IDLE_FAST_S)
+                lately = max(level, *self._before)
+                if lately <= self.idle_db:
+                    self._learn_idle(lately, hop, _IDLE_FAST_S)
             elif not (self.suspects_load or self._follow_travel(level, hop.step_s)):
                 # what is as loud as a cut, and loads nothing, may be the axis: then it is over soon
                 loud = self.load_tells and self.strength >= 1

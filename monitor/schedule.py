@@ -46,9 +46,13 @@ LEAD_SD_S, LEAD_MOST_S = 0.2, 0.5
 """From the spindle's start, which is known to some hops, or the blank before to the first contact: deviation,
 and where it is larger a person starts the program."""
 
-RELOAD_SHARE, RELOADS = 0.7, 3
-"""Of the shortest time from one blank to the next that was heard, of so many: in each of fewer there may have
-been a blank that was not heard."""
+RELOAD_SHARE = 0.7
+"""Of the shortest time from one blank to the next that was heard: two blanks within what was taken for one
+are as far apart."""
+
+SOONEST_SHARE, RELOADS = 0.5, 3
+"""Of the same, heard so many times: no blank is changed sooner. In each of fewer there may have been a blank
+that was not heard."""
 
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
@@ -275,7 +279,7 @@ class Schedule:
         reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
         if len(self.reloads_s) < RELOADS:
             told_s = (told_s - sum(lengths_s) - sum([gap.middle for gap in self.gaps[1:]])) / 2
-        earliest_s = out_s + max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
+        earliest_s = out_s + max(LEAST_RELOAD_S, SOONEST_SHARE * told_s)
         return Program(
             tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s, earliest_s
         )

@@ -72,6 +72,7 @@ class Work:
     ``end_s``: onset of the newest such cut, and end of the newest that is over; ``spotting``: the centre
     drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
     `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain.
+    ``alone_db``: ``idle_db`` less what other sound has added to it since the cuts before.
     ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before."""
 
     working: bool
@@ -90,6 +91,7 @@ class Work:
     cut_sag: float
     depth_mm: float
     background_db: float
+    alone_db: float
     drowned: bool
 
 
@@ -178,6 +180,7 @@ class WorkJudge:
             detector.cut_sag,
             cycle.depth_mm,
             detector.idle_db,
+            detector.idle_db + detector.gain_db - max(detector.louder_db, 0.0),
             not (working or spotting) and (detector.strength >= 1 or detector.louder_db > DROWNED_DB),
         )
 

@@ -134,7 +134,7 @@ def work(**changes: Any) -> Work:
     values |= {"sure": False, "idle_db": 0.0, "cutting": changes.get("working", False), "cut_s": 0.5}
     values |= {"in_cut": changes.get("working", False), "end_s": -math.inf, "spotting": False}
     values |= {"strength": 0.0, "cut_sag": math.nan, "depth_mm": 0.0, "background_db": 0.0}
-    values |= {"drowned": False}
+    values |= {"drowned": False, "alone_db": changes.get("idle_db", 0.0)}
     return Work(**(values | changes))
 
 

@@ -256,7 +256,7 @@ class StallRule:
             return False
         # a speed that is heard without its lines is what the track still has
         lines = hop.heard and hop.support >= IN_PLACE
-        quiet = not lines and hop.over_db <= work.idle_db - QUIETER_DB
+        quiet = not lines and hop.over_db <= work.alone_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz
         home = self._home(hop, rotation.reference_hz) >= HOME

@@ -79,7 +79,7 @@ class StoppedEarlyRule:
             self._end_run(hop.t)
         if rotation.state is not STOPPED or self._ran_s != self._ran_s:
             return None
-        quiet = not lost and not hop.deaf and hop.over_db <= work.idle_db - QUIETER_DB
+        quiet = not lost and not hop.deaf and hop.over_db <= work.alone_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         if self._quiet_hops < QUIET_HOPS:
             return None
