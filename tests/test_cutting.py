@@ -125,6 +125,42 @@ def test_a_steady_load_that_is_not_heard_where_cuts_are_is_a_free_speed_taken_to
     assert detector.suspects_load  # something is heard: it may enter slowly
 
 
+def test_a_part_of_a_load_without_its_sound_is_a_free_speed_taken_too_high():
+    """Idling was learned too low as well, so that it is not silent by its own measure; a drill that is in as
+    far as that is half as loud as a cut."""
+    detector = learned()
+    detector.cut_db = 15.0
+    detector.idle_db, detector.idle_spread_db = -2.5, 2.0
+    run(detector, lambda t: 0.0, 1.5, 11.0, sag=0.007)
+    assert detector.strength > 0.3
+    assert detector.suspects_load
+    run(detector, lambda t: 0.0, 1.0, 12.5, sag=0.007)
+    assert not detector.suspects_load
+    part = learned()
+    run(part, lambda t: CUT_DB - 4.0, 2.5, 11.0, sag=0.007)
+    assert part.suspects_load or part.cutting
+
+
+def test_a_load_as_great_as_that_of_cuts_is_one_though_its_sound_has_faded():
+    """Chips that melt, or pack, muffle the cut."""
+    detector = learned()
+    run(detector, lambda t: CUT_DB, 1.0, 11.0, sag=0.015)
+    run(detector, lambda t: 2.5, 5.0, 12.0, sag=0.015)
+    assert detector.suspects_load or detector.cutting
+
+
+def test_a_hop_or_two_under_the_idle_level_teach_nothing():
+    """After a loud cut, whose sound in the lines passed for gain."""
+    detector = learned()
+    idle_db = detector.idle_db
+    for k in range(5):
+        run(detector, lambda t: -10.0, 2 * STEP_S, 11.0 + k, sag=0.0)
+        run(detector, lambda t: 0.0, 1.0 - 2 * STEP_S, 11.0 + 2 * STEP_S + k, sag=0.0)
+    assert detector.idle_db == pytest.approx(idle_db, abs=0.2)
+    run(detector, lambda t: -2.0, 1.0, 16.0, sag=0.0)  # but what stays
+    assert detector.idle_db == pytest.approx(-2.0, abs=0.3)
+
+
 def test_a_spindle_that_falls_on_is_no_unheard_cut():
     """Switched off: its fall starts at its steepest and does not end."""
     detector = CuttingDetector()

@@ -540,6 +540,18 @@ def test_a_first_peck_that_another_sound_ran_together_with_the_blank_before_is_o
     assert [row.blank for row in walk.cycle.rows] == [4, 4, 4, 5, 5, 5]
 
 
+def test_no_blank_is_changed_in_a_fraction_of_the_time_that_it_takes():
+    """What sounds like pecks so soon, and like none of the program, is another sound, however long."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for _ in range(4):
+        walk.peck(8.0).peck(5.0).peck(5.0).rest(9)
+    walk.peck(8.0).peck(5.0).peck(5.0)
+    walk.rest(1.5).cut(3.0).rest(0.6).cut(5.5).rest(9).stop()
+    assert walk.cycle.blank == 5
+    walk.rest(2).peck(8.0).peck(5.0).peck(5.0).stop()
+    assert [row.blank for row in walk.cycle.rows[-3:]] == [6, 6, 6]
+
+
 def test_another_sound_before_a_contact_is_no_cut():
     walk = batch()
     walk.begin_s = walk.t

@@ -219,6 +219,15 @@ def test_what_is_quieter_than_the_idling_machine_stands():
     assert [bool(each) for each in found] == [k >= QUIET_HOPS - 1 for k in range(4)]
 
 
+def test_a_sound_that_pauses_leaves_a_machine_no_quieter_than_it_is_alone():
+    """Idling was learned in it, and a hop without lines is no stall then."""
+    rule = StallRule()
+    walk(rule, 1.5, at=PECK)
+    quiet = {"audible": 0.2, "over_db": 1.0}
+    at = replace(PECK, idle_db=1.0 + QUIETER_DB, alone_db=0.0)
+    assert not any(walk(rule, 0.2, 1.5, make=lambda t: silent(t, **quiet), at=at, sag=math.nan))
+
+
 def test_a_speed_that_the_track_still_has_without_its_lines_turns_no_quiet_spindle():
     rule = StallRule()
     walk(rule, 2.5, at=PECK)
