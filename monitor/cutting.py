@@ -115,7 +115,7 @@ _FORGETS_S = 2.0
 # Nor where this machine's cuts are plainly heard, and for so long nothing is, by this share of what tells a
 # cut: the free speed was taken too high, near the top of an overshoot that a slow loop takes seconds to leave
 _SILENT_S, _SILENT = 2.0, 0.3
-# by so much less than a part of a cut's load would sound: what is learned of idling meanwhile may be as far off
+# by so much less than a part of a cut's load would sound: idling may be learned that much wrongly meanwhile
 _PART, _PART_FAINTER_DB = 0.6, 6.0
 _EDGE = 0.35  # onset is dated where the level leaves this share of the threshold
 _STUCK_S = 3.0  # beyond the longest peck: this is a new background, no cut
@@ -697,7 +697,7 @@ class CuttingDetector:
                 if sag == sag and not self._spots:
                     self._sags.append((level, sag))
         elif self.log_odds < -SURE:
-            # What stays under the idle level corrects it at once: it was taken too high. (A hop or two may lie
+            # What stays under the idle level corrects it at once: it was taken too high. (A hop or two may be
             # under it after a loud cut, whose sound in the lines passed for gain.) What is louder while the
             # spindle slows is a drill that enters slowly.
             if level <= self.idle_db:

@@ -903,8 +903,8 @@ class Cycle:
         self._forget_blank(t)
 
     def _was_none(self) -> bool:
-        """Whether what began like a blank was another sound: the program is known, and there was no time for a
-        blank and none of the pecks heard is the one that it has at that place, or it is likelier that none
+        """Whether what began like a blank was another sound: the program is known, and there was no time for
+        a blank and none of the pecks heard is the one that it has at that place, or it is likelier that none
         was drilled."""
         if self._faulty or not (self.schedule.learned and self.heard):
             return False

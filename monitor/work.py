@@ -13,6 +13,7 @@ from collections import deque
 from dataclasses import dataclass
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
+from monitor.dating import LOUDER_DB
 from monitor.hop import Hop
 from monitor.pecks import Cycle
 from monitor.spindle import Rotation
@@ -194,7 +195,7 @@ class WorkJudge:
             # reference follows a slow drift.)
             loads = self._loads() if knows_load else self._sags() >= LOAD_LEAST
             lasts = detector.cutting and age >= _LASTS_S and loads
-            return lasts and self._loud() and self._beats_as_usual()
+            return lasts and self._loud() and not self._too_loud(detector) and self._beats_as_usual()
         if over:  # another sound goes on: a cut as long as this must be seen in the load
             loads = self._sags() >= SURE_SHARE * self._usual
             return knows_load and loads and self._beats_as_usual()
@@ -270,6 +271,11 @@ class WorkJudge:
         Other sound that goes on rarely is, and the burst of a switch-off is shorter.
         """
         return statistics.median(self._strengths) >= 1
+
+    def _too_loud(self, detector: CuttingDetector) -> bool:
+        """Whether it was louder than the cuts so far for most of a second, as an air gun may be."""
+        over_db = statistics.median(self._strengths) * detector.threshold_db - detector.rise_db
+        return over_db > LOUDER_DB  # NaN before a cut was heard
 
     def _sags(self) -> float:
         return sum(self._lately) / len(self._lately) if self._lately else 0.0

@@ -198,6 +198,15 @@ def test_a_sound_that_goes_on_after_the_last_cut_is_no_work_where_no_load_tells_
     assert not walk.go(0.3, lambda s: 0.2 * s, level_db=CUTTING, rate_hz_s=-3.0).work.loaded
 
 
+def test_what_is_louder_than_cuts_after_the_last_one_is_no_work():
+    """An air gun blows the chuck out as the spindle runs down, which was a little slower than before."""
+    walk = Walk(usual_sag=0.012)
+    walk.cycle.through = True
+    walk.go(1.5, 0.009, level_db=CUTTING + 6.0)
+    assert not walk.work.working
+    assert not walk.go(0.5, lambda s: 0.4 * s, level_db=CUTTING + 6.0, rate_hz_s=-6.0).work.loaded
+
+
 def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
     for usual, sag in ((None, 0.006), (0.015, 0.012)):
         walk = Walk(usual)

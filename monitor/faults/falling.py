@@ -30,7 +30,7 @@ HOPS, LEAST_HOPS = 20, 3
 least: two of one frame can be wrong together."""
 
 WITHIN, STEP = 0.01, 0.005
-"""Steady speeds that it may have instead: from so little over the free speed to the warning, so close."""
+"""Steady speeds that it may have instead: from so little over the free speed to the hold limit, so close."""
 
 DEEPEST = 0.4
 """No course is followed further down: half the speed has lines where those of the whole one are."""
@@ -63,13 +63,11 @@ class FallingCourse:
         """Take one hop."""
         self._hops.append(hop)
 
-    def sag(
-        self, hop: Hop, rotation: Rotation, work: Work, warning: float, hold: float
-    ) -> tuple[float, float]:
+    def sag(self, hop: Hop, rotation: Rotation, work: Work, hold: float) -> tuple[float, float]:
         """Where the likeliest fall leads by the next hop, when the feed can stop, and its rate per second.
 
-        Zeros where none leads beyond ``hold`` or is so much likelier than any steady speed under ``warning``
-        (fractions).
+        Zeros where none leads beyond ``hold`` or is so much likelier than any steady speed under it
+        (a fraction).
         """
         hops = [one for one in self._hops if one.t - work.cut_s > CUT_S]
         if rotation.state is STOPPED or len(hops) < LEAST_HOPS:
@@ -94,7 +92,7 @@ class FallingCourse:
         courses = np.minimum(cut_sag + ways[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
         at = hop.between.states((1 - courses) * free_hz)
         along = (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
-        steady = hop.between.states((1 - np.arange(-WITHIN, warning + STEP / 2, STEP)) * free_hz)
+        steady = hop.between.states((1 - np.arange(-WITHIN, hold, STEP)) * free_hz)
         # no better than noise is what drowned lines give at any speed
         stays = np.maximum((counts @ scores[:, steady]).max(axis=1), 0.0)
         nats = self._share * (along - stays[:, None])

@@ -285,8 +285,7 @@ class SagRule:
         beyond = (1 - self.warning_pct / 100 - MACHINE_WANDER) * rotation.reference_hz
         if hop.probability_between((1 - DEEPEST) * rotation.reference_hz, beyond) < _MAY_FALL:
             return None
-        limits = self.warning_pct / 100, self.hold_pct / 100
-        fallen_to, slope = self._falling.sag(hop, rotation, work, *limits)
+        fallen_to, slope = self._falling.sag(hop, rotation, work, self.hold_pct / 100)
         if not fallen_to:
             return None
         falls = f"falls by some {100 * slope:.0f} % a second in the noise of the cut"

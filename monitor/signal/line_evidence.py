@@ -12,7 +12,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline, LineClass
-from monitor.signal.line_choice import LOWEST_HZ, SpeedLines, at_speed, learned_floor, learned_level
+from monitor.signal.line_choice import LOWEST_HZ, SpeedLines, at_speed, hides, learned_floor, learned_level
 from monitor.signal.line_likelihood import (
     POWER_COUNT,
     POWER_LOW_DB,
@@ -29,7 +29,6 @@ _OTHER_SHARES = (0.02, 0.07, 0.2)
 _GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
 _STRONG_DB = 10.0
 _STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
-_HIDDEN_DB = 10.0  # a tone that is so much fainter moves the level of a line by 3 dB at most
 _MAINS_HARMONICS = 20  # up to about 1 kHz; hum above is drowned
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
@@ -208,15 +207,13 @@ def _line_bins(
 ) -> NDArray[np.intp]:
     """Spectrum bin of each line frequency; ``n_bins`` outside the spectrum or on a fixed tone."""
     g = geometry
-    quietest_db = np.array([np.nanmin(line.level_dbfs) for line in lines.lines])
     bins = np.rint(f / g.bin_hz).astype(np.intp)
     silent = (bins >= g.n_bins) | (f < LOWEST_HZ / 2)
     for line in baseline.lines:
         if line.kind is LineClass.FIXED:
-            # There whether the spindle turns or not, so no evidence of turning. But what is far louder is not
-            # hidden by it; left out there, such a line would be found beside it, where its main lobe ends.
-            hides = np.nanmax(line.level_dbfs) > quietest_db - _HIDDEN_DB
-            silent |= hides[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
+            # There whether the spindle turns or not, so no evidence of turning.
+            hidden = np.array([hides(line, one) for one in lines.lines], np.bool_)
+            silent |= hidden[:, None] & (np.abs(f - line.frequency_hz) < g.enbw_hz)
     return np.where(silent, g.n_bins, bins)
 
 

@@ -54,8 +54,15 @@ def test_a_fall_in_the_noise_is_told_before_it_is_half_over_the_limit(rate, seed
 
 @pytest.mark.parametrize(
     "course",
-    [fall(0.0), lambda t: 0.035, lambda t: 0.01 - 0.3 * max(t - 1.5, 0.0), lambda t: 0.2, None],
-    ids=["steady", "loaded", "rises", "a tone far below", "drowned"],
+    [
+        fall(0.0),
+        lambda t: 0.035,
+        lambda t: 0.055,
+        lambda t: 0.01 - 0.3 * max(t - 1.5, 0.0),
+        lambda t: 0.2,
+        None,
+    ],
+    ids=["steady", "loaded", "loaded more", "rises", "a tone far below", "drowned"],
 )
 @pytest.mark.parametrize("seed", range(5))
 def test_what_does_not_fall_from_the_speed_of_the_cut_is_not_told(course, seed):
