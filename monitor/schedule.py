@@ -275,11 +275,11 @@ class Schedule:
         gaps = [about(gap.middle, math.hypot(gap.spread, LENGTH_SD_S)) for gap in self.gaps[1:]]
         lengths = [about(s, math.hypot(LENGTH_SD_S, LENGTH_SD * s)) for s in lengths_s]
         grows = 2 * feed_mm_s / SLOWEST_RAPID_MM_S
-        told_s = min(self.reloads_s, default=0.0)
-        reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * told_s)
+        apart_s = min(self.reloads_s, default=0.0)
+        reload_s = max(LEAST_RELOAD_S, RELOAD_SHARE * apart_s)
         if len(self.reloads_s) < RELOADS:
-            told_s = (told_s - sum(lengths_s) - sum([gap.middle for gap in self.gaps[1:]])) / 2
-        earliest_s = out_s + max(LEAST_RELOAD_S, SOONEST_SHARE * told_s)
+            apart_s = (apart_s - sum(lengths_s) - sum([gap.middle for gap in self.gaps[1:]])) / 2
+        earliest_s = out_s + max(LEAST_RELOAD_S, SOONEST_SHARE * apart_s)
         return Program(
             tuple(lengths), tuple(gaps), enters_s, longest_gap_s, grows, lead, since_s, reload_s, earliest_s
         )

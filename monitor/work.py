@@ -299,7 +299,9 @@ class WorkJudge:
         slowed = _STEADY_RATE < fall < _SLOWED_RATE and rotation.sag < _SLIP
         slowed = slowed and cycle.in_blank and rotation.settled
         slowed = slowed and not (rotation.elsewhere or cycle.spotting or cycle.through)
-        if slowed and cycle.overrun and self._knows_load and self._before:
+        # of a short peck the half second before is that in which its load built up
+        had_built_up = self._onset_s - _LATELY_HOPS * hop.step_s >= detector.onset_s + _ANSWERED_S
+        if slowed and cycle.overrun and self._knows_load and self._before and had_built_up:
             # drawn out by the program, and loaded by nothing before it slowed: switched off
             slowed = sum(self._before) >= SURE_SHARE * self._usual * len(self._before)
         self._slowed_s = self._slowed_s + hop.step_s if slowed else 0.0

@@ -105,6 +105,15 @@ def test_what_slows_after_the_time_of_its_peck_was_switched_off_unless_it_was_lo
     assert walk.work.loaded == loaded
 
 
+def test_a_short_peck_that_binds_at_its_end_is_loaded_though_half_a_second_before_it_was_not_yet():
+    """A motor takes some tenths of a second to answer to the cut; the cut falls silent as the bit binds."""
+    walk = Walk(usual_sag=0.012)
+    walk.go(0.5, lambda s: 0.01 * s).go(0.3, lambda s: 0.005 + 0.03 * s)
+    walk.cycle.overrun = True
+    walk.go(0.8, lambda s: 0.014 + 0.08 * s, level_db=SILENT, rate_hz_s=-1.2)
+    assert walk.work.loaded
+
+
 def test_what_outlasts_its_peck_and_loads_nothing_is_no_work():
     walk = Walk().go(2, 0.0)
     assert walk.work.working
