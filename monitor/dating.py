@@ -236,6 +236,11 @@ class Sound:
         """How long it was silent in some time, s, as far as that was heard."""
         return self.silent_nats(peck) / SILENT_NATS * self.hop_s
 
+    def tells_gap(self, gap: Span) -> bool:
+        """Whether it was heard that the drill was out: by silence, or by steps of the level at both ends."""
+        steps = self._ends[self.at(gap.start_s)] > 0.0 and self._begins[self.at(gap.end_s)] > 0.0
+        return bool(steps) or self.silent_s(gap) >= LEAST_GAP_S
+
     def lay(self, program: Program, blanks: int = 1) -> tuple[float, list[list[Span]]]:
         """The likeliest pecks of so many blanks of a program, and their log likelihood, nats; none where
         they do not fit into this time."""
@@ -315,12 +320,16 @@ class Sound:
             Sound(no_more, self._level_db, self.begin_s, self.hop_s, self._cut_db, self._edges),
         )
 
-    def goes_on(self, seconds: float) -> Sound:
-        """The same, and as much time of which nothing is known yet."""
-        n = round(seconds / self.hop_s)
-        evidence = np.concatenate([self._evidence, np.zeros(n)])
+    def goes_on(self, seconds: float, before_s: float = 0.0) -> Sound:
+        """The same, and as much time of which nothing is known yet, and so much before it of which nothing
+        is remembered."""
+        around = round(before_s / self.hop_s), round(seconds / self.hop_s)
         return Sound(
-            evidence, np.pad(self._level_db, (0, n), mode="edge"), self.begin_s, self.hop_s, self._cut_db
+            np.pad(self._evidence, around),
+            np.pad(self._level_db, around, mode="edge"),
+            self.begin_s - around[0] * self.hop_s,
+            self.hop_s,
+            self._cut_db,
         )
 
     def _lead(self, program: Program) -> Array:

@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field
-from itertools import accumulate, takewhile
+from itertools import accumulate, chain, pairwise, takewhile
 from typing import NamedTuple
 
 import numpy as np
@@ -29,6 +29,7 @@ from monitor.schedule import (
     LIKE,
     LONGEST_DWELL_S,
     SLOWEST_RAPID_MM_S,
+    STEADY_S,
     HeardPeck,
     Schedule,
     difference,
@@ -231,6 +232,9 @@ class Cycle:
         self.in_blank = False
         self.rows: list[PeckRow] = []
         self._untold: list[_Untold] = []  # of this blank
+        # the blanks in it, where the program surely explains it, and whether it does each peck that was heard
+        self._surely_laid: list[list[Span]] = []
+        self._explains_all = False
         # the newest look for a missed contact: end of the cut before, when it was, when the contact is due
         self._looked = math.nan, math.nan, math.inf
         self._course: deque[_Heard] = deque(maxlen=round(COURSE_S / HOP_S))
@@ -588,10 +592,8 @@ class Cycle:
         if not laid:
             return True
         pecks = laid[0]
-        for one in heard:
-            common_s = sum([max(min(one.end_s, p.end_s) - max(one.start_s, p.start_s), 0.0) for p in pecks])
-            if common_s < COVERED * (one.end_s - one.start_s):
-                return True  # of this peck it knows nothing
+        if not all(_is_covered(one, pecks) for one in heard):
+            return True  # of such a peck it knows nothing
         return any(sound.silent_s(p) > OVERDUE_S for p in pecks if p.end_s > heard[-1].end_s)
 
     def missed_contact_s(self, end_s: float, t: float) -> float:
@@ -602,32 +604,47 @@ class Cycle:
         did not. Sound that hid the end of a peck, a peck that was missed, or another sound that was taken for
         one, are weighed by both.
         """
-        if not 0 < len(self._untold) < self.schedule.count or self._is_not_due(end_s, t):
+        schedule, count = self.schedule, self.schedule.count
+        if not self._untold or (len(self.heard) >= count and schedule.follows(self.heard[:count])):
+            return math.nan  # as many that are not the program's may be other sound
+        if self._is_not_due(end_s, t):
             return math.nan
         self._settle()
         if self._faulty:
             return math.nan
         sound, program, heard = self._course_so_far(self._untold)
-        if len(heard) == 1 and (program.lead is None or self.off_lead):
-            return math.nan  # it may be a later one
+        from_rest, _ = self._anchor
+        first_known = program.lead is not None or (from_rest and self._first_cuts())
+        if len(heard) == 1 and (self.off_lead or not first_known):
+            return math.nan  # it may be a later one, or another sound
         if self._sent_s > heard[-1].end_s:
             return math.nan  # what was heard was the centre drill
-        sd_s = ONE_BLANK_SD_S if self.schedule.blanks == 1 else 0.0
-        program = program.with_longest_gaps(sd_s, self.schedule.hidden_s(self._feed_mm_s))
+        sd_s = ONE_BLANK_SD_S if schedule.blanks == 1 else 0.0
+        program = program.with_longest_gaps(sd_s, schedule.hidden_s(self._feed_mm_s))
         if not self._only_rubs():
             longest_s = max([known.middle_s for known in program.lengths])
             sound = sound.surely_silent(end_s, LONGER * longest_s)
-        ends_nats, as_before, no_more = sound.goes_on(2 * self._program_s(program)).broken_off(end_s)
+        # the blank may have begun in what was taken for the one before
+        before_s = 0.0 if from_rest or self.after_whole else self._program_s(program)
+        sound = sound.goes_on(2 * self._program_s(program), before_s)
+        ends_nats, as_before, no_more = sound.broken_off(end_s)
         nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
         self._looked = end_s, t, due_s
         if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
             return math.nan
         fits_nats = nats + ends_nats - sound.as_heard(heard, _mean_s(program))
-        if fits_nats < FITS_NATS * (len(heard) - 1) + FIRST_FITS_NATS * (len(heard) == 1):
+        # of those heard as many as the program may have had; others were another sound
+        pecks = min(len(heard), max(sum([peck.start_s < end_s for peck in laid[0]]), 2))
+        if fits_nats < FITS_NATS * (pecks - 1) + FIRST_FITS_NATS * (pecks == 1):
             return math.nan  # its times are other ones in this blank
         cuts_on, _ = as_before.lay(program)
         return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
+
+    def _first_cuts(self) -> bool:
+        """Whether the first peck heard surely was a cut: it got louder as the lips come round, or loaded."""
+        tells = self._detector is not None and self._detector.load_tells
+        return self.heard[0].beats or (tells and self.heard[0].sure)
 
     def _is_not_due(self, end_s: float, t: float) -> bool:
         """Whether the last look told that no contact can have been missed yet, and it was silent since."""
@@ -798,14 +815,7 @@ class Cycle:
             self._since_s, self._spotted = end_s, True
             yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
             return
-        feed = self._job.feed_mm_per_rev
-        gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
-        # the end is decided some hops later
-        turns = max(cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0), cut.hz * HOP_S)
-        seconds = end_s - cut.start_s
-        beats = len(cut.beats) >= BEAT_HOPS and statistics.median(cut.beats) >= BEAT_CLEAR
-        sure = self._is_sure(cut)
-        peck = HeardPeck(turns * feed, gap_s, seconds, sure, cut.early_s, beats=beats)
+        peck = self._as_peck(cut, end_s)
         self.touched = self._only_touches(peck, cut)
         if self.touched:
             message = f"Nothing was pecked: what was heard only touched, at {self._deepest_mm:.1f} mm."
@@ -822,6 +832,21 @@ class Cycle:
         self._untold.append(_Untold(cut.start_s, end_s, self.peck, self._deepest_mm, cut))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
         yield self._event(t, Kind.PECK_END, message, end_s)
+
+    def so_far(self, end_s: float) -> HeardPeck:
+        """The peck under way, should it have ended then."""
+        if self._cut is None:
+            raise RuntimeError("no peck is under way")
+        return self._as_peck(self._cut, end_s)
+
+    def _as_peck(self, cut: _Cut, end_s: float) -> HeardPeck:
+        gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
+        # the end is decided some hops later
+        turns = max(cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0), cut.hz * HOP_S)
+        beats = len(cut.beats) >= BEAT_HOPS and statistics.median(cut.beats) >= BEAT_CLEAR
+        sure = self._is_sure(cut)
+        length_mm = turns * self._job.feed_mm_per_rev
+        return HeardPeck(length_mm, gap_s, end_s - cut.start_s, sure, cut.early_s, beats=beats)
 
     def _only_touches(self, peck: HeardPeck, cut: _Cut) -> bool:
         """Whether what has just ended was no peck.
@@ -853,12 +878,16 @@ class Cycle:
 
         An axis that brings the drill to the face may sound like a cut until some were heard. It is over
         sooner than a first peck, and what follows is as long as one; and either that came when the first one
-        would not have been over, or it loads the spindle where the others did not.
+        would not have been over, or it loads the spindle where the others did not. Not where it came a gap
+        later, as the program has it: a drill that enters slowly is heard late.
         """
         schedule, before = self.schedule, self.heard[:-1]
         least_mm = EARLY * schedule.length_mm(0)
         short = all(other.length_mm < least_mm and not other.reckoned for other in before)
         if not before or peck.length_mm < least_mm or not short:
+            return
+        gap_s = [gap.middle for gap in schedule.gaps[len(before) : len(before) + 1]]
+        if any(abs(peck.gap_s - usual_s) <= STEADY_S for usual_s in gap_s):
             return
         since_s = cut.start_s - self._untold[0].start_s
         unloaded = cut.usual_sag_pct > 0 and peck.sure and not any(other.sure for other in before)
@@ -972,17 +1001,25 @@ class Cycle:
     def _dated(self, rows: Sequence[_Untold]) -> list[list[Span]]:
         """When the pecks of each blank in what was taken for one began and ended; empty where that is best
         told as it was heard."""
+        self._surely_laid = []
         if self._faulty or not rows:
             return []
         sound, program, heard = self._course_so_far(rows)
         program, usual_s = sound.with_gaps(program), self._program_s(program)
-        most, best = sound.as_heard(heard, _mean_s(program)), []
+        as_heard = sound.as_heard(heard, _mean_s(program))
+        most, best = as_heard, []
         long_s = rows[-1].end_s - rows[0].start_s
         for blanks in range(1, 1 + max(1, min(3, round(long_s / usual_s)))):
             nats, laid = sound.lay(program, blanks)
             if laid and nats > most:
                 most, best = nats, laid
-        return [[_as_heard(span, heard) for span in spans] for spans in best]
+        dated = [[_as_heard(span, heard) for span in spans] for spans in best]
+        pecks = sum([len(spans) for spans in dated])
+        gaps = [Span(one.end_s, other.start_s) for spans in best for one, other in pairwise(spans)]
+        if most - as_heard >= FITS_NATS * max(pecks - 1, 1) and all(map(sound.tells_gap, gaps)):
+            self._surely_laid = dated
+            self._explains_all = all(_is_covered(one, list(chain(*dated))) for one in heard)
+        return dated
 
     def _course_so_far(self, rows: Sequence[_Untold]) -> tuple[Sound, Program, list[Span]]:
         """What was heard of this blank, the program to lay over it, and its pecks as they were heard."""
@@ -1026,6 +1063,12 @@ class Cycle:
     def _learn_schedule(self, t: float) -> Iterator[Event]:
         """Compare the second good blank that is like the first with the job, once, and say what differs."""
         heard = self.heard
+        laid = [] if self._whole or self._faulty else self._surely_laid
+        if laid and not self.schedule.learned:
+            # another sound, as the axis', ran pecks together or was taken for some; what it left tells them
+            for spans in laid:
+                self.schedule.learn(_told_by(spans, self._feed_mm_s))
+            return
         longest_mm = max((peck.length_mm for peck in heard), default=0.0)
         if not heard or self._faulty or longest_mm > _NO_PECK_TIMES * max(self._job.pecks_mm):
             return
@@ -1043,6 +1086,8 @@ class Cycle:
         elif self._reckoned and len(heard) != self.schedule.count:
             return
         elif self._is_odd(heard):
+            if laid and self._explains_all:
+                return  # it is the cycle that is known
             if not _alike(before, heard):
                 self._odd = heard
                 return
@@ -1175,6 +1220,21 @@ def _as_heard(span: Span, heard: Sequence[Span]) -> Span:
         )
     )
     return Span(start_s, end_s)
+
+
+def _is_covered(heard: Span, pecks: Sequence[Span]) -> bool:
+    """Whether some pecks of the program explain one as it was heard."""
+    common_s = [max(min(heard.end_s, one.end_s) - max(heard.start_s, one.start_s), 0.0) for one in pecks]
+    return sum(common_s) >= COVERED * (heard.end_s - heard.start_s)
+
+
+def _told_by(spans: Sequence[Span], feed_mm_s: float) -> list[HeardPeck]:
+    """The pecks of a blank that was dated afterwards."""
+    before_s = [math.nan, *(span.end_s for span in spans)]
+    return [
+        HeardPeck(feed_mm_s * (span.end_s - span.start_s), span.start_s - end_s, span.end_s - span.start_s)
+        for span, end_s in zip(spans, before_s, strict=False)
+    ]
 
 
 def _alike(one: Sequence[HeardPeck], other: Sequence[HeardPeck]) -> bool:

@@ -197,3 +197,17 @@ def test_a_peck_is_never_missed_as_a_whole_however_faint_its_ends_may_be():
     nats, _ = heard(PECKS, 18.0).lay(known)
     missing, _ = heard(PECKS[:2], 18.0).lay(known)
     assert missing < nats - 10.0
+
+
+def test_before_what_is_remembered_pecks_may_have_been_too():
+    sound = heard([(0.4, 2.4), (3.6, 5.6)], 8.0)
+    assert sound.goes_on(0.0).lay(program())[0] < sound.goes_on(0.0, before_s=6.0).lay(program())[0]
+    _, (laid,) = sound.goes_on(0.0, before_s=6.0).lay(program())
+    agrees(laid, [(-3.6, -0.6), (0.4, 2.4), (3.6, 5.6)], 0.2)
+
+
+def test_a_gap_is_told_by_silence_or_by_steps_at_both_its_ends():
+    between = Span(8.0, 9.0)
+    assert heard(PECKS, 18.0).tells_gap(between)
+    assert heard(PECKS, 18.0, others=[(0.5, 17.0, 3.0)]).tells_gap(between)
+    assert not heard(PECKS, 18.0, others=[(0.5, 17.0, 12.0)]).tells_gap(between)

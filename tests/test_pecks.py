@@ -59,7 +59,7 @@ class Walk:
             self.detector.cutting, self.detector.onset_s = True, self.t
         for t in times(seconds, self.t):
             now = sag(t - self.t) if callable(sag) else sag
-            self._step(t, hop(t, over_db=9.0, **changes), rotation(sag=now))
+            self._step(t, hop(t, **{"over_db": 9.0, **changes}), rotation(sag=now))
         self.t += seconds
         return self
 
@@ -233,6 +233,18 @@ def test_a_blank_whose_pecks_another_sound_ran_together_is_not_learned():
     for length_mm in (8.0, 5.0, 2.0, 2.0, 1.0):
         walk.rest(1).peck(length_mm)
     assert walk.stop().cycle.schedule.learned
+
+
+def test_a_first_blank_that_an_axis_ran_together_is_learned_where_the_program_explains_its_steps():
+    pecks_mm = (8.0, 5.0, 5.0, 5.0, 5.0)
+    walk = Walk(job(pecks=pecks_mm, depth=sum(pecks_mm))).rest(1)
+    for mm in pecks_mm:
+        walk.cut(mm / FEED_MM_S).cut(1.4, over_db=4.0)
+    walk.rest(1).stop()
+    assert len(walk.cycle.rows) == len(pecks_mm)
+    assert walk.cycle.schedule.known
+    gaps_s = [gap.middle for gap in walk.cycle.schedule.gaps[1:]]
+    assert gaps_s == pytest.approx([1.4] * (len(pecks_mm) - 1), abs=0.15)
 
 
 def test_the_end_of_the_recording_closes_what_is_open():
@@ -675,6 +687,49 @@ def test_what_broke_off_at_another_time_than_first_contacts_come_is_not_judged()
         assert bool(missed(walk) == missed(walk)) is told
 
 
+def test_a_sound_too_many_hides_no_cut_that_breaks_off():
+    """With it as many pecks were heard as the program has, but they are not the program's."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for rest_s in (8.0, 8.0, 2.0):
+        walk.peck(8.0).peck(5.0).peck(5.0).stop().rest(rest_s)
+    walk.cut(0.6).rest(5.4)
+    walk.begin_s = walk.t
+    walk.peck(8.0).cut(0.8).rest(GOOD_SPANS[2][0] - walk.t + walk.begin_s)
+    assert len(walk.cycle.heard) == walk.cycle.schedule.count
+    assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[2][0], abs=0.3)
+
+
+@pytest.mark.parametrize(
+    ("started", "beat", "told"), [(True, 9.0, True), (False, 9.0, False), (True, 1.0, False)]
+)
+def test_a_cut_that_broke_off_is_the_first_peck_where_the_spindle_was_started_just_before(
+    started, beat, told
+):
+    """First contacts came at other times after each start: a person starts the program. It may be a sound."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for lead_s in (1.0, 3.0):
+        begun(walk, lead_s).cut(8.0 / FEED_MM_S - 0.5).rest(1.0).peck(5.0).peck(5.0).stop()
+    if started:
+        walk.start()
+    walk.rest(2)
+    walk.begin_s = walk.t
+    walk.cut(1.5, beat=beat).rest(GOOD_SPANS[1][0])
+    assert bool(missed(walk) == missed(walk)) is told
+
+
+@pytest.mark.parametrize("whole", [True, False])
+def test_the_last_pecks_of_a_blank_that_began_in_the_one_before_miss_nothing(whole):
+    """They are as long as its last ones. Where that one was heard to its end, no peck can have been in it."""
+    walk = Walk(job(pecks=(7.0, 5.5, 5.5))).rest(1)
+    for _ in range(3):
+        walk.peck(7.0).peck(5.5).peck(5.5).stop().rest(1)
+    walk.cycle._course.clear()
+    walk.cycle._whole = whole
+    walk.begin_s = walk.rest(0.9).t
+    walk.peck(5.5).peck(5.5).rest(1.5)
+    assert bool(missed(walk) == missed(walk)) is whole
+
+
 def test_what_was_heard_before_the_spindle_was_sent_to_its_speed_was_the_centre_drill():
     walk = batch()
     walk.begin_s = walk.t
@@ -759,6 +814,24 @@ def test_a_first_peck_that_ended_early_stays_one_if_the_second_comes_in_its_time
     walk = Walk(job(pecks=(8.0, 8.0), depth=16.0)).rest(1).cut(0.8)
     walk.rest(8 / FEED_MM_S + 1.0).peck(8.0)
     assert walk.cycle.peck == 2
+
+
+@pytest.mark.parametrize(("gap_s", "pecks"), [(1.0, 2), (0.6, 1)])
+def test_a_first_peck_that_was_heard_late_stays_one_if_the_second_comes_a_gap_later(gap_s, pecks):
+    """Else it was an axis that brought the drill."""
+    walk = Walk(job(pecks=(5.5, 5.0, 5.0), depth=15.5)).rest(1)
+    walk.peck(5.5).peck(5.0).peck(5.0).stop().start().rest(1)
+    walk.cut(2.5 / FEED_MM_S).rest(gap_s).peck(5.0)
+    assert len(walk.cycle.heard) == pecks
+
+
+def test_pecks_that_were_not_heard_as_such_teach_no_other_program_where_the_known_one_explains_them():
+    """Twice the same two of three were run together, in sound that shows where one ends."""
+    walk = batch(blanks=2)
+    for _ in range(2):
+        walk.peck(8.0).cut(5.0 / FEED_MM_S).cut(1.0, over_db=4.0).peck(5.0).stop().rest(1)
+        assert len(walk.cycle.rows) % 3 == 0
+    assert walk.cycle.schedule.count == 3
 
 
 def test_a_sound_before_the_program_is_back_is_no_peck():

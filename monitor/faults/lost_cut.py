@@ -130,8 +130,8 @@ def broken_off(knock: Finding | None, broke_off_s: float) -> Finding | None:
 class LostCutRule:
     """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step.
 
-    ``broke_off_s``: when the newest cut of this blank ended, NaN unless it is over and was too short for its
-    peck."""
+    ``broke_off_s``: when the newest cut of this blank ended, NaN unless nothing is heard of it any more and
+    it was too short for its peck."""
 
     feed_mm_s: float
     _end_s: float = math.nan
@@ -156,13 +156,17 @@ class LostCutRule:
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
             self._end_s, self._missing, self.broke_off_s = math.nan, False, math.nan
+            if cycle.in_cut and not (stopped or rotation.elsewhere or detector.cutting):
+                # a knock may be told before it is known that this is no lull
+                pecks = [*cycle.heard, cycle.so_far(detector.end_s)]
+                self.broke_off_s = detector.end_s if self._broke_off(cycle, pecks) else math.nan
             return self._rubbing(hop, rotation, detector, cycle)
         self._loads.clear()
         if self._rubs is not None:
             return self._rubs
         if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
-            self.broke_off_s = cycle.last_end_s if self._broke_off(cycle) else math.nan
+            self.broke_off_s = cycle.last_end_s if self._broke_off(cycle, cycle.heard) else math.nan
             self._allowed_s = self._allowed(cycle, detector.load_tells)
             heard = (cycle.blank, len(cycle.heard))
             if cycle.touched:
@@ -188,11 +192,12 @@ class LostCutRule:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
-            waited_s, gap_s = t - detector.end_s, cycle.schedule.shortest_gap_s
-            if not tapped and waited_s > gap_s(1):
+            # what sounded like a cut since was no peck: too short, or a touch
+            end_s, gap_s = cycle.last_end_s, cycle.schedule.shortest_gap_s
+            if not tapped and t - end_s > gap_s(1):
                 self._asked_s = t
-            if not tapped and waited_s > gap_s(len(cycle.heard)) + LEAST_LATE_S:
-                end_s = cycle.last_end_s if cycle.touched else detector.end_s
+            k = min(len(cycle.heard), cycle.schedule.count - 1)
+            if not tapped and t - end_s > gap_s(k) + LEAST_LATE_S:
                 due_s = cycle.missed_contact_s(end_s, t)
                 self._end_s, self._allowed_s = end_s, due_s - end_s
                 return due_s == due_s
@@ -237,7 +242,7 @@ class LostCutRule:
             or cycle.through
             or cycle.off_lead
             or k >= min(schedule.count, len(schedule.job_mm))
-            or not self._follows(cycle)
+            or not self._follows(cycle, heard)
         ):
             return math.nan, 0.0
         left_mm = schedule.length_mm(k - 1) - heard[-1].length_mm
@@ -270,10 +275,10 @@ class LostCutRule:
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 
-    def _follows(self, cycle: Cycle) -> bool:
+    def _follows(self, cycle: Cycle, heard: list[HeardPeck]) -> bool:
         """Whether the pecks before the last are those of the schedule, or go on as long as the axis takes to
         draw the drill out, which may sound like it."""
-        schedule, before = cycle.schedule, cycle.heard[:-1]
+        schedule, before = cycle.schedule, heard[:-1]
         if schedule.follows(before):
             return True
         if len(before) >= schedule.count:
@@ -287,14 +292,14 @@ class LostCutRule:
                 return False
         return True
 
-    def _broke_off(self, cycle: Cycle) -> bool:
-        """Whether the peck that has just ended was too short for the one that was due."""
-        heard, schedule = cycle.heard, cycle.schedule
+    def _broke_off(self, cycle: Cycle, heard: list[HeardPeck]) -> bool:
+        """Whether the last of these pecks was too short for the one that was due."""
+        schedule = cycle.schedule
         k = len(heard) - 1
         if not 0 <= k < schedule.count or cycle.touched or cycle.through or cycle.overrun:
             return False
         short = heard[k].length_mm < EARLY * schedule.least_mm(k)
-        return short and schedule.falls_short(heard[k], k) and self._follows(cycle)
+        return short and schedule.falls_short(heard[k], k) and self._follows(cycle, heard)
 
     def _rubbing(
         self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle
@@ -334,7 +339,7 @@ class LostCutRule:
         k = len(heard)
         if k < 2 or k >= schedule.count or cycle.through or cycle.overrun or cycle.reckoned:
             return False
-        if not self._follows(cycle):
+        if not self._follows(cycle, heard):
             return False
         early = schedule.falls_short(heard[-1], k - 1)
         return (early or not heard[-1].sure) and any(peck.sure for peck in heard[:-1])

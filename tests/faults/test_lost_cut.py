@@ -45,7 +45,7 @@ class Wait:
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
             peck=len(heard_mm) + 1, is_overdue=lambda: True, may_be_in=lambda: self.t < self.doubt_s,
-            missed_contact_s=self.missed_contact_s,
+            missed_contact_s=self.missed_contact_s, so_far=lambda end_s: pecks(8.0, 5.0)[1],
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
@@ -93,7 +93,7 @@ def test_a_peck_that_ended_early_is_waited_out_and_said():
 
 def test_a_contact_in_time_is_none():
     wait = Wait(8.0).go(GAP_S).go(2.0, cutting=True)
-    wait.cycle.heard = pecks(8.0, 5.0)
+    wait.cycle.heard, wait.cycle.last_end_s = pecks(8.0, 5.0), wait.t
     assert wait.go(GAP_S, cutting=False, end_s=wait.t).found == []
 
 
@@ -342,6 +342,23 @@ def test_a_peck_that_ended_early_broke_off(heard_mm, broke_off):
     wait = Wait(*heard_mm).go(0.2)
     assert (wait.rule.broke_off_s == wait.cycle.last_end_s) is broke_off
     assert math.isnan(wait.go(0.2, cutting=True).rule.broke_off_s)
+
+
+@pytest.mark.parametrize(("mm", "broke_off"), [(1.0, True), (5.0, False)])
+def test_a_cut_that_is_not_heard_any_more_broke_off_if_it_was_too_short(mm, broke_off):
+    """A knock may be told before the silence is known to be no lull."""
+    wait = Wait(8.0)
+    wait.cycle.so_far = lambda end_s: pecks(8.0, mm)[1]
+    wait.cycle.in_cut = True
+    assert math.isnan(wait.go(0.2, cutting=True).rule.broke_off_s)
+    wait.go(0.2, cutting=False, end_s=0.2)
+    assert (wait.rule.broke_off_s == 0.2) is broke_off
+
+
+def test_what_sounds_like_a_cut_too_shortly_for_a_peck_does_not_begin_the_wait_anew():
+    alone = Wait(8.0, due_s=3.0).go(5)
+    wait = Wait(8.0, due_s=3.0).go(2.0).go(0.2, cutting=True).go(2.8, cutting=False, end_s=2.2)
+    assert wait.held_s == pytest.approx(alone.held_s, abs=ASK_S + 0.05)
 
 
 def test_nothing_breaks_off_where_pecks_are_not_those_of_the_schedule():
