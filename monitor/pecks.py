@@ -852,7 +852,8 @@ class Cycle:
         """Whether what has just ended was no peck.
 
         It was much shorter than the one that is due, and either begun before the program was back from one
-        that ended early, or, where the program does not tell what was due then, without the load of a cut.
+        that ended early, or without the load of a cut, after one that ended early or where the program does
+        not tell what was due then.
         """
         k = len(self.heard)
         if not k or k >= self.schedule.count or peck.reckoned:
@@ -866,7 +867,7 @@ class Cycle:
         feeds_on = early and peck.gap_s < left_s + LEAST_GAP_S
         told = cut.usual_sag_pct > 0 and len(cut.sags) >= TOLD_HOPS
         light = told and not peck.sure and float(np.mean(cut.sags)) < TOUCH_LOAD * cut.usual_sag_pct
-        return feeds_on or (light and not self.schedule.known)
+        return feeds_on or (light and (early or not self.schedule.known))
 
     @property
     def last_end_s(self) -> float:

@@ -857,6 +857,17 @@ def test_where_load_shows_a_short_sound_without_it_is_no_peck():
     assert (walk.cycle.touched, walk.cycle.peck) == (False, 2)
 
 
+@pytest.mark.parametrize(("mm", "touched"), [(2.0, True), (8.0, False)])
+def test_where_the_program_is_known_what_loads_nothing_touches_only_after_a_peck_that_ended_early(
+    mm, touched
+):
+    walk = Walk(job(pecks=(8.0, 8.0), depth=16.0)).rest(1).peck(8.0).peck(8.0).stop().rest(1)
+    assert walk.cycle.schedule.known
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.peck(mm).rest(6.0).cut(0.8, sag=0.001).rest(1)
+    assert walk.cycle.touched is touched
+
+
 def test_a_short_sound_with_some_load_is_a_peck_that_was_cut_short():
     """A motor has not answered in full; and the last peck of a hole is faint."""
     walk = Walk(job(pecks=(8.0, 8.0), depth=16.0))

@@ -126,6 +126,12 @@ def broken_off(knock: Finding | None, broke_off_s: float) -> Finding | None:
     return Finding(Kind.LOST_CUT, Severity.HOLD, message, value, limit, "dB", knock.onset_s)
 
 
+def _grown_s(gap_s: float, from_mm: float, to_mm: float) -> float:
+    """The longest that a gap may become as the way out and back grows: all of it went into the way, and no
+    machine is slower than the slowest."""
+    return min(gap_s * to_mm / from_mm, gap_s + 2 * (to_mm - from_mm) / SLOWEST_RAPID_MM_S)
+
+
 @dataclass(slots=True)
 class LostCutRule:
     """One `step` a hop; ``feed_mm_s`` is the feed of the drilling step.
@@ -271,7 +277,8 @@ class LostCutRule:
             misdated_s = MISDATED_S if len(gaps) == 1 else 0.0
             # what is deeper is farther: a shorter gap than two before it was cut short by another sound
             usual = sorted(gaps)[-2] if len(gaps) > 2 else max(gaps) / GAPS_DIFFER
-            return left_s + way_mm * max(gaps[-1] / newest_mm, usual / before_mm), misdated_s + SURE * DATED_S
+            gap_s = max(_grown_s(gaps[-1], newest_mm, way_mm), _grown_s(usual, before_mm, way_mm))
+            return left_s + gap_s, misdated_s + SURE * DATED_S
         moves_s = 2 * (depth_mm + CLEARANCE_MM) / SLOWEST_RAPID_MM_S + APPROACH_MM / self.feed_mm_s
         return left_s + moves_s + LONGEST_DWELL_S, 0.0
 

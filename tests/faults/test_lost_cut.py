@@ -16,7 +16,7 @@ from monitor.faults.lost_cut import (
     broken_off,
 )
 from monitor.measurements import Kind, Severity
-from monitor.schedule import HeardPeck, Schedule
+from monitor.schedule import SLOWEST_RAPID_MM_S, HeardPeck, Schedule
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times
 
@@ -272,6 +272,14 @@ def test_the_way_grows_from_the_depth_at_which_its_newest_gap_was_heard():
         ]
         held.append(wait.go(20).held_s)
     assert min(held) > 5.0  # 2, 3, 4 s, and 5 s then
+
+
+def test_the_way_grows_no_faster_than_the_slowest_axis_goes():
+    """A first peck that was heard late made the depth at its end seem small."""
+    wait = Wait(2.0, 16.0, blanks=0, job_mm=(4.0, 16.0, 4.0))
+    wait.cycle.schedule.point_mm = 2.0
+    wait.go(20)
+    assert 1.0 + 2 * 16 / SLOWEST_RAPID_MM_S < wait.held_s < 5.0 * GAP_S
 
 
 def rubbing(load, *heard_mm, audible=20.0, blanks=0, fainter_db=8.0, **cycle):
