@@ -7,7 +7,7 @@ import statistics
 from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
-from dataclasses import dataclass, field
+from dataclasses import dataclass, field, replace
 from itertools import accumulate, chain, pairwise, takewhile
 from typing import NamedTuple
 
@@ -626,6 +626,8 @@ class Cycle:
             sound = sound.surely_silent(end_s, LONGER * longest_s)
         # the blank may have begun in what was taken for the one before
         before_s = 0.0 if from_rest or self.after_whole else self._program_s(program)
+        if before_s:
+            program = replace(program, earliest_s=-math.inf)
         sound = sound.goes_on(2 * self._program_s(program), before_s)
         ends_nats, as_before, no_more = sound.broken_off(end_s)
         nats, laid = no_more.lay(program)
