@@ -250,7 +250,10 @@ class Cycle:
     @property
     def spotting(self) -> bool:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
-        return self._spot_speed or (self.in_blank and self.peck == 0)
+        if self._spot_speed:
+            return True
+        # at the drill's speed, what has begun to sound like a cut is its first peck, told or not yet
+        return self.in_blank and self.peck == 0 and (self._cut is None or self._cut.spot)
 
     @property
     def through(self) -> bool:

@@ -147,6 +147,9 @@ class WorkJudge:
             if detector.cutting and (through or not over):
                 self._learn_usual(sag)
         elif sag == sag:
+            if self._newly_cut(hop, detector) and not over:
+                # one that binds at contact loads the spindle before it is heard
+                self._believed = self._believable(hop, detector, through, over)
             self._follow(hop, rotation, detector, cycle)
             self._seen_s = hop.t
             if abs(hop.rate_hz_s) < _STEADY_RATE * rotation.reference_hz and self._tells(hop):
@@ -184,6 +187,16 @@ class WorkJudge:
             detector.idle_db + detector.gain_db - max(detector.louder_db, 0.0),
             not (working or spotting) and (detector.strength >= 1 or detector.louder_db > DROWNED_DB),
         )
+
+    def _newly_cut(self, hop: Hop, detector: CuttingDetector) -> bool:
+        """Whether a cut became certain just now that began as the spindle, free until then, began to fall.
+
+        Another sound, under which it is switched off, was there before.
+        """
+        if not detector.cutting or hop.t - detector.since_s > _CERTAIN_S + hop.step_s / 2:
+            return False
+        together = detector.onset_s <= self._onset_s + _TOGETHER_S
+        return together and self._loud_hops * hop.step_s <= _TOGETHER_S
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:
         age = hop.t - detector.onset_s  # of the newest cut, under way or not

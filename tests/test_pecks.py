@@ -309,6 +309,14 @@ def test_spotting_until_the_first_peck_and_through_at_full_depth():
     assert not walk.stop().cycle.through
 
 
+def test_at_the_drills_speed_the_first_peck_is_no_spot_before_it_is_told():
+    walk = Walk(job(spot_rpm=2000.0)).rest(1).cut(1.0, spindle_hz=2000 / 60).rest(0.5, spindle_hz=2000 / 60)
+    assert walk.rest(0.5).cycle.spotting
+    walk.cut(0.15)
+    assert not walk.cycle.peck
+    assert not walk.cycle.spotting
+
+
 def test_a_lull_shorter_than_half_a_gap_is_none_once_gaps_are_known():
     """An eccentric blank that turns slowly is silent for some of each turn."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1).peck(8.0).peck(5.0).peck(5.0).stop().rest(1)

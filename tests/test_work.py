@@ -47,6 +47,15 @@ def test_a_fall_in_the_cut_is_load_and_dated():
     assert walk.work.onset_s == pytest.approx(3.1, abs=0.06)  # where it passed 2 %
 
 
+def test_a_drill_that_binds_at_contact_loads_before_its_cut_is_heard():
+    """A faint cut is known some tenths late: by then it sags by more than is followed."""
+    for through in (False, True):
+        walk = Walk()
+        walk.cycle.through = through  # then the program switches the spindle off
+        walk.go(0.1, lambda s: 0.3 * s, level_db=SILENT).go(0.4, lambda s: 0.03 + 0.3 * s, rate_hz_s=-4.5)
+        assert walk.work.working is walk.work.loaded is not through
+
+
 def test_a_fall_outside_of_a_cut_is_none():
     walk = Walk().go(0.6, lambda s: 0.5 * s, level_db=SILENT, rate_hz_s=-7.5)
     assert not walk.work.working
