@@ -20,6 +20,11 @@ OVERRIDE = math.log(1.35)
 GONE_NATS = math.log(10_000)
 """Evidence that the lines are gone before the spindle is judged stopped: wrong once in 10 000."""
 
+BEAT_TELLS = 12.0
+"""Power of the beat over that of noise, where the lines cannot be heard at all: noise beats so at one speed
+once in 160 000 windows (exp(-12)), of which there are one or two a second, with some ten speeds in reach:
+once in some hours of such cuts."""
+
 _FAR_AUDIBLE = 3.0  # nats a hop
 _FAINT_AUDIBLE = 0.5  # nats a hop: with less, the lines could not be heard were they there
 _EAR_BACK_S = 0.3  # two frames and some
@@ -277,9 +282,10 @@ class Spindle:
         last_s = self._slipped_s if self._slipped_s > self._last_s else self._last_s
         unheard = hop.t - last_s
         # Where the lines hardly tell anything, as in a cut that drowns them, a far speed is noise, unless a
-        # bit that binds may have led there between two frames.
+        # bit that binds may have led there between two frames. (The beat of the cut tells it as well.)
         drowned = hop.audible < _FAR_AUDIBLE
-        binds = hop.audible >= _FAINT_AUDIBLE and hop.spindle_hz < self._last_hz
+        told = hop.audible >= _FAINT_AUDIBLE or hop.beat >= BEAT_TELLS
+        binds = told and hop.spindle_hz < self._last_hz
         binding = _BINDS * min(unheard, _BINDS_S) if binds else 0.0
         # in a cut a spindle falls; what jumps above the free speed there is another machine's
         most = self._reference or (1 + _COMMANDED_WITHIN) * self._nearest(hop.spindle_hz)

@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.spindle import Spindle, SpindleState
+from monitor.spindle import BEAT_TELLS, Spindle, SpindleState
 from tests.hops import SPINDLE_HZ, hop, masked, silent, times
 
 SPOT_HZ = 2000 / 60
@@ -308,6 +308,15 @@ def test_where_a_cut_drowns_the_lines_a_speed_is_as_far_down_as_a_bit_may_have_b
     walk = Walk().go(2).go(0.5, spindle_hz=0.97 * SPINDLE_HZ, **drowned)
     walk.go(gap_s, spindle_hz=math.nan, running=0.9, **drowned)
     walk.go(0.05, spindle_hz=speed * SPINDLE_HZ, **drowned)
+    assert (walk.now.sag == walk.now.sag) is known
+
+
+@pytest.mark.parametrize(("beat", "known"), [(BEAT_TELLS, True), (0.5 * BEAT_TELLS, False)])
+def test_nor_is_it_a_slip_where_only_the_beat_of_the_cut_tells_it(beat, known):
+    drowned = {"audible": 0.3, "cutting": True, "loudness": 2.0, "beat": beat}
+    walk = Walk().go(2).go(0.5, spindle_hz=0.97 * SPINDLE_HZ, **drowned)
+    walk.go(0.15, spindle_hz=math.nan, running=0.9, audible=0.6, cutting=True, loudness=2.0)
+    walk.go(0.05, spindle_hz=0.9 * SPINDLE_HZ, **drowned)
     assert (walk.now.sag == walk.now.sag) is known
 
 

@@ -41,6 +41,9 @@ SHARE = 0.7
 CUT_S = 0.25
 """After so much of a cut its lines are those of the cut, and the drill has entered."""
 
+TONE_STEPS = 2
+"""Of the grid: lines of the highest order are so wide."""
+
 _NOW_S = 1e-9  # what has not fallen yet, but for rounding
 
 
@@ -102,4 +105,9 @@ class FallingCourse:
             return 0.0, 0.0
         if np.where((now <= hold) & enough, nats[:, : RATES.size], 0.0).max() > falls.flat[best]:
             return 0.0, 0.0  # it falls, but not so far yet
+        begun, way = divmod(best, RATES.size)
+        before, state = scores[: n - LEAST_HOPS - begun], int(at[begun, way, -1])
+        there = before[:, max(state - TONE_STEPS, low) : state + TONE_STEPS + 1]
+        if self._share * float(np.add.reduce(there, axis=0).max()) >= FALLING_NATS:
+            return 0.0, 0.0  # a tone of another sound was there before
         return float(now.flat[best]), float(RATES[best % RATES.size])

@@ -20,7 +20,7 @@ from monitor.faults.falling import FallingCourse
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.frames import HOP_S
-from monitor.spindle import STOPPED, TURNING, Rotation
+from monitor.spindle import BEAT_TELLS, MASKED, STOPPED, TURNING, Rotation
 from monitor.work import Work
 
 ENOUGH_Z = 4.0
@@ -47,7 +47,8 @@ much of the distribution, in so many hops running."""
 
 LOUDER_DB = 12.0
 """A drill that binds gets louder by some 6 dB (common practice, no published source; twice that is allowed):
-what is louder still, over the cut in which the speed was last sure, is another sound, and tells nothing."""
+what is louder still, over the cut in which the speed was last sure, and over what cuts are (some machines'
+drown the lines in all of them), is another sound, and tells nothing."""
 
 LINES_LOUDER_DB, LOUDER_DB_S, CUT_S, HIDDEN_S = 8.0, 20.0, 0.25, 0.25
 """So much, where it is that lines are missed at the free speed that says that it was left: another sound
@@ -58,10 +59,8 @@ TREND_HOPS = 6
 """Hops over which a fall is measured. The distribution is that of a frame's middle; the spindle has fallen on
 since."""
 
-BEAT_TELLS = 12.0
-"""Power of the beat over that of noise, where the lines cannot be heard at all: noise beats so at one speed
-once in 160 000 windows (exp(-12)), of which there are one or two a second, with some ten speeds in reach:
-once in some hours of such cuts."""
+TOLD_S = 0.15
+"""A speed that the beat told is not noise for so long after: its windows share half of their sound."""
 
 FALLS, FALL_HOPS, FALL_WITHIN = 0.05, 4, 0.0075
 """Per second, of the free speed: a bit that binds slows it at least so fast before its lines are drowned; in
@@ -182,6 +181,7 @@ class SagRule:
     _own_db: float = math.inf
     _own_s: float = -math.inf
     _hidden_s: float = -math.inf
+    _told_s: float = -math.inf
     _away_s: float = math.inf
     _away_sag: float = 0.0
     _steady_hz: float = math.nan
@@ -314,7 +314,8 @@ class SagRule:
         above = sag < fallen_to - (COURSE_WITHIN if _is_heard(hop) else JUMP)
         if came_back or (above and hop.confidence >= SURE):
             self._course_s = -math.inf
-        falls = -hop.rate_hz_s >= FALL_RATE * rotation.reference_hz
+        # (what comes down from above it was another sound's, or a slip that is found out)
+        falls = -hop.rate_hz_s >= FALL_RATE * rotation.reference_hz and sag > -COURSE_WITHIN
         if not falls or (self._course and sag <= self._course[-1][1]):
             self._course.clear()
         if not falls:
@@ -425,21 +426,24 @@ class SagRule:
         are drowned so far that they seem gone.
         """
         drowned = hop.audible < TELLING
+        if self._is_told(hop):
+            self._told_s = hop.t
         turning = rotation.state is TURNING and self._support >= LEAST_SUPPORT
         # as loud as cuts are: twice as far over idling as half way to them
         half_db = (hop.over_db - work.idle_db) / work.strength if work.strength > 0 else 0.0
-        if work.sure and hop.over_db > max(self._own_db, work.idle_db + 2 * half_db) + LINES_LOUDER_DB:
+        cuts_db = work.idle_db + 2 * half_db
+        if work.sure and hop.over_db > max(self._own_db, cuts_db) + LINES_LOUDER_DB:
             self._hidden_s = hop.t
         turning = turning and hop.t - self._hidden_s > HIDDEN_S
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
-            by_the_cut = hop.over_db <= self._sure_db + LOUDER_DB
-            told = by_the_cut and work.contact_s == work.contact_s and self._is_told(hop)
+            by_the_cut = hop.over_db <= max(self._sure_db, cuts_db) + LOUDER_DB
+            told = by_the_cut and work.contact_s == work.contact_s and hop.t - self._told_s <= TOLD_S
             turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
         # has gone, faster than its lines can be followed in the cut: they are in their places no more.
-        if hop.heard:
+        if hop.heard and rotation.state is not MASKED:  # masked, none is told
             self._slipped = rotation.sag != rotation.sag
         gone = self._slipped and missing and work.sure and in_cut and hop.t - self._known_s <= GONE_S
         astray = in_place or (self._slipped and not gone)

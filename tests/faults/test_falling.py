@@ -18,8 +18,11 @@ CUT_SAG, FALLS_S = 0.01, 1.5
 NATS, NOISE = 3.0, 1.2
 
 
-def heard_s(course, *, seed=1, seconds=2.5, mean=-0.7, at=CUT, chance=0.3, astray=False):
-    """When a hold is found of lines that give ``NATS`` a hop at ``course`` and ``mean`` elsewhere."""
+def heard_s(course, *, seed=1, seconds=2.5, mean=-0.7, at=CUT, chance=0.3, astray=False, tones=None):
+    """When a hold is found of lines that give ``NATS`` a hop at ``course`` and ``mean`` elsewhere.
+
+    ``tones``: sag at which tones of another sound seem to be lines of the spindle, at a time.
+    """
     rng = np.random.default_rng(seed)
     rule = SagRule(4.0, 8.0, LAG_S)
     for t in times(seconds):
@@ -27,6 +30,8 @@ def heard_s(course, *, seed=1, seconds=2.5, mean=-0.7, at=CUT, chance=0.3, astra
         if course is not None:
             near = np.abs(np.log(GRID_HZ / (SPINDLE_HZ * (1 - course(t - LAG_S))))) < 0.006
             scores[near] += NATS - mean
+        if tones is not None:
+            scores[np.abs(np.log(GRID_HZ / (SPINDLE_HZ * (1 - tones(t))))) < 0.006] += 2 * NATS
         said = SimpleNamespace(posterior=np.zeros((1, 1)), scores=scores[None].astype(np.float32))
         between = Between(GRID_HZ.tolist(), said)
         between.probability = lambda *_: chance
@@ -67,6 +72,14 @@ def test_a_fall_in_the_noise_is_told_before_it_is_half_over_the_limit(rate, seed
 @pytest.mark.parametrize("seed", range(5))
 def test_what_does_not_fall_from_the_speed_of_the_cut_is_not_told(course, seed):
     assert heard_s(course, seed=seed) == np.inf
+
+
+def test_no_spindle_falls_to_where_a_tone_was_before():
+    """Its own lines drown, and chance leads to the tone of another sound."""
+    told_s = heard_s(fall(0.2))
+    there = fall(0.2)(told_s - LAG_S)
+    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > FALLS_S else np.nan) == told_s
+    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > 1.0 else np.nan) == np.inf
 
 
 def test_peaks_everywhere_tell_nothing():

@@ -17,6 +17,7 @@ from monitor.faults.sag import (
     SagRule,
 )
 from monitor.measurements import Kind, Severity
+from monitor.spindle import SpindleState
 from tests.hops import SPINDLE_HZ, hop, rotation, times, work
 
 WARNING_PCT, HOLD_PCT = 4.0, 8.0
@@ -327,6 +328,17 @@ def test_a_spindle_that_fell_steadily_has_fallen_on_where_its_lines_drown(rate, 
         assert found.value == pytest.approx(8, abs=1)
 
 
+@pytest.mark.parametrize(("first_sag", "held"), [(0.0, True), (-0.02, False)])
+def test_what_comes_down_from_above_the_free_speed_is_on_no_course(first_sag, held):
+    """No cut drives a spindle there: the ear was elsewhere, and comes back."""
+    falls = {"rate_hz_s": -0.7 * SPINDLE_HZ, "at": KNOWN}
+    walk = Walk().go(1, 0.0, at=KNOWN)
+    for sag in (first_sag, 0.035, 0.05):
+        walk.go(0.05, sag, **falls)
+    walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=KNOWN)
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
 def test_but_not_where_it_is_surely_heard_to_have_stopped_falling():
     """A load that has settled."""
     fell = Walk().go(1, 0.0, at=KNOWN).go(0.3, lambda s: 0.15 * s, **FALLS_ON)
@@ -393,6 +405,38 @@ def test_a_speed_that_the_cut_drowned_is_found_by_chance_or_is_a_tone_of_it(foun
     assert not Walk().go(1, 0.01).go(5, 0.12, **drowned).first(Severity.WARNING)[1]
     assert Walk().go(1, 0.01).go(5, 0.12, **{**drowned, "audible": FAINT}).first(Severity.HOLD)[1]
     assert Walk().go(1, 0.01).go(5, 0.12, **drowned, beat=BEAT_TELLS).first(Severity.HOLD)[1]
+
+
+def test_a_beat_that_wavers_about_what_tells_goes_on_telling():
+    """Its windows share their sound: what one of them told the next ones have not taken back."""
+    drowned = {"audible": 0.2 * FAINT, **slow(0.99)}
+    walk = Walk().go(1, 0.01, over_db=9.0)
+    for _ in range(DROWNED_HOPS):
+        walk.go(0.05, 0.12, **drowned, beat=BEAT_TELLS).go(0.1, 0.12, **drowned, beat=0.8 * BEAT_TELLS)
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + DROWNED_HOPS * 0.05)
+    faint = Walk().go(1, 0.01, over_db=9.0).go(2, 0.12, **drowned, beat=0.8 * BEAT_TELLS)
+    assert faint.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("over_db", "held"), [(20.0, True), (30.0, False)])
+def test_where_cuts_drown_the_lines_what_is_as_loud_as_they_is_the_cut(over_db, held):
+    """Its speed was last sure before it, when only the idle machine was heard."""
+    cuts_db = 15.0
+    cut = work(working=True, loaded=True, loud=True, sure=True, strength=2 * over_db / cuts_db)
+    walk = Walk().go(1, 0.0, at=FREE)
+    walk.go(2, 0.12, at=cut, over_db=over_db, audible=0.2 * FAINT, beat=BEAT_TELLS, **slow(0.99))
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
+def test_a_speed_heard_while_other_sound_masks_the_lines_is_no_slip():
+    walk = Walk().go(1, 0.01)
+    drowned = {"audible": 0.2 * FAINT, "beat": BEAT_TELLS, "probability_between": lambda low, high: 0.99}
+    masked = rotation(state=SpindleState.MASKED, sag=math.nan)
+    for t in times(0.3, walk.t):
+        found = walk.rule.step(
+            hop(t, spindle_hz=0.88 * SPINDLE_HZ, confidence=0.6, **drowned), masked, LOADED
+        )
+    assert found.severity is Severity.HOLD
 
 
 def test_but_what_falls_steadily_binds():
