@@ -31,8 +31,9 @@ is normal follows it.
 
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
-its load tells then that it goes on. Load is what the spindle slows over its free running just before, which
-follows a machine that drifts.
+its load tells then that it goes on. Load is what the spindle slows over its free running just before, slower
+or faster than the reference, which follows a machine that drifts; and it is judged by that of good cuts,
+reckoned the same way, where that is less than the usual sag.
 """
 
 from __future__ import annotations
@@ -86,6 +87,10 @@ LOAD_STAYS = 0.5
 OUT_LOAD_STAYS = 0.75
 """The same where the point may come out of the far side: cut and load fade there together, while what softens
 keeps its load."""
+
+LEAST_USUAL = 0.5
+"""Share of the usual load down to which the load over the free running just before is believed to be less: a
+free speed that falls from cut to cut adds to the sag from the reference, which follows it between cuts."""
 
 LOAD_MOST = 4.0
 """Times the usual load: no soft wall grips so hard (judged), and a spindle that slows by more runs down, or
@@ -191,6 +196,10 @@ the machine running free is no louder than it was, by this: what was taken for g
 the cut what was heard of them where the hiss of the machine running free has become quieter by as much since:
 what went with it was another sound, or the microphone was turned down. Softened work leaves it as it was."""
 
+FREE_DIFFERS = 0.015
+"""Sag, as a fraction, by which the speed just before may differ from the reference: machines wander by less,
+and more is another commanded speed."""
+
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
@@ -234,6 +243,7 @@ class _Heard(NamedTuple):
     deep: float
     into: float
     line_db: float
+    spindle_hz: float
 
     @property
     def place(self) -> Place:
@@ -273,6 +283,7 @@ class MeltingRule:
     _outside_db: float = -math.inf
     _usual_sag: float = math.nan
     _low: Normal = field(default_factory=lambda: Normal(0.0, _LEAST[2]))
+    _load: Normal = field(default_factory=lambda: Normal(math.inf, LEAST_GRIP))
     _since_s: float = math.nan
     _quieter_db: float = 0.0
     _others: int = 0
@@ -305,6 +316,7 @@ class MeltingRule:
             work.depth_mm / self.hole_mm,
             (hop.t - work.cut_s) * self.feed_mm_s / self.hole_mm if work.in_cut else 0.0,
             hop.line_db,
+            hop.spindle_hz if hop.confidence >= SURE else math.nan,
         )
         heard = tuple.__new__(_Heard, signs)  # in half the time of the class's own
         self._usual_sag = work.cut_sag
@@ -380,6 +392,7 @@ class MeltingRule:
                     start, max(0.2 * start, least), max(start, least), least, ALIKE, _MEMORY, _LAG
                 )
                 self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
+                self._load = _normal(known or [self._usual_sag], LEAST_GRIP)
             return
         if self._idle_db != self._idle_db and self._idle:
             self._idle_db, self._idle_hiss_db = self._alone_db(), self._alone().upper_db
@@ -412,7 +425,7 @@ class MeltingRule:
         if self._sum.value > 0.5 * self._hold_at:
             self._quieter_db = upper.location - heard.upper_db
             self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
-            for normal in (*self._good, self._low, self._usual):
+            for normal in (*self._good, self._low, self._load, self._usual):
                 normal.reject()
             self._hiss.reject()
             self._colour.reject()
@@ -427,6 +440,7 @@ class MeltingRule:
         self._colour.step(heard.tilt_db, heard.place)
         if heard.sag == heard.sag:
             self._grip.step(heard.sag, heard.place)
+            self._load.step(self._over_free(heard))
 
     @property
     def _load_tells(self) -> bool:
@@ -443,12 +457,14 @@ class MeltingRule:
         coming_out = heard.deep > 1 - self.point_mm / self.hole_mm
         stays = OUT_LOAD_STAYS if coming_out else LOAD_STAYS
         usual = self._usual_sag
-        return stays * usual <= self._over_free(heard) and heard.sag <= LOAD_MOST * usual
+        least = stays * min(usual, max(self._load.location, LEAST_USUAL * usual))
+        return least <= self._over_free(heard) and heard.sag <= LOAD_MOST * usual
 
     def _over_free(self, heard: _Heard) -> float:
-        """Sag over that of the machine running free just before, where that was known to be slow."""
-        free = self._alone().sag if self._idle else 0.0
-        return heard.sag - free if free > 0 else heard.sag
+        """Sag from the speed of the machine running free just before, where that was known."""
+        free_hz = self._alone().spindle_hz if self._idle else math.nan
+        sag = 1 - heard.spindle_hz / free_hz
+        return sag if abs(sag - heard.sag) < FREE_DIFFERS else heard.sag
 
     def _good_were_none(self) -> bool:
         """Whether the first good cuts did not load the spindle, or a sound that covered them has gone."""
@@ -602,12 +618,14 @@ def _power(db: float) -> float:
 def _mean(block: Sequence[_Heard]) -> _Heard:
     """Mean of a block; of crackle the cube root, which makes it normal (Wilson and Hilferty 1931)."""
     n = len(block)
-    crackle, upper, tilt, tone, _, strength, deep, into, line = (
+    crackle, upper, tilt, tone, _, strength, deep, into, line, _ = (
         sum(signs) / n for signs in zip(*block, strict=True)
     )
     sags = [heard.sag for heard in block if heard.sag == heard.sag]
     sag = statistics.median(sags) if sags else math.nan
-    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into, line)
+    speeds = [heard.spindle_hz for heard in block if heard.spindle_hz == heard.spindle_hz]
+    speed_hz = statistics.median(speeds) if speeds else math.nan
+    return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into, line, speed_hz)
 
 
 def _normal(values: Sequence[float], least: float) -> Normal:

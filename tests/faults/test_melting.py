@@ -12,7 +12,7 @@ from monitor.measurements import Kind, Severity
 from monitor.planning.materials import material
 from monitor.synth.faults import Melting, MicFault
 from tests.drawn import CYCLE, setup
-from tests.hops import STEP_S, hop, rotation, work
+from tests.hops import SPINDLE_HZ, STEP_S, hop, rotation, work
 
 GOOD = {"crackle_db": 1.4, "upper_db": -78.0, "lower_db": -75.0, "chatter_db": 6.0, "sag": 0.015}
 SOFT = GOOD | {"crackle_db": 0.35, "upper_db": -86.0, "lower_db": -76.0, "sag": 0.018}
@@ -34,6 +34,7 @@ class Shop:
         self.cut_sag = GOOD["sag"]
         self.over = False
         self.in_blank = True
+        self.free_over = 0.0  # the free running speed over the reference, as a fraction
 
     def rest(self, heard, blank=1):
         """A second out of the work."""
@@ -83,15 +84,17 @@ class Shop:
             schedule=SimpleNamespace(length_mm=lambda k: 2.0 * self.planned_s, learned=self.learned),
         )
         jitter = self.rng.standard_normal(5)
+        sag = heard["sag"] + 0.001 * jitter[3]
         h = hop(
             self.t,
+            spindle_hz=SPINDLE_HZ * (1 - sag),
             crackle_db=heard["crackle_db"] * math.exp(0.4 * jitter[0]),
             upper_db=heard["upper_db"] + 2.0 * jitter[1],
             lower_db=heard["lower_db"] + 2.0 * jitter[2],
             chatter_db=heard["chatter_db"] + 2.0 * jitter[4],
             line_db=heard.get("line_db", 0.0),
         )
-        finding = self.rule.step(h, rotation(sag=heard["sag"] + 0.001 * jitter[3]), in_cut, cycle)
+        finding = self.rule.step(h, rotation(sag=sag - self.free_over), in_cut, cycle)
         return finding and finding.severity
 
 
@@ -470,3 +473,16 @@ def test_a_step_of_gain_in_good_work_is_no_melting(seed):
     known = setup(seed, cycle=LONGER)
     told = known.hear(known.render(mic_faults=(MicFault("gain", 7.0, gain_db=-10.0),)).x)
     assert told.count(Kind.MELTING) == 0
+
+
+@pytest.mark.parametrize(
+    ("free_over", "load", "told"), [(0.0, 0.018, True), (0.012, 0.018, True), (-0.012, 0.0, False)]
+)
+def test_load_is_what_the_spindle_slows_over_its_free_running_just_before(free_over, load, told):
+    """Machines wander by as much as a small load: the reference is then no longer the free speed."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.free_over = free_over
+    shop.rest(OUT)
+    shop.rest(OUT)
+    assert bool(shop.drill(2, **SOFT | {"sag": load})) == told
