@@ -571,8 +571,10 @@ class CuttingDetector:
     def _is_silent(self, rise: float, sag: float) -> bool:
         """Whether nothing is heard of what a load would sound like: a part of a cut's load is as large a part
         of its sound."""
+        if self.strength < _SILENT:
+            return True
         if not sag < _PART * self.cut_sag:  # as much as a cut may be one that has lost its sound
-            return self.strength < _SILENT
+            return False
         share = sag / self.cut_sag
         return rise < 10 * math.log10(1 + share * (10 ** (self.rise_db / 10) - 1)) - _PART_FAINTER_DB
 

@@ -629,8 +629,8 @@ class Cycle:
             sound = sound.surely_silent(end_s, LONGER * longest_s)
         # the blank may have begun in what was taken for the one before
         before_s = 0.0 if from_rest or self.after_whole else self._program_s(program)
-        if before_s:
-            program = replace(program, earliest_s=-math.inf)
+        # it may have begun however soon: the piece before may have been looked at for long
+        program = replace(program, earliest_s=-math.inf)
         sound = sound.goes_on(2 * self._program_s(program), before_s)
         ends_nats, as_before, no_more = sound.broken_off(end_s)
         nats, laid = no_more.lay(program)
@@ -647,9 +647,10 @@ class Cycle:
         return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
 
     def _first_cuts(self) -> bool:
-        """Whether the first peck heard surely was a cut: it got louder as the lips come round, or loaded."""
+        """Whether the first peck heard surely was a cut: it loaded where load tells, or else it got louder as
+        the lips come round."""
         tells = self._detector is not None and self._detector.load_tells
-        return self.heard[0].beats or (tells and self.heard[0].sure)
+        return self.heard[0].sure if tells else self.heard[0].beats
 
     def _is_not_due(self, end_s: float, t: float) -> bool:
         """Whether the last look told that no contact can have been missed yet, and it was silent since."""
@@ -947,7 +948,9 @@ class Cycle:
             return False
         sound, program, heard = self._course_so_far(self._untold)
         alike = sum(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard))
-        free_s = max(self._free_s, program.earliest_s)
+        longest_s = max([known.middle_s for known in program.lengths])
+        too_long = any(peck.seconds > LONGER * longest_s for peck in self.heard)
+        free_s = max(self._free_s, program.earliest_s) if too_long else self._free_s
         if not alike and self._last_end_s - free_s < WHOLE_SHARE * self._program_s(program):
             return True
         nats, _ = sound.lay(program)

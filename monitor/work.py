@@ -60,6 +60,7 @@ _SLIP = 0.4  # a speed so far down that nothing led there is a slip of the ear: 
 # second and more from the start. (One that is steady counts not: tones of another machine are.)
 _STEADY_RATE, _SLOWED_RATE, _SLOWED_S = 0.02, 0.12, 0.25
 _TOGETHER_S = 0.3  # a load begins with its cut, as far as both are dated
+_DATED_S = 0.15  # nor does a cut begin after its load, to three hops
 
 
 @dataclass(slots=True)  # not frozen: made at every hop
@@ -149,7 +150,7 @@ class WorkJudge:
         elif sag == sag:
             if self._newly_cut(hop, detector) and not over:
                 # one that binds at contact loads the spindle before it is heard
-                self._believed = self._believable(hop, detector, through, over)
+                self._believed = self._believed or self._believable(hop, detector, through, over)
             self._follow(hop, rotation, detector, cycle)
             self._seen_s = hop.t
             if abs(hop.rate_hz_s) < _STEADY_RATE * rotation.reference_hz and self._tells(hop):
@@ -195,7 +196,8 @@ class WorkJudge:
         """
         if not detector.cutting or hop.t - detector.since_s > _CERTAIN_S + hop.step_s / 2:
             return False
-        together = detector.onset_s <= self._onset_s + _TOGETHER_S
+        # what begins after the fall, as a blast of air when the spindle is switched off, does not load it
+        together = detector.onset_s <= self._onset_s + _DATED_S
         return together and self._loud_hops * hop.step_s <= _TOGETHER_S
 
     def _believable(self, hop: Hop, detector: CuttingDetector, through: bool, over: bool) -> bool:
@@ -208,7 +210,9 @@ class WorkJudge:
             # reference follows a slow drift.)
             loads = self._loads() if knows_load else self._sags() >= LOAD_LEAST
             lasts = detector.cutting and age >= _LASTS_S and loads
-            return lasts and self._loud() and not self._too_loud(detector) and self._beats_as_usual()
+            # a bit that binds gets louder, but it loads as cuts do before
+            like_cuts = not self._too_loud(detector) or (knows_load and self._sags() >= detector.cut_sag)
+            return lasts and self._loud() and like_cuts and self._beats_as_usual()
         if over:  # another sound goes on: a cut as long as this must be seen in the load
             loads = self._sags() >= SURE_SHARE * self._usual
             return knows_load and loads and self._beats_as_usual()

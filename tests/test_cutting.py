@@ -141,6 +141,13 @@ def test_a_part_of_a_load_without_its_sound_is_a_free_speed_taken_too_high():
     assert part.suspects_load or part.cutting
 
 
+def test_of_a_machine_whose_cuts_are_faint_a_free_speed_taken_too_high_is_found_out_too():
+    detector = learned()
+    detector.cut_db = 5.0
+    run(detector, lambda t: 0.0, 2.5, 11.0, sag=0.008)
+    assert not detector.suspects_load
+
+
 def test_a_load_as_great_as_that_of_cuts_is_one_though_its_sound_has_faded():
     """Chips that melt, or pack, muffle the cut."""
     detector = learned()

@@ -738,6 +738,16 @@ def test_the_last_pecks_of_a_blank_that_began_in_the_one_before_miss_nothing(who
     assert bool(missed(walk) == missed(walk)) is whole
 
 
+def test_a_blank_that_was_changed_sooner_than_ever_is_judged():
+    """The piece before was looked at for a minute."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for reload_s in (60.0, 10.0):
+        walk.peck(8.0).peck(5.0).peck(5.0).stop().rest(reload_s)
+    walk.begin_s = walk.t
+    walk.cut(8.0 / FEED_MM_S).rest(1.0).cut(1.0)
+    assert missed(walk.rest(5.0)) == missed(walk)
+
+
 def test_what_was_heard_before_the_spindle_was_sent_to_its_speed_was_the_centre_drill():
     walk = batch()
     walk.begin_s = walk.t

@@ -225,6 +225,13 @@ def test_what_is_louder_than_cuts_after_the_last_one_is_no_work():
     assert not walk.go(0.5, lambda s: 0.4 * s, level_db=CUTTING + 6.0, rate_hz_s=-6.0).work.loaded
 
 
+def test_a_bit_that_gets_louder_as_it_binds_is_at_work_though_the_hole_should_be_through():
+    walk = Walk(usual_sag=0.012).go(1, 0.012)
+    walk.cycle.through = True
+    walk.go(1, 0.016, level_db=CUTTING + 6.0)
+    assert walk.go(0.4, lambda s: 0.016 + 0.25 * s, level_db=CUTTING + 8.0, rate_hz_s=-3.7).work.loaded
+
+
 def test_reckoned_depth_disarms_no_cut_that_lasts_or_loads():
     for usual, sag in ((None, 0.006), (0.015, 0.012)):
         walk = Walk(usual)

@@ -175,7 +175,7 @@ class Departure:
         # a speed that is followed down to where it is now is a matter of the sag
         judged = rotation.state is not STOPPED and not abs(rotation.sag) >= NEAR
         self._doubt_hops = self._doubt_hops + 1 if home <= 1 - DOUBT else 0
-        turned = self._is_turned_down(hop, placed, work.idle_db)
+        turned = self._is_turned_down(hop, placed, work.alone_db)
         lost = lost or hop.deaf or (turned and hop.t - self._turned_s > WAVERS_S)
         away_s = hop.t - self.at_work_s
         under_way = work.contact_s == self._contact_s and work.working and apart > CLEAR * self._spread

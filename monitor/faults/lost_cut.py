@@ -100,6 +100,9 @@ back. What cuts no chips is fainter, by half at least; a load that is small whil
 is a free speed that was read wrong."""
 
 
+LULL_S = 0.15
+"""Silence within a cut that is not yet asked whether it broke off: half of what ends a peck."""
+
 TOGETHER_S = 0.3
 """What broke off and what began to knock are each dated to a few hops."""
 
@@ -162,7 +165,8 @@ class LostCutRule:
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
             self._end_s, self._missing, self.broke_off_s = math.nan, False, math.nan
-            if cycle.in_cut and not (stopped or rotation.elsewhere or detector.cutting):
+            lulls = hop.t - detector.end_s < LULL_S  # as an eccentric blank does at every turn
+            if cycle.in_cut and not (stopped or rotation.elsewhere or detector.cutting or lulls):
                 # a knock may be told before it is known that this is no lull
                 pecks = [*cycle.heard, cycle.so_far(detector.end_s)]
                 self.broke_off_s = detector.end_s if self._broke_off(cycle, pecks) else math.nan

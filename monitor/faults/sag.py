@@ -60,7 +60,8 @@ TREND_HOPS = 6
 since."""
 
 TOLD_S = 0.15
-"""A speed that the beat told is not noise for so long after: its windows share half of their sound."""
+"""A speed that was told, by the lines or by the beat, is not noise for less than so long after: windows of
+the beat share half of their sound and more."""
 
 FALLS, FALL_HOPS, FALL_WITHIN = 0.05, 4, 0.0075
 """Per second, of the free speed: a bit that binds slows it at least so fast before its lines are drowned; in
@@ -438,7 +439,8 @@ class SagRule:
         if drowned:
             # once the peck should be over, the spindle may have been switched off under what goes on
             by_the_cut = hop.over_db <= max(self._sure_db, cuts_db) + LOUDER_DB
-            told = by_the_cut and work.contact_s == work.contact_s and hop.t - self._told_s <= TOLD_S
+            told = hop.t - self._told_s < TOLD_S - hop.step_s / 2  # of a whole number of hops
+            told = told and by_the_cut and work.contact_s == work.contact_s
             turning = told and rotation.state is not STOPPED and work.working
         fallen_on = self._trend(hop, rotation) * self.lag_s
         # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
