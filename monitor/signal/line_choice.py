@@ -27,8 +27,9 @@ LEAST_LINES = 6
 """Half of them. With few, one that is drowned or another sound's leaves nothing that agrees: where only one
 speed was learned, lines that may not turn with the spindle are then better than none (machines drawn)."""
 
-HIDDEN_DB = 10.0
-"""A tone that is so much fainter moves the level of a line by 3 dB at most."""
+HIDDEN_DB = 15.0
+"""A tone that is so much fainter moves the level of a line by 1.5 dB at most, and is too faint to pass for it
+where the line has gone."""
 
 
 @dataclass(frozen=True)
