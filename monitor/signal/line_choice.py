@@ -86,13 +86,11 @@ def _ranked(
     baseline: Baseline, pool: list[Line], rpm: float, geometry: SpectrumGeometry, top_hz: float
 ) -> list[tuple[float, Line]]:
     """Lines of a pool that can be heard at a speed, with their frequencies, the most useful first."""
-    fixed = [line for line in baseline.lines if line.kind is LineClass.FIXED]
+    fixed = np.array([line.frequency_hz for line in baseline.lines if line.kind is LineClass.FIXED])
     ranked: list[tuple[float, float, Line]] = []
     for line in pool:
         f = line.order * rpm / 60
-        if not LOWEST_HZ <= f <= top_hz / 1.05:
-            continue
-        if any(abs(tone.frequency_hz - f) < geometry.enbw_hz and hides(tone, line) for tone in fixed):
+        if not LOWEST_HZ <= f <= top_hz / 1.05 or np.any(np.abs(fixed - f) < geometry.enbw_hz):
             continue
         snr_db = at_speed(baseline, line.prominence_db, rpm) - 10 * np.log10(geometry.enbw_hz)
         usefulness = np.log1p(10 ** (snr_db / 10)) * f**0.25
@@ -102,8 +100,8 @@ def _ranked(
 
 
 def hides(tone: Line, line: Line) -> bool:
-    """Whether a fixed tone beside a line hides it. What is far louder it does not hide; left out, such a line
-    would be found beside the tone, where its main lobe ends."""
+    """Whether a fixed tone hides a line that passes it as the speed changes. What is far louder it does not
+    hide; left out there, such a line would be found beside the tone, where its main lobe ends."""
     return float(np.nanmax(tone.level_dbfs)) > float(np.nanmin(line.level_dbfs)) - HIDDEN_DB
 
 
