@@ -23,9 +23,15 @@ them. The others, a Hann main lobe (20 Hz to its zero, and some) apart, help to 
 ENOUGH_LINES = 4
 """So many lines measure well; with fewer far apart, nearer ones are used too."""
 
+LEAST_MEASURING = 3
+"""With fewer that are lines beyond doubt the others measure too: two may be another pair."""
+
 LEAST_LINES = 6
 """Half of them. With few, one that is drowned or another sound's leaves nothing that agrees: where only one
 speed was learned, lines that may not turn with the spindle are then better than none (machines drawn)."""
+
+STANDS_DB = 6.0
+"""Over the floor of a bin: weaker lines are drowned in a cut."""
 
 HIDDEN_DB = 15.0
 """A tone that is so much fainter moves the level of a line by 1.5 dB at most, and is too faint to pass for it
@@ -62,6 +68,7 @@ def choose_lines(
         unclassed = []  # what was found at one speed of several does not turn with the spindle
     chosen: dict[float, Line] = {}
     far_apart: set[float] = set()
+    lines: set[float] = set()
     for rpm in speeds_rpm:
         taken: list[float] = []
         for pool, most in ((classed, MAX_LINES), (unclassed, MAX_LINES if not classed else LEAST_LINES)):
@@ -71,15 +78,29 @@ def choose_lines(
                     if len(taken) < most and all(abs(f - other) >= apart for other in taken):
                         taken.append(f)
                         chosen.setdefault(line.order, line)
-                        if apart == SEPARATION_HZ[0]:
-                            far_apart.add(line.order)
+                        told = is_told(baseline, line, rpm, geometry)
+                        lines |= {line.order} if told else set()
+                        far_apart |= {line.order} if told and apart == SEPARATION_HZ[0] else set()
     picked = [chosen[order] for order in sorted(chosen)]
-    few = len(far_apart) < ENOUGH_LINES
+    # the information of a line goes with its frequency squared: a high one that is noise would outweigh all
+    measuring = far_apart if len(far_apart) >= ENOUGH_LINES else lines
+    within = (sum(order * rpm / 60 <= top_hz for order in measuring) for rpm in speeds_rpm)
+    measuring = measuring if min(within) >= LEAST_MEASURING else set(chosen)
     return SpeedLines(
         np.array([line.order for line in picked]),
         tuple(picked),
-        np.array([i for i, line in enumerate(picked) if few or line.order in far_apart], np.intp),
+        np.array([i for i, line in enumerate(picked) if line.order in measuring], np.intp),
     )
+
+
+def stands_db(geometry: SpectrumGeometry) -> float:
+    """Prominence of a line that stands over the floor of a bin."""
+    return float(10 * np.log10(geometry.enbw_hz)) + STANDS_DB
+
+
+def is_told(baseline: Baseline, line: Line, rpm: float, geometry: SpectrumGeometry) -> bool:
+    """Whether a learned line is one beyond doubt: found at several speeds, or standing out."""
+    return line.kind is LineClass.ORDER or at_speed(baseline, line.prominence_db, rpm) >= stands_db(geometry)
 
 
 def _ranked(

@@ -12,7 +12,15 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.baseline import Baseline, LineClass
-from monitor.signal.line_choice import LOWEST_HZ, SpeedLines, at_speed, hides, learned_floor, learned_level
+from monitor.signal.line_choice import (
+    LOWEST_HZ,
+    SpeedLines,
+    at_speed,
+    hides,
+    learned_floor,
+    learned_level,
+    stands_db,
+)
 from monitor.signal.line_likelihood import (
     POWER_COUNT,
     POWER_LOW_DB,
@@ -27,15 +35,14 @@ from monitor.signal.spectrum import SpectrumGeometry
 _OTHER_SHARES = (0.02, 0.07, 0.2)
 # A bin may hold something else: another of the machine's lines by chance, a radio, a voice. At least 2 %.
 _GAIN_DB = 6.0  # over the learned ratio: a floor that fell further is the microphone's gain turned down
-_STRONG_DB = 10.0
-_STANDS_DB = 6.0  # over the floor of a Hann bin: weaker lines are drowned in a cut and mislead nobody
+STRONG_DB = 10.0  # noise passes it once in 20 000 bins
 _MAINS_HARMONICS = 20  # up to about 1 kHz; hum above is drowned
 _OWN = 0.15  # in log speed: what sags less is still this speed, loaded
 _DRIFTED = 0.005  # a warm motor, or the usual sag of a cut
 
 _COLUMNS = POWER_COUNT + 1  # of the table of ratios; the last is for a bin that says nothing
-_OVER_STRONG_DB = np.maximum(POWER_LOW_DB + POWER_STEP_DB * np.arange(POWER_COUNT) - _STRONG_DB, 0)
-_STRONG_POWER = np.append(_OVER_STRONG_DB * (np.log(10) / 10), 0.0).astype(np.float32)
+_OVERSTRONG_DB = np.maximum(POWER_LOW_DB + POWER_STEP_DB * np.arange(POWER_COUNT) - STRONG_DB, 0)
+_STRONG_POWER = np.append(_OVERSTRONG_DB * (np.log(10) / 10), 0.0).astype(np.float32)
 
 
 @dataclass(frozen=True, slots=True)
@@ -253,7 +260,7 @@ def _explained_at(
     slower = np.log(grid_hz * 60 / rpm) < -_OWN
     taken = np.zeros(f.shape, np.bool_)
     for line in baseline.lines:
-        stands = at_speed(baseline, line.prominence_db, rpm) >= 10 * np.log10(g.enbw_hz) + _STANDS_DB
+        stands = at_speed(baseline, line.prominence_db, rpm) >= stands_db(g)
         if line.kind is LineClass.ORDER and stands:
             at = line.order * rpm / 60
             taken |= np.abs(f - at) < 2 / 3 * g.enbw_hz + _DRIFTED * at

@@ -8,6 +8,7 @@ line, as a likelihood ratio against noise alone (`monitor.signal.line_evidence`)
 
 from __future__ import annotations
 
+import math
 from bisect import bisect_left
 from dataclasses import dataclass
 
@@ -16,12 +17,12 @@ from numpy.typing import NDArray
 
 from monitor.baseline import Baseline
 from monitor.errors import BaselineError
-from monitor.signal.line_choice import LOWEST_HZ, choose_lines
-from monitor.signal.line_evidence import LineEvidence, Steps, spectrum_steps
+from monitor.signal.line_choice import LOWEST_HZ, choose_lines, is_told
+from monitor.signal.line_evidence import STRONG_DB, LineEvidence, Steps, spectrum_steps
 from monitor.signal.refine import Refined, Refinement
 from monitor.signal.rhythm import Beats
 from monitor.signal.spectrum import SpectrumGeometry
-from monitor.signal.speed_track import SpeedFilter, Track
+from monitor.signal.speed_track import SURE_WITHIN, SpeedFilter, Track
 
 SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
 """Speeds searched, over the lowest and highest commanded: below a third the spindle counts as stalled;
@@ -44,7 +45,8 @@ class Speeds:
 
     ``spindle_hz``: rotation frequency at the newest sample, NaN where not known; ``sd_hz`` its
     standard deviation; ``rate_hz_s`` its rate. ``confidence``: posterior probability (0..1) that the
-    speed is within 0.75 % of the best candidate, less where few lines are heard. ``running``: posterior
+    speed is within 0.75 % of the best candidate, or of what the refinement makes of it, less where few
+    lines are heard. ``running``: posterior
     probability that the lines are heard at all. ``audible``: the evidence (nats a hop) that their absence
     would give now, were they as strong as learned under the present floor; small means that the ear is
     masked. ``support``: the evidence found at the tracked speed over that expected there, near 1 on the
@@ -168,13 +170,17 @@ class SpeedTracker:
         pull_in = (16, 8) if drilling > 1600 else (8,) if drilling > 800 else (4,)
         # Within a main lobe of the highest line heard at a speed all candidates score alike.
         bins = self._evidence.bins
-        highest = np.where(bins < geometry.n_bins, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ)
+        told = np.array([is_told(baseline, line, speeds_rpm[0], geometry) for line in self.lines.lines])
+        there = (bins < geometry.n_bins) & (told[:, None] | ~told.any())
+        highest = np.where(there, self.lines.orders[:, None] * self.grid_hz, LOWEST_HZ)
         reach = np.ceil(4 / 3 * geometry.enbw_hz / highest.max(axis=0) / self._step) + 1
         self._plateau = np.minimum(reach, np.ceil(_WIDEST / self._step)).astype(np.intp)
         states = np.arange(n_states)[:, None]
         around = states + np.arange(-self._plateau.max(), self._plateau.max() + 1)
         self._around = np.minimum(np.maximum(around, 1), n_states - 2)
-        self._beyond = _RULED_OUT * (np.abs(self._around - states) > self._plateau[:, None])
+        # what lies beyond the grid is none of its ends again
+        off_grid = self._around != around
+        self._beyond = _RULED_OUT * ((np.abs(self._around - states) > self._plateau[:, None]) | off_grid)
         self._measuring_bins = np.ascontiguousarray(bins[self.lines.measuring].T)
         n_long = 4 * geometry.n // self._short_hops
         measuring = self.lines.orders[self.lines.measuring]
@@ -206,9 +212,16 @@ class SpeedTracker:
         scores = np.ascontiguousarray(self._evidence.scores(steps).T)
         scores[deaf] = 0
         track = self._filter.feed(scores, beats)
-        state, tracked_hz = self._localise(track, steps)
-        heard = (track.running > 0.5) & (track.confidence > 0.3) & ~deaf
-        (spindle_hz, sd_hz, rate_hz_s), voters = self._refine(state, tracked_hz, floor_db, frames, heard)
+        state, tracked_hz, in_lobe = self._localise(track, steps)
+        heard = (track.running > 0.5) & ((track.confidence > 0.3) | (in_lobe > 0.5)) & ~deaf
+        (spindle_hz, sd_hz, rate_hz_s), voters, trusted = self._refine(
+            state, tracked_hz, floor_db, frames, heard
+        )
+        # Candidates within the lobe score alike, but the refinement parts them, where no noise misleads it.
+        trusted &= self._strong_measure(density_db, floor_db, state)
+        off = SURE_WITHIN / math.sqrt(2) * tracked_hz / np.where(trusted, sd_hz, 1.0)
+        within = np.array([math.erf(one) for one in off.tolist()])
+        confidence = np.maximum(track.confidence, np.where(trusted, in_lobe * within, 0.0))
         most_sure = _MOST_SURE.take(np.minimum(voters, _MOST_SURE.size - 1))
         audible, expected = self._evidence.expected(steps, state)
         # the evidence at the place found, which localising may have moved within the plateau
@@ -217,7 +230,7 @@ class SpeedTracker:
             spindle_hz,
             sd_hz,
             rate_hz_s,
-            np.where(deaf, 0.0, track.confidence * track.running * most_sure),
+            np.where(deaf, 0.0, confidence * track.running * most_sure),
             track.running,
             audible,
             found / np.maximum(expected, 1.0),
@@ -235,8 +248,10 @@ class SpeedTracker:
         """What was heard at the hops of a call, to be asked about speeds between bounds."""
         return Between(self._grid, speeds)
 
-    def _localise(self, track: Track, steps: Steps) -> tuple[NDArray[np.intp], NDArray[np.float64]]:
-        """State and speed of each hop, placed on the plateau.
+    def _localise(
+        self, track: Track, steps: Steps
+    ) -> tuple[NDArray[np.intp], NDArray[np.float64], NDArray[np.float64]]:
+        """State and speed of each hop, placed on the plateau, and the probability of the plateau.
 
         The score saturates, so that no single bin decides whether the spindle is there; where exactly
         it is, the unsaturated power tells (its sum over the lines is the likelihood of a known signal).
@@ -245,10 +260,13 @@ class SpeedTracker:
         at = self._around.take(track.state, axis=0)
         width = at.shape[1]
         hops = np.arange(n_hops)
-        near = np.log(np.maximum(track.posterior[hops[:, None], at].astype(np.float64), 1e-300))
+        likely = track.posterior[hops[:, None], at].astype(np.float64)
+        beyond = self._beyond.take(track.state, axis=0)
+        in_lobe = np.minimum(np.add.reduce(likely, axis=1, where=beyond == 0), 1.0)
+        near = np.log(np.maximum(likely, 1e-300))
         unlikely = near < np.maximum.reduce(near, axis=1, keepdims=True) - _PLATEAU_NATS
         merit = near + self._evidence.strong_power(steps, at)
-        merit -= self._beyond.take(track.state, axis=0)
+        merit -= beyond
         merit -= _RULED_OUT * unlikely
         best = np.minimum(np.maximum(merit.argmax(axis=1), 1), width - 2)
         best += hops * width  # in the flattened array
@@ -260,7 +278,22 @@ class SpeedTracker:
         peak = np.minimum(np.maximum(peak, -0.5), 0.5)
         state = at.take(best)
         spindle_hz: NDArray[np.float64] = self.grid_hz[state] * np.exp(peak * self._step)
-        return state, spindle_hz
+        return state, spindle_hz, in_lobe
+
+    def _strong_measure(
+        self, density_db: NDArray[np.float32], floor_db: NDArray[np.float32], state: NDArray[np.intp]
+    ) -> NDArray[np.bool_]:
+        """Whether most of what the lines say of the speed found, their Fisher information, is that of lines
+        so strong that they are no peaks of the noise, shape (n_hops,)."""
+        n_hops, n_bins = floor_db.shape
+        bins = self._measuring_bins.take(state, axis=0)
+        at = np.minimum(bins, n_bins - 1) + (np.arange(n_hops) * n_bins)[:, None]
+        over_db = density_db.ravel().take(at) - floor_db.ravel().take(at)
+        told = 10 ** (over_db * 0.1) * np.square(bins * (bins < n_bins))
+        strong: NDArray[np.bool_] = np.add.reduce(
+            told, axis=1, where=over_db >= STRONG_DB
+        ) >= 0.5 * np.add.reduce(told, axis=1)
+        return strong
 
     def _refine(
         self,
@@ -269,10 +302,11 @@ class SpeedTracker:
         floor_db: NDArray[np.float32],
         frames: NDArray[np.float32],
         heard: NDArray[np.bool_],
-    ) -> tuple[NDArray[np.float64], NDArray[np.intp]]:
-        """Speed, deviation and rate at the newest sample, and the number of lines that can be told apart.
+    ) -> tuple[NDArray[np.float64], NDArray[np.intp], NDArray[np.bool_]]:
+        """Speed, deviation and rate at the newest sample, the number of lines that can be told apart, and
+        whether most of them agreed.
 
-        Shape (3, n_hops), NaN where no spindle is heard, and (n_hops,).
+        Shape (3, n_hops), NaN where no spindle is heard, and (n_hops,) each.
         """
         n_hops, n_bins = floor_db.shape
         seen = np.concatenate([self._recent, tracked_hz])
@@ -287,7 +321,7 @@ class SpeedTracker:
         answer = np.full((3, n_hops), np.nan)
         rows = heard.nonzero()[0]
         if not rows.size:
-            return answer, voters
+            return answer, voters, np.zeros(n_hops, np.bool_)
         at = np.minimum(bins, n_bins - 1) + (np.arange(n_hops) * n_bins)[:, None]
         # A line outside the spectrum or on a fixed tone gets a huge noise: no vote.
         noise = np.where(inside, 10 ** (floor_db.ravel().take(at) * 0.1), _NO_VOTE)
@@ -297,10 +331,11 @@ class SpeedTracker:
             frames, guess, rate, noise = frames[rows], guess[rows], rate[rows], noise[rows]
             now, plateau, need = now[rows], plateau[rows], need[rows]
         refined = self._refinement.apply(frames, guess, rate, noise)
-        answer[:, rows] = _at_newest(
+        trusted = np.zeros(n_hops, np.bool_)
+        answer[:, rows], trusted[rows] = _at_newest(
             refined, guess, now, rate, need, self._step, plateau, self._ahead_s, self._short_hops
         )
-        return answer, voters
+        return answer, voters, trusted
 
 
 def _at_newest(
@@ -313,8 +348,12 @@ def _at_newest(
     plateau: NDArray[np.float64],
     ahead_s: float,
     short_hops: int,
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Speed, deviation and rate at the newest sample, ``ahead_s`` after mid-frame.
+) -> tuple[
+    tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]],
+    NDArray[np.bool_],
+]:
+    """Speed, deviation and rate at the newest sample, ``ahead_s`` after mid-frame; and where the refinement
+    is trusted.
 
     The rate enters as far as it is significant (positive-part James-Stein): a steady spindle is not
     made noisy by it. Where fewer lines than ``need`` agree, where the refinement left the neighbourhood of
@@ -336,8 +375,9 @@ def _at_newest(
         & (np.abs(spindle - coarse) < 2 * apart)
         & (refined.votes > need)
     )
-    return (
+    answer = (
         np.where(trusted, spindle, coarse),
         np.where(trusted, sd, step * guess),
         np.where(trusted, slope, rate),
     )
+    return answer, trusted

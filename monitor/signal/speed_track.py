@@ -22,7 +22,7 @@ _ANYWHERE = 0.05  # share of starts at a speed nobody commanded
 _DEAF = 0.03  # a frame may say nothing (a tap, a burst of crackle): bounds what it can hold against a speed
 _DROWNED = 12.0  # nats that the best speed gets from the lines of a hop: with less, the beat is asked too
 _FALLEN = 0.5  # in log speed: to 60 %
-_SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
+SURE_WITHIN = 0.0075  # confidence counts the posterior within this much of the best speed
 _TEMPER = 0.7  # neighbouring frames of two hops share half their samples, and rooms are not the model
 
 _TILE = 16  # speeds made by one row of a product: more of them would be moved by longer rows
@@ -65,7 +65,7 @@ class SpeedFilter:
         self._bound = self._halves[1]
         # The posterior stands between two margins of zeros, as wide as it can be moved in a hop.
         self._margin = margin = self._halves[2] + self._bound
-        within = max(1, round(_SURE_WITHIN / step))
+        within = max(1, round(SURE_WITHIN / step))
         self._around = np.arange(margin - within, margin + within + 1)  # a state, in a row with its margins
         tiles = -(-n // _TILE)
         self._padded = np.zeros(tiles * _TILE + 2 * margin, np.float32)

@@ -52,6 +52,37 @@ def test_steady_speed_is_read_within_a_thousandth():
     assert 0.6 < np.median(heard.support[t > 1]) < 1.7  # lines as strong as learned
 
 
+LOW = {4.0: 0.6, 6.5: 1.0, 12.0: 0.7, 17.0: 0.5}  # 60 to 255 Hz
+
+
+@pytest.mark.parametrize("faint", [False, True])
+def test_a_machine_of_low_lines_is_heard(faint):
+    """Within a main lobe of 255 Hz speeds score alike over 8 %; the refinement tells them apart. A peak of
+    the noise that learning found beside them would outweigh them all, were it measured by."""
+    known = baseline_of(LOW, {})
+    peak = Line(LineClass.UNKNOWN, 241.3, 3620.0, (-75.0,), (9.0,), 0.5)
+    known = replace(known, lines=known.lines + (peak,) * faint)
+    t, heard = track_speed(
+        free_run(RPM, 1, seconds=4.0, orders=LOW, fixed={}, wander=0.0), 16_000, known, (RPM,)
+    )
+    assert heard.confidence[t > 1].min() > 0.9
+    assert np.abs(heard.spindle_hz[t > 1] * 60 / RPM - 1).max() < 0.005
+
+
+def test_where_noise_drowns_the_higher_lines_the_speed_within_a_lobe_is_not_sure():
+    n = 8 * 16_000
+    hiss = signal.lfilter(
+        *signal.butter(2, 300, "high", fs=16_000), np.random.default_rng(4).standard_normal(n)
+    )
+    x = free_run(RPM, 1, seconds=8.0, orders=LOW | {40.0: 0.3, 61.0: 0.3}, fixed={}, wander=0.0)
+    known = baseline_of(LOW | {40.0: 0.3, 61.0: 0.3}, {})
+    t, heard = track_speed(x + 0.4 * hiss.astype(np.float32), 16_000, known, (RPM,))
+    error = np.abs(heard.spindle_hz[t > 1] * 60 / RPM - 1)
+    sure = heard.confidence[t > 1] > 0.9
+    assert not sure.all()
+    assert np.mean(error[sure] > 0.0075) < 0.15
+
+
 @pytest.mark.parametrize("per_second", [-0.20, 0.10])
 def test_a_ramp_is_followed_without_bias(per_second):
     """The required 20 % a second: bias under 0.2 % of speed at the newest sample."""
@@ -181,6 +212,14 @@ def test_unclassed_lines_serve_where_no_line_was_classed():
     geometry, usable_hz = spectrum_at(16_000)
     lines = choose_lines(baseline_of(kind=LineClass.UNKNOWN), (RPM,), geometry, usable_hz)
     assert set(lines.orders) == set(ORDERS)
+
+
+def test_a_peak_of_the_noise_measures_no_speed():
+    known = baseline_of(LOW, {})
+    peaks = tuple(Line(LineClass.UNKNOWN, o, o * 15.0, (-75.0,), (9.0,), 0.5) for o in (150.0, 241.3))
+    lines = choose_lines(replace(known, lines=known.lines + peaks), (RPM,), *spectrum_at(16_000))
+    assert len(lines.lines) > len(lines.measuring)
+    assert {lines.orders[i] for i in lines.measuring} == set(LOW)
 
 
 def test_unclassed_lines_fill_up_where_one_speed_classed_too_few():
