@@ -39,6 +39,10 @@ HIDDEN_NATS, HIDDEN_HOPS = 2.0, 40
 """An edge without a step, in sound that goes on before and after: another sound must be there, some one time
 in five or less; once for every so long a stretch of sound, for what has been there so long is there still."""
 
+OUT_NATS = 20.0
+"""What it costs a peck to begin, or end, in a hop whose evidence is -inf: the drill was out, as surely as the
+spindle was heard at another speed than the drill's."""
+
 TELLING_NATS, SURE_NATS = 2.0, 1.5
 """Evidence of a hop that counts in full, and that is sure by itself."""
 
@@ -163,7 +167,7 @@ class Sound:
     Parameters
     ----------
     evidence : shape (n,)
-        Log odds of a cut that each hop gives, nats.
+        Log odds of a cut that each hop gives, nats; -inf where the drill surely was out.
     level_db : shape (n,)
         Broadband level of each.
     begin_s, hop_s : float
@@ -199,6 +203,8 @@ class Sound:
             hidden[2:-2] = within * HIDDEN_NATS * np.minimum(1.0, HIDDEN_HOPS / np.maximum(runs[2:-1], 1))
         self._begins = np.where(begins > 0.0, begins, -hidden)
         self._ends = np.where(ends > 0.0, ends, -hidden)
+        out = np.isneginf(evidence)
+        self._begins[:-1][out] = self._ends[1:][out] = -OUT_NATS
 
     @property
     def _any_nats(self) -> float:

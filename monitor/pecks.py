@@ -8,7 +8,7 @@ from bisect import bisect_right
 from collections import deque
 from collections.abc import Callable, Iterator, Sequence
 from dataclasses import dataclass, field, replace
-from itertools import accumulate, chain, pairwise, takewhile
+from itertools import accumulate, chain, islice, pairwise, takewhile
 from typing import NamedTuple
 
 import numpy as np
@@ -252,8 +252,11 @@ class Cycle:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
         if self._spot_speed:
             return True
+        if not self.in_blank:
+            # begun, and not told yet; what falls from the drill's speed binds
+            return self._cut is not None and self._cut.spot and not self._cut.fell
         # at the drill's speed, what has begun to sound like a cut is its first peck, told or not yet
-        return self.in_blank and self.peck == 0 and (self._cut is None or self._cut.spot)
+        return self.peck == 0 and (self._cut is None or self._cut.spot)
 
     @property
     def through(self) -> bool:
@@ -382,6 +385,8 @@ class Cycle:
         if detector.cutting:
             self._quiet_since_s = math.nan
             self._follow_run(hop, detector)
+            if self._cut is not None and self._spot_is_over(self._cut, rotation):
+                yield from self._end_peck(hop.t, self._cut, self._sent_s)
             cut = self._cut if self._cut is not None else self._begin_cut(hop, rotation, detector)
             if cut is None:
                 return
@@ -410,7 +415,9 @@ class Cycle:
         """What a hop says of the drill; at the speed of the centre drill, if that is heard, it is out."""
         if not self._spot_speed:
             return detector.evidence
-        return -EVIDENCE_MOST if rotation.sag == rotation.sag or detector.evidence < 0 else 0.0
+        if rotation.sag == rotation.sag:
+            return -math.inf
+        return -EVIDENCE_MOST if detector.evidence < 0 else 0.0
 
     def _follow_run(self, hop: Hop, detector: CuttingDetector) -> None:
         """What sounds like a cut tells where the program is, if it lasts."""
@@ -457,6 +464,10 @@ class Cycle:
                 self._reckoned = True
                 early_s = self._zero_s + schedule.contacts_s[k] - onset_s
                 onset_s += early_s
+        if onset_s < self._since_s and self._spotted and not spot:  # what sounded on as the spindle changed
+            onset_s = self._loaded_s(hop, detector)
+            if onset_s != onset_s:
+                return None
         self._settle()
         self._cut = cut = _Cut(onset_s, spot, self._deepest_mm, early_s=early_s)
         cut.due_s = math.inf if spot else self._retract_s(onset_s)
@@ -465,6 +476,20 @@ class Cycle:
         if detector.load_shows:
             cut.usual_sag_pct = 100 * detector.cut_sag
         return cut
+
+    def _spot_is_over(self, cut: _Cut, rotation: Rotation) -> bool:
+        """Whether the spindle is heard at the drill's speed since: what goes on is another sound."""
+        sent = cut.spot and cut.told and not self._spot_speed and cut.start_s < self._sent_s
+        return sent and rotation.sag == rotation.sag
+
+    def _loaded_s(self, hop: Hop, detector: CuttingDetector) -> float:
+        """Since when the spindle is loaded as by a cut, for half a second; NaN where it is not, or load does
+        not tell."""
+        hops = round(_ANSWER_S / HOP_S)
+        lately = list(islice(reversed(self._course), hops))
+        least_pct = 100 * _SURE_SHARE * detector.cut_sag
+        loads = [one.sag_pct >= least_pct for one in lately]
+        return lately[-1].s if detector.load_shows and len(loads) == hops and all(loads) else math.nan
 
     def _begins_oddly(self, contact_s: float) -> bool:
         """Whether no blank would begin then: without a start of the spindle where it was started for nearly
@@ -505,7 +530,7 @@ class Cycle:
         if paused_s >= max(_LONG_PAUSE_S, _LONG_PAUSE_TIMES * longest_s) + self._missed_s():
             return True
         fewer = len(self.heard) < self.schedule.count  # else no peck was run together with another
-        if fewer and self._hides_gaps() and paused_s < self._longest_gap_s():
+        if fewer and self.hides_gaps and paused_s < self._longest_gap_s():
             return False
         if self._stops > self._pauses:
             return False  # it mostly ends when the spindle stops
@@ -523,11 +548,19 @@ class Cycle:
             return over and (self.through or self.schedule.learned)
         return self.through
 
-    def _hides_gaps(self) -> bool:
+    @property
+    def hides_gaps(self) -> bool:
         """Whether a cut of a first blank was longer than any peck planned: several of them under another
         sound, mostly, so that neither the depth reached nor the gaps are known."""
         longest_mm = (1 + LIKE) * max(self._job.pecks_mm)
         return not self.schedule.learned and any(peck.length_mm > longest_mm for peck in self.heard)
+
+    @property
+    def depth_told(self) -> bool:
+        """Whether the depth reached is known: no pecks of a first blank were run together by another sound
+        that has ended since, as a whole peck tells. Where it goes on, the program may be at its end."""
+        longest_mm = (1 + LIKE) * max(self._job.pecks_mm)
+        return not self.hides_gaps or self.heard[-1].length_mm > longest_mm
 
     @property
     def off_lead(self) -> bool:
@@ -618,8 +651,11 @@ class Cycle:
         sound, program, heard = self._course_so_far(self._untold)
         from_rest, _ = self._anchor
         first_known = program.lead is not None or (from_rest and self._first_cuts())
-        if len(heard) == 1 and (self.off_lead or not first_known):
-            return math.nan  # it may be a later one, or another sound
+        if len(heard) == 1:
+            start_hidden = self.off_lead and self._is_first_by_length()
+            if (self.off_lead and not start_hidden) or not first_known:
+                return math.nan  # it may be a later one, or another sound
+            program = replace(program, lead=None) if start_hidden else program
         if self._sent_s > heard[-1].end_s:
             return math.nan  # what was heard was the centre drill
         sd_s = ONE_BLANK_SD_S if schedule.blanks == 1 else 0.0
@@ -651,6 +687,12 @@ class Cycle:
         the lips come round."""
         tells = self._detector is not None and self._detector.load_tells
         return self.heard[0].sure if tells else self.heard[0].beats
+
+    def _is_first_by_length(self) -> bool:
+        """Whether the first peck heard surely was a cut, as long as the program's first one and no other."""
+        schedule, first = self.schedule, self.heard[0]
+        others = any(schedule.alike(first, k) for k in range(1, schedule.count))
+        return self._first_cuts() and schedule.alike(first, 0) and not others
 
     def _is_not_due(self, end_s: float, t: float) -> bool:
         """Whether the last look told that no contact can have been missed yet, and it was silent since."""
@@ -791,7 +833,12 @@ class Cycle:
             return False
         if self._stops >= max(self._pauses, 1):
             return False
-        whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
+        schedule, heard = self.schedule, self.heard
+        whole = len(heard) == schedule.count and schedule.follows(heard)
+        if not whole and len(heard) == schedule.count > 1 and schedule.follows(heard[:-1]):
+            # another sound hid the end of the last one: so deep is no hole
+            last_mm = schedule.length_mm(schedule.count - 1)
+            whole = heard[-1].length_mm > last_mm and not same(heard[-1], last_mm)
         changed = cut.start_s - self._last_end_s >= _THROUGH_GAP_S
         return whole and changed and bool(cut.sags) and cut.usual_sag_pct > 0 and self._is_sure(cut)
 

@@ -22,8 +22,14 @@ LOAD_SHARE, LOAD_LEAST = 0.3, 0.005
 """A cut that has lasted sags by at least this share of what this machine's cuts sag; asked only where
 those sag by more than half a per cent: less drowns in the wander of the machine (0.1 to 0.4 %)."""
 
+ORDINARY = 2.0
+"""Of where a sag begins to be followed, which is half of the warning: a load beyond it is no ordinary one."""
+
 SURE_SHARE = 0.5
 """Of the load of cuts: with less, half a second long, something else may go on."""
+
+AS_LOUD_DB = 2.0
+"""What raises the idling machine by so much is more than half as loud as it is."""
 
 DROWNED_DB = 6.0
 """A background four times as powerful as it was in the cuts so far is another sound's, not the machine's."""
@@ -120,10 +126,10 @@ class WorkJudge:
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Work:
         """Take one hop, with the cut and the cycle as judged up to the hop before."""
         sag = rotation.sag
-        through = cycle.through
+        through = cycle.through and cycle.depth_told  # else it may only seem so, and load tells
         # by reckoning nothing is drilled any more: the peck or the hole is over, or the program has no more
         # pecks, so that other sound was taken for some
-        over = through or cycle.unlikely or cycle.overrun or cycle.surplus
+        over = cycle.through or cycle.unlikely or cycle.overrun or cycle.surplus
         self._follow_beat(hop, detector)
         self._follow_faintness(detector)
         if detector.since_s != self._cut_s and detector.cutting:
@@ -158,6 +164,8 @@ class WorkJudge:
                 self._follow_loudness(detector)
                 self._lately.append(sag)
                 self._lately_s = hop.t
+                if sag < ORDINARY * self.small_sag:  # a spindle that runs down may seem steady for a hop
+                    self._believed = self._believed or self._believable(hop, detector, through, over)
         else:
             if hop.audible < _TELLING or detector.strength < 1:
                 # a cut that drowns the lines is as loud as others; what is not, is none

@@ -120,6 +120,18 @@ def test_when_the_first_contact_comes_is_known_from_the_blanks_before():
     agrees(laid, PECKS, 0.25)
 
 
+@pytest.mark.parametrize("out", [False, True])
+def test_nothing_is_pecked_where_the_drill_surely_was_out(out):
+    """Half of the first peck may enter unheard; but not at the speed of the centre drill, which cut there."""
+    known = replace(program((2.0, 2.0, 2.0), (1.0, 1.0)), enters_s=1.0)
+    sound = heard([(3.0, 4.0), (5.0, 7.0), (8.0, 10.0)], 10.5)
+    evidence = sound._evidence.copy()
+    if out:
+        evidence[: round(4.2 / HOP_S)] = -math.inf
+    _, (laid,) = Sound(evidence, sound._level_db, 0.0, HOP_S, 8.0).goes_on(10.0).lay(known)
+    assert laid[0].start_s == pytest.approx(5.0 if out else 2.0, abs=0.2)
+
+
 def test_a_program_that_does_not_fit_into_the_time_is_not_laid():
     nats, laid = heard([(1.0, 4.0)], 6.5).lay(program())
     assert (nats, laid) == (-math.inf, [])

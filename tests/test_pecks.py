@@ -181,6 +181,22 @@ def test_spot_drilling_is_told_by_its_speed_and_is_no_peck():
     assert (row.blank, row.peck, row.depth_from_mm) == (1, 1, 0.0)
 
 
+def test_what_sounds_on_as_the_spindle_leaves_the_speed_of_the_centre_drill_is_another_sound():
+    """Until it loads the spindle."""
+    walk = Walk(job(spot_rpm=2000.0)).rest(1)
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.detector.cutting, walk.detector.onset_s = True, 1.0
+    for now, free in (({"spindle_hz": 2000 / 60}, {"reference_hz": 2000 / 60}), ({}, {})):
+        for t in times(1.0, walk.t):
+            walk._step(t, hop(t, **now), rotation(sag=0.0, **free))
+        walk.t += 1.0
+    assert walk.kinds() == ["blank_start", "spot_start", "spot_end"]
+    assert walk.events[-1].onset_s == pytest.approx(2.0, abs=2 * STEP_S)
+    walk.cut(1.5)
+    assert walk.kinds()[3:] == ["peck_start"]
+    assert walk.events[-1].onset_s == pytest.approx(3.0, abs=3 * STEP_S)
+
+
 def test_a_centre_drill_after_pecks_begins_the_next_blank():
     walk = Walk(job(spot_rpm=2000.0)).rest(1)
     for _ in range(2):
@@ -379,6 +395,15 @@ def test_a_blank_is_changed_within_a_gap_where_the_spindle_turns_on(sag, blanks)
     assert walk.kinds().count("blank_start") == blanks
     assert walk.cycle.peck == (1 if blanks == 2 else 4)
     assert walk.cycle.from_mm == (0.0 if blanks == 2 else pytest.approx(16.0))
+
+
+@pytest.mark.parametrize(("sag", "blanks"), [(0.01, 2), (0.001, 1)])
+def test_after_a_hole_deeper_than_any_a_loaded_cut_is_the_next_blanks(sag, blanks):
+    """Rain hid the end of the last peck, and the change of the blank; what loads nothing may be rain too."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    walk.peck(8.0).rest(1.5).peck(5.0).rest(1.5).peck(15.0).rest(1.5).peck(8.0, sag=sag)
+    assert walk.cycle.blank == blanks
 
 
 @pytest.mark.parametrize("stops", [True, False])
@@ -693,6 +718,16 @@ def test_what_broke_off_at_another_time_than_first_contacts_come_is_not_judged()
         walk.begin_s = walk.t
         walk.cut(1.5).rest(GOOD_SPANS[1][0])
         assert bool(missed(walk) == missed(walk)) is told
+
+
+@pytest.mark.parametrize(("mm", "told"), [(8.0, True), (5.0, False)])
+def test_a_peck_as_long_as_only_the_first_one_is_the_first_whenever_it_came(mm, told):
+    """Another sound hid when the spindle was sent to its speed."""
+    walk = batch(blanks=2)
+    walk.rest(8.0)
+    walk.begin_s = walk.t
+    walk.peck(mm, beat=9.0).rest(GOOD_SPANS[1][0])
+    assert bool(missed(walk) == missed(walk)) is told
 
 
 def test_a_sound_too_many_hides_no_cut_that_breaks_off():

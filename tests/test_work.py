@@ -21,7 +21,7 @@ class Walk:
         self.detector = CuttingDetector()
         self.cycle = SimpleNamespace(
             in_blank=True, spotting=False, through=False, unlikely=False, overrun=False, surplus=False,
-            depth_mm=3.0, first_contact_s=math.nan,
+            depth_told=True, depth_mm=3.0, first_contact_s=math.nan,
         )  # fmt: skip
         self.t = 0.0
         self.work = None
@@ -54,6 +54,23 @@ def test_a_drill_that_binds_at_contact_loads_before_its_cut_is_heard():
         walk.cycle.through = through  # then the program switches the spindle off
         walk.go(0.1, lambda s: 0.3 * s, level_db=SILENT).go(0.4, lambda s: 0.03 + 0.3 * s, rate_hz_s=-4.5)
         assert walk.work.working is walk.work.loaded is not through
+
+
+@pytest.mark.parametrize(
+    ("depth_told", "sag", "believed"), [(True, 0.014, False), (False, 0.014, True), (False, 0.0, False)]
+)
+def test_pecks_that_ran_together_leave_it_to_the_load_whether_the_hole_is_through(depth_told, sag, believed):
+    walk = Walk(0.014)
+    walk.cycle.through, walk.cycle.depth_told = True, depth_told
+    walk.go(0.45, sag)
+    assert walk.work.working is believed
+
+
+def test_cuts_that_load_by_more_than_is_followed_are_believed_though_the_hole_should_be_through():
+    walk = Walk(0.025)
+    walk.cycle.through = True
+    walk.go(0.3, lambda s: 0.1 * s).go(1.5, 0.03)
+    assert walk.work.working
 
 
 def test_a_fall_outside_of_a_cut_is_none():
