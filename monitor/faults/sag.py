@@ -81,8 +81,9 @@ GONE_S = 1.0
 that was lost earlier has only not been found again. And it was cutting at its speed so lately: lines that
 sweep down as a spindle is switched off sound like a cut, which is older than they."""
 
-SMALL_HOPS = 3
-"""Heard in so many hops running to sag by less than the warning, it is not lost; it may never have sagged."""
+SMALL_HOPS, SMALL_CHANCE = 3, 0.9
+"""Heard in so many hops running to sag by less than the warning, it is not lost; it may never have sagged. Or
+in some, of which one at least is right with this chance."""
 
 RECOVERING = 0.02
 """Per second: a sag that shrinks faster was on its way back when the speed was lost."""
@@ -168,6 +169,7 @@ class SagRule:
     _followed_s: float = -math.inf
     _jump_hops: int = 0
     _small_hops: int = 0
+    _wrong: float = 1.0
     _slow_sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
     _track: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=TREND_HOPS))
@@ -233,8 +235,10 @@ class SagRule:
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._sums = [FADE * s for s in self._sums]
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
-        self._small_hops = self._small_hops + 1 if sag * 100 <= self.warning_pct else 0
-        if self._small_hops >= SMALL_HOPS:
+        small = sag * 100 <= self.warning_pct
+        self._small_hops = self._small_hops + 1 if small else 0
+        self._wrong = self._wrong * (1 - hop.confidence) if small else 1.0
+        if self._small_hops >= SMALL_HOPS or self._wrong < 1 - SMALL_CHANCE:
             self._sure_s = -math.inf  # not lost: heard again, if unsurely, and turning well
         if self._small_hops:
             self._fell_through = True
