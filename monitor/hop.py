@@ -4,6 +4,9 @@ from __future__ import annotations
 
 from dataclasses import dataclass
 
+import numpy as np
+from numpy.typing import NDArray
+
 from monitor.signal.revolutions import Turn
 from monitor.signal.speed import Between
 from monitor.signal.tones import Tones
@@ -21,6 +24,8 @@ class Hop:
     learned level. ``crackle_db``: how impulsive the upper band sounds, see ``monitor.signal.crackle``.
     ``turn``: what stood out in the turn that ended with this hop, None where none did, see
     ``monitor.signal.revolutions``.
+    ``lines``: how far the multiples of the turns a second stand out in the frame that ended with this hop,
+    None where none did, see ``monitor.signal.turn_lines``.
     ``upper_db``, ``lower_db``: noise between lines in the upper half of the spectrum, where breaking chips
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``tones``: short spectra over their floor, see ``monitor.signal.tones``. ``between``: what the hops of a
@@ -53,6 +58,7 @@ class Hop:
     deaf: bool
     heard: bool
     turn: Turn | None
+    lines: NDArray[np.float32] | None
     n: int
     between: Between
     tones: Tones

@@ -23,6 +23,7 @@ from monitor.faults.chatter import ChatterRule
 from monitor.faults.departure import Departure
 from monitor.faults.episode import Episode, Finding, Place
 from monitor.faults.loosening import LooseningRule
+from monitor.faults.loosening_lines import KnockLines
 from monitor.faults.lost_cut import LostCutRule, broken_off
 from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
@@ -55,8 +56,9 @@ from monitor.signal.spectrum import (
 )
 from monitor.signal.speed import SpeedTracker
 from monitor.signal.tones import AVERAGED, averaged, learned_lines, strongest_tone_db, tones_of
+from monitor.signal.turn_lines import TurnLines
 from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
-from monitor.work import Work, WorkJudge
+from monitor.work import AS_LOUD_DB, Work, WorkJudge
 
 _HOPS_AT_ONCE = 400  # bounds memory (30 MB); the result does not depend on it
 _FIRST_PIECES = (60, 100, 140, 200, 300)  # the gain is known after some seconds of free running
@@ -142,6 +144,7 @@ class Listener:
             g.hop_s,
             job.flutes,
         )
+        self._turn_lines = TurnLines(g, job.spindle_rpm / 60)
         self._rhythm = CutRhythm(
             self._tracker.grid_hz,
             job.spindle_rpm / 60,
@@ -178,6 +181,7 @@ class Listener:
             job.spindle_rpm / 60,
             g.hop_s,
             job.flutes,
+            KnockLines(self._turn_lines, g.hop_s) if self._turn_lines.hears else None,
         )
         self._chatter = ChatterRule(lines, self._tracker.grid_hz, self._sg, self._g.hop_s, job.flutes)
         softens = job.properties.softens_c is not None
@@ -360,6 +364,7 @@ class Listener:
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
         known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
         turns = self._revolutions.feed(self._pieces.power(long), envelope[:, 1], known_hz.tolist())
+        lines = self._turn_lines.feed(y, known_hz.tolist())
         columns = (
             speeds.spindle_hz,
             speeds.sd_hz,
@@ -390,7 +395,7 @@ class Listener:
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(
-            map(Hop, times, repeat(step_s), *values, turns, range(len(turns)), repeat(between), tones)
+            map(Hop, times, repeat(step_s), *values, turns, lines, range(len(turns)), repeat(between), tones)
         )
 
     def _step(self, hop: Hop) -> TraceRow:
@@ -439,6 +444,7 @@ class Listener:
         idle_db = [work.background_db for work in works]
         drowned = [work.drowned for work in works]
         entering = [work.depth_mm < self._point_mm for work in works]
+        beside = [work.idle_db - work.alone_db > AS_LOUD_DB for work in works]
         left, in_place, missing, at_work_s, weak, down = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -446,7 +452,7 @@ class Listener:
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
         stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
-        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering)
+        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering, beside)
         told_apart = not self._warn_only & {Kind.LOOSENING, Kind.LOST_CUT}  # or a hold may become a warning
         broken = list(map(broken_off, knocks, broke_off_s)) if told_apart else [None] * len(knocks)
         found = (

@@ -47,6 +47,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "beat": 1.0,
         "crackle_db": 0.3,
         "turn": None,
+        "lines": None,
         "upper_db": -90.0,
         "lower_db": -90.0,
         "tones": NOISE_ONLY,

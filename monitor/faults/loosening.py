@@ -21,6 +21,9 @@ cuts or between them. It is loud there in the newest turns, and does not fade. A
 half as much. That it grows is not asked by itself: what is more than this machine's normal has grown. To ask
 for growth within one cut tells fewer of drawn knocks at as many false ones: one that grows over pecks, or is
 heard best with the drill out of the hole, begins anew in each.
+
+Where turns are short, from some 750 a minute on, the blows run into one another; what they are told by then
+is in `monitor.faults.loosening_lines`.
 """
 
 from __future__ import annotations
@@ -36,6 +39,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
+from monitor.faults.loosening_lines import KnockLines
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
@@ -51,6 +55,12 @@ tell at once. A slow spindle's turn is longer than that time, and a third one te
 knocks they tell 50 in time; with 5.5 one fewer, with 4.5 one more and a fifth more false ones in drawn good
 work. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
+
+WITHOUT_LINES_Z = 2.0
+"""By so much more it has to stand out where lines at the multiples of the turns a second were heard lately
+and are as ever: what strikes at one angle of every turn has them too, and chance has not. A holding whose
+blows waver by some per cent of a turn has none either, and is told once it stands out by so much: of 72 drawn
+knocks none is told too late by it."""
 
 UNKNOWN = 1.0
 """By so much what stands out normally differs, in deviations of a mean, from what a first look at a machine
@@ -219,6 +229,7 @@ class LooseningRule:
     spindle_hz: float
     hop_s: float
     flutes: int
+    lines: KnockLines | None = None
     _groups: NDArray[np.float32] = field(init=False)  # shape (groups, bands): means over neighbours
     _share: float = field(init=False)
     _mean_of_magnitudes: NDArray[np.float32] = field(init=False)
@@ -249,6 +260,7 @@ class LooseningRule:
     _other_sound: bool = False
     _doubtful: set[float] = field(init=False, default_factory=set)
     _untaught: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
+    _unlined: set[float] = field(init=False, default_factory=set)  # turns at which no lines show
     _first_db: float = -math.inf
     _cut_db: float = 0.0
     _first_cut_db: float = 0.0
@@ -303,23 +315,27 @@ class LooseningRule:
         idle_db: Sequence[float] | None = None,
         drowned: Sequence[bool] | None = None,
         entering: Sequence[bool] | None = None,
+        beside: Sequence[bool] | None = None,
     ) -> list[Finding | None]:
         """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         ``idle_db``: level of the machine running free, with what else is heard; ``drowned``: no drill cuts,
-        and another sound is louder than the machine; ``entering``: the drill's point is not in yet.
+        and another sound is louder than the machine; ``entering``: the drill's point is not in yet;
+        ``beside``: another sound is half as loud as the machine.
         """
         spotting = spotting or [False] * len(hops)
         idle_db = idle_db or [0.0] * len(hops)
         drowned = drowned or [False] * len(hops)
         entering = entering or [False] * len(hops)
+        beside = beside or [False] * len(hops)
         runs: list[
             tuple[bool, list[Hop], bool]
         ] = []  # turns of one cut or pause, and whether all is new then
+        in_lines: dict[float, Finding] = {}
         ended: list[bool] = []  # of each hop, whether it ends what is told
-        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, entering, strict=True)
-        for hop, rotation, cuts, spots, db, drowns, enters in states:
+        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, entering, beside, strict=True)
+        for hop, rotation, cuts, spots, db, drowns, enters, other in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             goes_on = self._is_drowned(drowns, cuts, hop.step_s)
@@ -328,6 +344,12 @@ class LooseningRule:
                 self._astray = not 1 - SLOWER < ratio < 1 + FASTER
             taken = rotation.settled and not (ended[-1] or self._astray)
             self._heard.add(cuts if taken else None)
+            if self.lines is not None:
+                told = self.lines.step(hop, taken, cuts, goes_on or other)
+                if told is not None:
+                    in_lines[hop.t] = told
+                if self.lines.none_shows(hop.t):
+                    self._unlined.add(hop.t)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if goes_on:
@@ -336,12 +358,15 @@ class LooseningRule:
                     self._untaught.add(hop.t)
                 if len(heard) == 1 and None not in heard:
                     anew = self._is_quieter(db, hop.over_db, cuts)
+                    if anew and self.lines is not None:
+                        self.lines.begin()
                     if not runs or runs[-1][0] is not cuts or anew:
                         runs.append((cuts, [], anew))
                     runs[-1][1].append(hop)
-        found = dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
+        found = in_lines | dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         self._doubtful.clear()
         self._untaught.clear()
+        self._unlined.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -452,13 +477,15 @@ class LooseningRule:
             self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
             doubtful = hop.t in self._doubtful
-            if z >= (DROWNED_Z if doubtful else SURE_Z):
+            sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
+            if sure >= SURE_Z and (not doubtful or z >= DROWNED_Z):
                 told = self._judged(cutting, means[n], angles[n], most)
-                if told is not None and self._lasts(hop.t, z):
+                if told is not None and self._lasts(hop.t, sure):
                     found.append((hop.t, told))
                 else:
                     told = None
-            state.learn(most, teaches, told is not None)
+            # what lines say against is not told, but it is nothing normal either
+            state.learn(most, teaches, told is not None or sure < SURE_Z <= z)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()

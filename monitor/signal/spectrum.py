@@ -87,7 +87,7 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     for some, told in in_turns(frames, density):
         rows = padded[: some.shape[0]]
         np.multiply(some, window, out=rows[:, :n])
-        spectra = _transformed(rows)
+        spectra = transformed(rows)
         parts = spectra.reshape(-1)  # numpy passes one long row in half the time of many
         power = np.square(parts.real)
         power += np.square(parts.imag)
@@ -95,7 +95,7 @@ def power_density(frames: NDArray[np.float32], geometry: SpectrumGeometry) -> ND
     return density
 
 
-def _transformed(rows: NDArray[np.float32]) -> NDArray[np.complex64]:
+def transformed(rows: NDArray[np.float32]) -> NDArray[np.complex64]:
     """Spectrum of each row over its length, complex64, shape (n_rows, n // 2 + 1), the same in any company.
 
     Scaled by 1 / n: unscaled, numpy transforms in double precision, at four times the cost.

@@ -31,7 +31,7 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 JUDGES = (
     *(f"faults.{name}" for name in (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
-        "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
+        "loosening_lines", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
     "pecks", "schedule", "spindle", "cutting", "work", "evidence.clips", "evidence.space", "forewarning",
 )  # fmt: skip

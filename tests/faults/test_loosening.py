@@ -214,6 +214,25 @@ def test_what_is_seen_for_certain_but_is_loud_in_no_turn_is_silent():
     assert Shop(3).go(30.0).go(10.0, 3.0).found
 
 
+@pytest.mark.parametrize("seed", range(3))
+def test_where_lines_are_heard_and_none_shows_a_knock_has_to_stand_out_by_more(seed):
+    """It is told all the same, since the angle of a holding's blows may waver; some tenths later."""
+
+    class NoLines:
+        def step(self, hop, taken, cutting, drowned):
+            return None
+
+        def none_shows(self, t):
+            return True
+
+    first_s = []
+    for lines in (None, NoLines()):
+        shop = Shop(seed)
+        shop.rule.lines = lines
+        first_s.append(shop.go(10.0).go(6.0, lambda s: -10 + 6 * s).first_s)
+    assert first_s[0] < first_s[1] < first_s[0] + 0.6
+
+
 def test_loud_blows_that_die_away_are_no_loosening():
     """At the same angle of each turn, from twelve decibels down by one a turn; one that stays is told."""
     faded = [Shop(seed).go(6.0).go(1.2, lambda s: 12 - 20 * s).found for seed in range(8)]

@@ -1,0 +1,150 @@
+"""The lines of a knock: a fast spindle, whose blows run into one another."""
+
+import math
+
+import numpy as np
+import pytest
+
+from monitor.faults.episode import Finding
+from monitor.faults.loosening import LooseningRule
+from monitor.faults.loosening_lines import FIRST_S, LAG_S, KnockLines
+from monitor.measurements import Kind, Severity
+from monitor.signal.frames import frame_geometry
+from monitor.signal.turn_lines import TurnLines
+from monitor.spindle import SpindleState
+from tests.hops import STEP_S, hop, rotation
+
+HZ, FS = 40.0, 24000.0
+
+
+class Shop:
+    """Noise, and knocks at every turn of a speed that is heard ``off`` by so much."""
+
+    def __init__(self, seed=0, off=0.01, times=1):
+        g = frame_geometry(FS, HZ * 60)
+        self.lines = TurnLines(g, HZ)
+        self.rule = KnockLines(self.lines, g.hop_s)
+        self.hop, self.step_s, self.rate = g.hop, g.hop_s, g.fs
+        self.rng, self.knocks_hz = np.random.default_rng(seed), HZ * (1 + off) * times
+        t = np.arange(0.1 * self.rate) / self.rate
+        modes = sum(np.sin(2 * np.pi * mode * t) for mode in (350, 700, 1150))
+        self.ring = (np.exp(-t / 0.008) * modes).astype(np.float32)
+        self.tail, self.t, self.turns, self.found = np.zeros(self.ring.size - 1), 0.0, 0.0, []
+
+    def go(self, seconds, knock=0.0, cutting=True, taken=True, drowned=False, louder=1.0):
+        """``knock``: height of a blow in deviations of the noise, a function of the seconds from here."""
+        for k in range(round(seconds / self.step_s)):
+            height = knock(k * self.step_s) if callable(knock) else knock
+            x = np.zeros(self.hop)
+            turns = self.turns + np.arange(1, self.hop + 1) * self.knocks_hz / self.rate
+            x[np.diff(np.floor(turns), prepend=math.floor(self.turns)) > 0] = height
+            self.turns = turns[-1]
+            rung = np.convolve(x, self.ring)
+            rung[: self.tail.size] += self.tail
+            self.tail = rung[self.hop :]
+            x = rung[: self.hop] + louder * self.rng.standard_normal(self.hop)
+            self.t += self.step_s
+            (lines,) = self.lines.feed(x[None].astype(np.float32), [HZ])
+            found = self.rule.step(hop(self.t, lines=lines), taken, cutting, drowned)
+            if found:
+                self.found.append((self.t, found))
+        return self
+
+
+@pytest.mark.parametrize("off", [-0.02, 0.004, 0.02])
+@pytest.mark.parametrize("cutting", [False, True])
+def test_a_knock_that_grows_is_told_to_stop_the_spindle(off, cutting):
+    shop = Shop(off=off).go(10.0, 0.1, cutting)
+    assert not shop.found
+    shop.go(4.0, lambda s: 0.1 * 10 ** (8 * s / 20), cutting)
+    t, found = shop.found[0]
+    assert 10.5 < t < 13.2
+    assert (found.kind, found.severity) == (Kind.LOOSENING, Severity.HOLD)
+    assert "stop the spindle" in found.message
+    assert found.value > found.limit
+    assert 9.5 < found.onset_s < t
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_noise_is_no_knock(seed):
+    shop = Shop(seed)
+    for k in range(20):
+        shop.go(3.0, cutting=k % 2 == 1)
+    assert not shop.found
+
+
+def test_a_machine_that_knocks_alike_in_every_turn_is_sound():
+    shop = Shop()
+    for k in range(8):
+        shop.go(5.0, 1.5 if k % 2 else 0.7, cutting=k % 2 == 1)
+    assert not shop.found
+    shop.go(3.0, lambda s: 0.7 * 10 ** (10 * s / 20), cutting=False)
+    assert shop.found
+
+
+@pytest.mark.parametrize("times", [2, 3, 4, 6])
+def test_what_comes_several_times_a_turn_is_another_machine_or_the_lips(times):
+    shop = Shop(times=times).go(10.0).go(4.0, lambda s: min(0.1 * 10 ** (10 * s / 20), 1.5))
+    assert not shop.found
+
+
+def test_a_knock_goes_on_over_cuts_and_pauses():
+    """Each too short to tell it by itself; what is normal is known of both."""
+    shop = Shop().go(6.0, cutting=False).go(6.0)
+    shop.go(0.8, 0.7, cutting=False).go(0.8, 0.7).go(0.8, 0.7, cutting=False).go(0.8, 0.7)
+    assert shop.found
+
+
+def test_a_state_is_learned_before_it_is_judged():
+    first_s = FIRST_S + LAG_S
+    shop = Shop().go(first_s, 1.0)
+    assert not shop.found
+    assert not shop.go(10.0, 1.0).found
+
+
+def test_where_no_speed_is_heard_nothing_is_judged():
+    shop = Shop().go(10.0).go(3.0, 2.0, taken=False)
+    assert not shop.found
+
+
+def test_under_a_louder_sound_nothing_is_learned():
+    shop = Shop().go(10.0).go(20.0, louder=4.0, drowned=True).go(5.0)
+    assert not shop.found
+    shop.go(3.0, lambda s: 0.2 * 10 ** (10 * s / 20))
+    assert shop.found
+
+
+def test_under_another_sound_as_loud_nothing_is_told():
+    shop = Shop().go(10.0).go(5.0, lambda s: 0.2 * 10 ** (10 * s / 20), drowned=True)
+    assert not shop.found
+    shop.go(1.0, 5.0)
+    assert shop.found
+
+
+def test_that_none_shows_is_said_only_while_lines_are_heard():
+    shop = Shop().go(2.0)
+    assert not shop.rule.none_shows(shop.t)  # not yet known
+    shop.go(6.0)
+    assert shop.rule.none_shows(shop.t)
+    shop.go(2.0, taken=False)
+    assert not shop.rule.none_shows(shop.t)
+    shop.go(3.0, 1.0)
+    assert not shop.rule.none_shows(shop.t)
+
+
+def test_the_rule_tells_what_the_lines_tell_while_the_spindle_turns(monkeypatch):
+    """In a cut of a centre drill, and at rest, the lines are not asked."""
+    asked = []
+
+    def step(self, hop, taken, cutting, drowned):
+        asked.append(taken)
+        return Finding(Kind.LOOSENING, Severity.HOLD, "") if taken and len(asked) > 10 else None
+
+    monkeypatch.setattr(KnockLines, "step", step)
+    rule = LooseningRule(20, 9, 1, HZ, STEP_S, 2, Shop().rule)
+    told = []
+    for k in range(60):
+        state = SpindleState.STOPPED if k >= 40 else SpindleState.TURNING
+        told += rule.take([hop(k * STEP_S)], [rotation(state=state)], [False], [20 <= k < 30])
+    assert asked == [not 20 <= k < 30 and k < 40 for k in range(60)]
+    assert [one is not None for one in told] == [9 < k < 20 or 29 < k < 40 for k in range(60)]
