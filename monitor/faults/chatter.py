@@ -22,7 +22,7 @@ import math
 import operator
 import statistics
 from collections import deque
-from collections.abc import Iterable
+from collections.abc import Iterable, Sequence
 from dataclasses import dataclass, field
 
 import numpy as np
@@ -98,10 +98,15 @@ doubtful, also where it begins with a contact: grown chatter may, for the wave t
 the first time. Noise shows the fifth in the strongest of the bins in which the line may be, give or take the
 last: a line that was there before comes out of a null."""
 
+FAST_DB = 14.0
+"""A line that rises by so much within that time and does not fall back was switched on, blown or sung,
+however far it rises yet: noise adds 5 dB at most to the 8 of fast chatter, and no chatter is so fast; the
+tongue of one who whistles, and the room, take two or three tenths of a second."""
+
 MAINS_HZ, MAINS_MOST, MAINS_OFF_HZ = (50.0, 60.0), 300.0, 0.7
-"""At the first multiples of the mains, as far as they are read, a line is doubtful however it came: a motor
-elsewhere that is switched on hums there, and one that a cut loads. Chatter so low lies there by chance in one
-case of twenty."""
+"""At the first multiples of the mains, as far as they are read, a line is doubtful unless it was seen to grow
+exponentially: a motor elsewhere that is switched on hums there, and one that a cut loads, whose hum follows
+the torque. Chatter so low lies there by chance in one case of twenty."""
 
 GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
@@ -125,9 +130,9 @@ ENDED_DB = 10.0
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
 
-CONTACT_LATE_S, CONTACT_HOPS = 0.1, 8
-"""An onset is dated by so much; and the average of so many hops before a cut is known is of before
-contact."""
+CONTACT_LATE_S, GREW_LATE_S, CONTACT_HOPS = 0.1, 0.5, 8
+"""An onset is dated by so much; that of a faint cut by so much that a line may be growing already; and the
+average of so many hops before a cut is known is of before contact."""
 
 AFTERMATH_S = 0.8
 """For so long after a cut nothing is learned: its tones ring on."""
@@ -140,6 +145,12 @@ NEW_RAISES_DB, RAISES_DB = 12.0, 4.0
 """So far over its learned level a learned line may stand in a cut, before and after good pecks have shown how
 far. Force waves of a motor and the mesh of gears follow the torque, three times the idle one and more, and a
 line that sags moves to another place in the room's response."""
+
+LEAST_SLIP = 4
+"""Bins: the least slip of a learned line that can be seen beside it."""
+
+SLIPS_MORE = 2.0
+"""So many times the slip of good pecks a rotor may slip later: slip follows the load."""
 
 JUMP, JUMPED_S = 0.005, 3.0
 """A speed that jumps by so much in one hop of a cut (10 % a second) may be the speed at which the line
@@ -159,6 +170,17 @@ the mean since it stood out may be no more either, since a voice holds its pitch
 PITCH_UNSURE = 0.4
 """Deviation of the pitch of a steady line in one spectrum, in widths of its main lobe over the root of its
 power over the noise (simulated, at 13 to 25 dB; twice Rife and Boorstyn's bound)."""
+
+STRAIGHT_HOPS, STRAIGHT_DB, STRAIGHT, STRAIGHT_LEAST_DB = 8, 5.0, 10.0, 0.3
+"""What feeds itself grows exponentially: its level in dB is straight in time. A line that has risen over so
+many hops (0.4 s) by so much at least, and by ten times its deviation from a straight line, has grown like
+that (noise alone leaves a deviation of 1 dB at 15 dB over it, and the least keeps a quiet room from proving
+much). A note that begins, and the room that answers it, rise by four to seven times that: half a step, half
+none. So a straight rise needs no other proof, though a voice or tune was heard before, or it is of mains."""
+
+UNPROVEN = 1.6
+"""So many times the evidence, 0.8 s at least, are asked of a line that was not seen to grow so. Within that
+time a note ends, a motor that runs up moves, and a voice shivers."""
 
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
@@ -182,8 +204,8 @@ class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
-    be chatter; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from another
-    frequency; ``follows_hz``: the line followed until just before.
+    be chatter; ``straight``: it was seen to grow exponentially; ``sudden``: it rose at once, None before that
+    is known; ``drifts``: it came from another frequency; ``follows_hz``: the line followed until just before.
     """
 
     hz: float
@@ -214,7 +236,11 @@ class _Track:
     pitched: int = 0
     # where single spectra are strongest: the bin, the powers in it and beside it, that over the noise
     peaks: deque[tuple[int, list[float], float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
+    straight: bool = False
+    grew: bool = False
+    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
+    past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
 
 class ChatterRule:
@@ -254,7 +280,7 @@ class ChatterRule:
         self._background_s = -math.inf
         self._tones: list[tuple[float, float, bool]] = []
         self._left_hz, self._left_s, self._left_sudden, self._left_own = math.nan, -math.inf, False, False
-        self._ended_hz = math.nan
+        self._ended_hz, self._ended_s = math.nan, -math.inf
         self._stood_s, self._stood_hz = 0.0, math.nan
 
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
@@ -342,6 +368,8 @@ class ChatterRule:
         track = self._track
         if track is not None:
             self._go_on(hop, track, over, tones)
+            if track.straight and self._cutting and track.start_s > work.cut_s - GREW_LATE_S:
+                track.inside = True
             if track.enough <= 0 or (not track.told and self._stronger(over, track)):
                 self._lose(hop, track)
             elif not track.told and self._slipped(tones, round(track.hz / self._bin_hz)):
@@ -352,7 +380,7 @@ class ChatterRule:
                 if track.proven and track.db > track.best_db - ENDED_DB:
                     self._is_background(hop, track, tones)
                 elif track.proven:
-                    self._ended_hz = track.hz
+                    self._end(hop, track)
                 self._track = None
         if self._track is None:
             self._begin(hop, over, tones)
@@ -369,6 +397,8 @@ class ChatterRule:
         if not self._cutting:
             return False
         slip = self._memory.slip(tones, k, _NEW_RAISES)
+        if self._good_pecks >= NEW_PECKS and slip > SLIPS_MORE * max(self._slip, LEAST_SLIP / max(k, 1)):
+            return False  # good pecks would have shown it
         if slip > self._slip:
             self._slip = slip
             self._turned_hz = math.inf  # the usual is to be made anew
@@ -420,11 +450,15 @@ class ChatterRule:
         now = 10 * math.log10(newest)
         shown = newest * tones.per_floor.item(k)
         track.peaks.append((k, near, shown if shown > 1 else 1.0))
+        track.levels.append((now, _db(shown)))
         track.past_db.append(db)
+        track.past_power_db.append(now)
         was = track.before.pop(0)
         track.before.append(now)
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / (n - 2 if n < 18 else 16)
+        if track.enough >= ENOUGH / 2 and not track.straight:
+            track.straight = _is_straight(track.levels) or (not track.looks and self._grew_straight(bins))
         if track.enough >= ENOUGH / 2 and not track.looks:
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if n == DRIFT_FROM:
@@ -441,6 +475,11 @@ class ChatterRule:
                 track.shivers = self._shivers(track)
                 track.mean_shivers += (track.shivers - track.mean_shivers) / track.pitched
 
+    def _grew_straight(self, bins: slice) -> bool:
+        """Whether the line in these bins grew exponentially before it was followed."""
+        levels = list(zip(_powers(self._past, bins), _levels(self._past, bins), strict=True))
+        return any(_is_straight(levels[k : k + STRAIGHT_HOPS]) for k in range(PAST_HOPS - STRAIGHT_HOPS + 1))
+
     def _came_in_a_step(self, tones: Tones, bins: slice) -> bool:
         """Whether the line in these bins had its level within a frame, and then stayed there."""
         levels = _levels([*self._past, tones], bins)
@@ -449,9 +488,10 @@ class ChatterRule:
             (b - max(a, STEP_NOISE_DB), k) for k, (a, b) in enumerate(zip(levels, stood, strict=False))
         )
         nothing = statistics.median(levels[: at + 1]) < STEP_NOISE_DB + STEP_NEAR_DB
-        rose_on = statistics.fmean(sorted(levels[at + STEP_HOPS + 1 :])[-3:]) - stood[at]
-        stays = rose_on < max(STEP_ON_DB, STEP_ON_SHARE * rise)
-        return nothing and stays and rise >= STEP_DB
+        since = sorted(levels[at + STEP_HOPS + 1 :])
+        stays = statistics.fmean(since[-3:]) - stood[at] < max(STEP_ON_DB, STEP_ON_SHARE * rise)
+        fast = rise >= FAST_DB and since[len(since) // 4] > stood[at] - STEP_ON_DB
+        return nothing and (fast or (stays and rise >= STEP_DB))
 
     def _came_from_elsewhere(self, track: _Track, bins: slice) -> bool:
         if track.follows_hz == track.follows_hz:
@@ -511,10 +551,16 @@ class ChatterRule:
     # ---- what it is ---------------------------------------------------------------------------------
 
     def _lose(self, hop: Hop, track: _Track) -> None:
-        """The line is gone, with the cut or within it."""
-        if track.inside and track.proven and not self._cutting:
-            self._ended_hz = track.hz
+        """The line is gone, with the cut or within it, or another one stands out more."""
+        gone = track.enough <= 0 or track.db <= track.best_db - ENDED_DB
+        if track.inside and track.proven and not self._cutting and gone:
+            self._end(hop, track)
         self._leave(hop, track)
+
+    def _end(self, hop: Hop, track: _Track) -> None:
+        """The line ended with the cut; what came as chatter does not while music played is a note of it."""
+        if not (_came_otherwise(track) and hop.t - self._background_s < BACKGROUND_S):
+            self._ended_hz, self._ended_s = track.hz, hop.t
 
     def _leave(self, hop: Hop, track: _Track) -> None:
         """Follow the line no more. One that came and went within a cut was a tone of something else."""
@@ -563,20 +609,28 @@ class ChatterRule:
             and _is_steady(track)
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
-            and self._grows(track)
+            and self._has_grown(track)
+            and track.enough >= (ENOUGH if track.straight or self._is_back(track) else UNPROVEN * ENOUGH)
         )
         return track.told
 
     def _doubtful(self, hop: Hop, track: _Track) -> bool:
         """Whether it may be a sound of elsewhere; not if it ended with an earlier cut and is back.
 
-        Chatter is silent between cuts: what was heard there lately, and has grown since, is none.
+        Chatter is silent between cuts: what was heard there lately, and has grown since, is none. Nor does
+        it prove much that a line is back if unrelated tones were heard since it ended: notes of a tune come
+        back. And a tune swells: while it is on, no growth tells it from chatter.
         """
-        elsewhere = (
-            _came_otherwise(track) or hop.t - self._background_s < BACKGROUND_S or self._other_tone(track)
-        )
+        for_s = LATELY_S if track.straight else BACKGROUND_S
+        company = hop.t - self._background_s < for_s or self._other_tone(track)
+        elsewhere = _came_otherwise(track) or company
         outside = self._heard_outside(hop, track)
-        return outside or (elsewhere and not _near(track.hz, self._ended_hz))
+        return outside or (elsewhere and not self._is_back(track))
+
+    def _is_back(self, track: _Track) -> bool:
+        """Whether the line ended with an earlier cut, and no music was heard since, or it grew by itself."""
+        alone = track.straight or self._background_s <= self._ended_s
+        return _near(track.hz, self._ended_hz) and alone
 
     def _other_tone(self, track: _Track) -> bool:
         """Whether a tone that is new here, and not of the cut, was heard shortly before the line or since."""
@@ -586,17 +640,28 @@ class ChatterRule:
             for t, hz, cut in self._tones
         )
 
+    def _has_grown(self, track: _Track) -> bool:
+        track.grew = track.grew or self._grows(track)
+        return track.grew
+
     def _grows(self, track: _Track) -> bool:
-        """Whether the line has risen lately, and not only come."""
+        """Whether the line has risen lately, and not only come.
+
+        By its own power too: as another sound dies away, a line that it hid comes out of it.
+        """
+        if track.straight:
+            return True
         past = list(track.past_db)
         if len(past) == GROWS_HOPS:
-            return track.slow_db - sum(past[: GROWS_HOPS // 3]) / (GROWS_HOPS // 3) >= GROWS_DB
-        if _near(track.hz, self._ended_hz):
+            powers, third = list(track.past_power_db), GROWS_HOPS // 3
+            rise = statistics.fmean(powers[-third:]) - statistics.fmean(powers[:third])
+            return rise >= GROWS_DB and track.slow_db - statistics.fmean(past[:third]) >= GROWS_DB
+        if self._is_back(track):
             return True
-        levels = _levels(self._past, self._beside_bins(track.hz))
+        bins = self._beside_bins(track.hz)
+        levels = _levels(self._past, bins)
         pieces = [levels[k : k + YOUNG_HOPS] for k in range(len(levels) - YOUNG_HOPS + 1)]
-        medians = [statistics.median(piece) for piece in pieces]
-        *rises, newest = map(operator.sub, medians[YOUNG_APART:], medians)
+        *rises, newest = map(min, _young_rises(levels), _young_rises(_powers(self._past, bins)))
         return newest >= YOUNG_DB or any(
             rise >= BOUNDED_DB and min(piece) >= STEP_NOISE_DB + STEP_NEAR_DB
             for rise, piece in zip(rises, pieces, strict=False)
@@ -661,6 +726,34 @@ def _db(power: float) -> float:
     return 10 * math.log10(power if power > 1e-3 else 1e-3)
 
 
+def _powers(spectra: Iterable[Tones], bins: slice) -> list[float]:
+    """Of the strongest of these bins in each newest spectrum, in dB."""
+    return [10 * math.log10(max(float(one.newest[bins].max()), 1e-20)) for one in spectra]
+
+
+def _is_straight(levels: Sequence[tuple[float, float]]) -> bool:
+    """Whether levels, in dB and in dB over the noise, rise like those of what grows exponentially."""
+    n = len(levels)
+    powers, shown = [db for db, _ in levels], [db for _, db in levels]
+    if n < STRAIGHT_HOPS or sorted(shown)[n // 4] < STEP_NOISE_DB:
+        return False
+    middle = (n - 1) / 2
+    spread = n * (n * n - 1) / 12
+    times = [(n - 1) * (k - middle) / spread for k in range(n)]
+    rise: float = sum(map(operator.mul, times, powers))
+    over: float = sum(map(operator.mul, times, shown))
+    mean = math.fsum(powers) / n
+    off = [db - mean - rise * (k - middle) / (n - 1) for k, db in enumerate(powers)]
+    deviation = math.sqrt(sum(x * x for x in off) / (n - 2))
+    return min(rise, over) >= max(STRAIGHT_DB, STRAIGHT * max(deviation, STRAIGHT_LEAST_DB))
+
+
+def _young_rises(levels: list[float]) -> list[float]:
+    """By how much the median of `YOUNG_HOPS` levels rises within `YOUNG_APART` hops, oldest first."""
+    medians = [statistics.median(levels[k : k + YOUNG_HOPS]) for k in range(len(levels) - YOUNG_HOPS + 1)]
+    return list(map(operator.sub, medians[YOUNG_APART:], medians))
+
+
 def _is_multiple(hz: float, other_hz: float) -> bool:
     """Whether one frequency is a whole multiple of the other, within 2 %."""
     ratio = max(hz, other_hz) / min(hz, other_hz)
@@ -668,8 +761,8 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
 
 
 def _came_otherwise(track: _Track) -> bool:
-    """Whether the line came as chatter does not."""
-    return track.drifts or bool(track.sudden) or _is_mains(track.hz)
+    """Whether the line came as chatter does not; fast growth passes for a step, but no step is straight."""
+    return track.drifts or (not track.straight and (bool(track.sudden) or _is_mains(track.hz)))
 
 
 def _is_mains(hz: float) -> bool:
