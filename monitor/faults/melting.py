@@ -21,7 +21,9 @@ is cut is heard; what only rubs takes the work and is not. Depth alone muffles a
 judged against their course over it (`monitor.signal.course`). And what rubs is low: a cut whose hiss fades
 while its low sound grows over that of good cuts is neither muffled nor farther from the microphone, which
 take both, and needs no more load than usual. Nor does a cut that is not heard any more: what cuts is heard,
-and of a sound that is the machine's alone neither colour nor crackle tells of the chips.
+and of a sound that is the machine's alone neither colour nor crackle tells of the chips. It is told by what
+is left of its own hiss, over the machine's. In a first blank, whose depth may muffle a cut, it must not sound
+like cutting at all.
 
 A cut that is merely quieter, as when the hole muffles it, lets the machine through, which is mostly low: it
 seems duller without being so. So dull is only what is duller than the machine plus a good cut as faint as the
@@ -31,7 +33,8 @@ is normal follows it.
 
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
-its load tells then that it goes on. Load is what the spindle slows over its free running just before, slower
+its load tells then that it goes on, and, once the drill was drawn out and loads again, that the next peck has
+begun. Load is what the spindle slows over its free running just before, slower
 or faster than the reference, which follows a machine that drifts; and it is judged by that of good cuts,
 reckoned the same way, where that is less than the usual sag.
 """
@@ -99,9 +102,6 @@ jams, which `sag` and `stall` tell."""
 LOAD_TELLS = 0.002
 """Sag, as a fraction, of usual cuts from which on its absence means anything: machines wander by some per
 mille. Where the load does not tell, nothing is held for its sake: a warning is all."""
-
-SURE = 0.8
-"""Confidence of a speed that tells the load."""
 
 LONGER_S = 0.1
 """What sounds like a cut for longer than the program's peck is something else: give or take the dating of
@@ -178,6 +178,9 @@ SILENT = 0.05
 """Share of a good cut's hiss down to which a cut is not heard any more: 13 dB, which is twice what a hole
 muffles it by (judged)."""
 
+FAINT = 0.1
+"""The same where it does not sound like cutting either, which is what `monitor.cutting` says of it: 10 dB."""
+
 SILENT_SURE = 3.0
 """Deviations by which its hiss must then be less than at that depth, where no other sign is asked for."""
 
@@ -185,6 +188,17 @@ SILENT_LOAD, SILENT_LOAD_SDS = 0.75, 2.0
 """Share of the usual load, and of that when the cut was last heard, that it must have: nearly all, since a
 spindle wins its speed back only after the drill was drawn out, and takes its time then; and how many
 deviations the usual load must be, to tell that."""
+
+UNHEARD_HOPS = 10
+"""Half a second, of which the mean load tells a peck that is not heard: a speed wavers from hop to hop."""
+
+UNHEARD_MOST = 0.99
+"""Of what holds, where only a peck that is not heard tells, and none before it had faded: a dial that is
+turned down between two pecks is as silent and as slow. That is a warning."""
+
+WANDER_SDS = 4.0
+"""Deviations of the free running speed that such a load is at least. A machine between pecks is as silent, so
+that only the load tells these apart: it wanders by so much in one of some ten thousand pauses."""
 
 SAME_LINES_DB = 4.0
 """What the machine's own lines may have lost since it ran free: they waver by 2 dB as load and pose change,
@@ -263,6 +277,7 @@ class MeltingRule:
     _first: list[_Heard] = field(default_factory=list)
     _good: list[Normal] = field(default_factory=list)
     _hiss: Course = field(default_factory=lambda: Course(0.0, 1.0, MUFFLED_DB))
+    _own: Course = field(default_factory=lambda: Course(0.0, 1.0, MUFFLED_DB))
     _colour: Course = field(default_factory=lambda: Course(0.0, 1.0, COLOUR_DB))
     _grip: Course = field(default_factory=lambda: Course(0.0, 1.0, 1.0))
     _usual: Normal = field(default_factory=lambda: Normal(SIGNS_MEAN, SIGNS_SD, 40, _MEMORY, _LAG, SIGNS_SD))
@@ -291,6 +306,11 @@ class MeltingRule:
     _idle_hiss_db: float = math.nan
     _first_sag: float = math.nan
     _heard_load: float = 0.0
+    _loads: deque[float] = field(default_factory=lambda: deque(maxlen=UNHEARD_HOPS))
+    _wander: Normal = field(default_factory=lambda: Normal(0.0, LEAST_GRIP, least=LEAST_GRIP))
+    _unheard_s: float = math.nan
+    _drawn_out: bool = False
+    _only_unheard: bool = False
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while the drill rubs in softened work, as judged in the present cut."""
@@ -304,29 +324,49 @@ class MeltingRule:
             self._contact_s = math.nan
         if hop.deaf or rotation.state is not TURNING or not rotation.settled or work.spotting:
             self._pending.clear()
+            self._loads.clear()
             self._cuts = False
+            # a load that comes suddenly unsettles the speed too
+            self._drawn_out = self._drawn_out and rotation.state is TURNING and not work.spotting
             return None
         signs = (
             hop.crackle_db,
             hop.upper_db,
             hop.upper_db - hop.lower_db,
             hop.chatter_db,
-            rotation.sag if hop.confidence >= SURE else math.nan,
+            rotation.sag if hop.heard else math.nan,
             work.strength,
             work.depth_mm / self.hole_mm,
             (hop.t - work.cut_s) * self.feed_mm_s / self.hole_mm if work.in_cut else 0.0,
             hop.line_db,
-            hop.spindle_hz if hop.confidence >= SURE else math.nan,
+            hop.spindle_hz if hop.heard else math.nan,
         )
         heard = tuple.__new__(_Heard, signs)  # in half the time of the class's own
         self._usual_sag = work.cut_sag
         self._pending.append((hop.t, heard))
         over = work.contact_s != work.contact_s
-        if over or not (work.in_cut or self._goes_on(hop, rotation)):
+        unheard = self._unheard_s == self._unheard_s
+        if work.in_cut or (not unheard and self._goes_on(hop, rotation)):
+            self._loads.clear()
+            self._unheard_s, self._drawn_out = math.nan, False
+            if self._only_unheard:
+                self._sum.clear()  # a drill that is heard to cut was another speed before
+            unheard = self._only_unheard = False
+            sounds = not over
+        else:
+            self._loads.append(self._over_free(heard))
+            began, unheard = not unheard, self._loads_unheard(hop, over, cycle)
+            if unheard and began:
+                self._only_unheard = self._sum.value < 0.5 * self._sum.threshold
+            sounds = False
+        if not (sounds or unheard):
             if not hop.t < work.end_s + IDLE_AFTER_S:
                 self._idle.append(heard)
                 self._idle_mean = None
-                if self._over_free(heard) < SILENT_LOAD * self._usual_sag:
+                load = self._loads[-1] if self._loads else self._over_free(heard)
+                if load == load:
+                    self._wander.step(load)
+                if load < SILENT_LOAD * self._usual_sag:
                     self._heard_load = 0.0  # the drill is out, and its load has gone
             forgotten_db = self._outside_db - FORGETS_DB * hop.step_s
             self._outside_db = forgotten_db if forgotten_db > hop.chatter_db else hop.chatter_db
@@ -343,13 +383,15 @@ class MeltingRule:
         self._cuts = True
         if self._contact_s != self._contact_s:
             self._contact_s = work.cut_s
-        entered_s = work.cut_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
+        begun_s = self._unheard_s if unheard else work.cut_s
+        entered_s = begun_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
         while self._pending and self._pending[0][0] < entered_s:
             self._pending.popleft()
-        if cycle.in_blank and work.depth_mm < self.point_mm:
+        # of a cut that is not heard any more the depth is not followed, though it goes on
+        fed_mm = 0.0 if work.in_cut else (hop.t - begun_s) * self.feed_mm_s
+        if cycle.in_blank and not unheard and max(work.depth_mm, fed_mm) < self.point_mm:
             self._pending.clear()
-        planned_s = cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
-        self._until_s = work.cut_s + planned_s + LONGER_S
+        self._until_s = begun_s + self._planned_s(cycle) + LONGER_S
         in_it = cycle.schedule.learned and hop.t <= self._until_s - LONGER_S - END_S
         tail_s = hop.t if in_it else hop.t - TAIL_HOPS * hop.step_s
         self._take(tail_s if tail_s < self._until_s else self._until_s)
@@ -359,6 +401,34 @@ class MeltingRule:
         """Whether a cut that is not heard any more still loads the spindle, before its peck is over."""
         in_peck = self._cuts and hop.t <= self._until_s
         return in_peck and self._load_tells and rotation.sag >= LOAD_STAYS * self._usual_sag
+
+    def _planned_s(self, cycle: Cycle) -> float:
+        return cycle.schedule.length_mm(cycle.peck - 1 if cycle.peck else 0) / self.feed_mm_s
+
+    def _loads_unheard(self, hop: Hop, over: bool, cycle: Cycle) -> bool:
+        """Whether the spindle is loaded as in cuts where none is heard, since the drill left a hole that is
+        not through: what rubs makes no sound. Not for longer than a peck: a speed may change."""
+        may = cycle.in_blank and not over and self._good
+        if not (may and len(self._loads) == UNHEARD_HOPS):
+            self._unheard_s = math.nan
+            return False
+        known = [load for load in self._loads if load == load]
+        if 2 * len(known) < UNHEARD_HOPS:
+            self._unheard_s = math.nan
+            return False
+        usual, mean = self._usual_sag, sum(known) / len(known)
+        if not mean >= LOAD_STAYS * usual:
+            self._drawn_out, self._unheard_s = True, math.nan
+            return False
+        if self._unheard_s != self._unheard_s:
+            # a spindle that is switched off falls by more, and goes on falling
+            steady = mean <= LOAD_MOST * usual and known[-1] - known[0] < usual
+            least = max(SILENT_LOAD * usual, WANDER_SDS * self._wander.spread)
+            if not (self._drawn_out and self._load_tells and steady and mean >= least):
+                return False
+            self._drawn_out = False
+            self._unheard_s = hop.t - UNHEARD_HOPS * hop.step_s
+        return hop.t <= self._unheard_s + self._planned_s(cycle)
 
     def _take(self, until_s: float) -> None:
         """Hops up to a time are known to be of the cut."""
@@ -378,13 +448,18 @@ class MeltingRule:
                 self._first_blank = self._blank
                 self._idle_db = self._idle_hiss_db = math.nan
                 known = [over for over in map(self._over_free, self._first) if over == over]
-                self._first_sag = statistics.median(known) if known else math.nan
+                # by either reckoning: what is usual is reckoned from the reference
+                loads = [max(self._over_free(one), one.sag) for one in self._first if one.sag == one.sag]
+                self._first_sag = statistics.median(loads) if loads else math.nan
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
                 uppers = [one.upper_db for one in self._first]
                 sags = [one.sag for one in self._first if one.sag == one.sag] or [0.0]
                 start, least = statistics.fmean(uppers), _LEAST[1]
                 self._hiss = Course(start, self._good[1].spread, MUFFLED_DB, least, ALIKE, _MEMORY, _LAG)
+                owns = [self._own_db(one) for one in self._first]
+                start, spread = statistics.fmean(owns), _normal(owns, least).spread
+                self._own = Course(start, spread, MUFFLED_DB, least, ALIKE, _MEMORY, _LAG)
                 start, least = self._good[2].location, _LEAST[2]
                 self._colour = Course(start, self._good[2].spread, COLOUR_DB, least, ALIKE, _MEMORY, _LAG)
                 start, least = statistics.fmean(sags), LEAST_GRIP
@@ -419,15 +494,17 @@ class MeltingRule:
         if self._idle and self._share(heard, self._alone()) > SILENT and heard.sag == heard.sag:
             self._heard_load = self._over_free(heard)
         if self._loaded(heard):
-            most = DRIFT + self._sum.threshold / LEAST_BLOCKS
-            self._sum.step(min(self._usual.z(signs), most))
-            self._sum.value = min(self._sum.value, 2 * self._hold_at)
+            most_z = DRIFT + self._sum.threshold / LEAST_BLOCKS
+            self._sum.step(min(self._usual.z(signs), most_z))
+            most = UNHEARD_MOST if self._only_unheard else 2.0
+            self._sum.value = min(self._sum.value, most * self._hold_at)
         if self._sum.value > 0.5 * self._hold_at:
             self._quieter_db = upper.location - heard.upper_db
             self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
             for normal in (*self._good, self._low, self._load, self._usual):
                 normal.reject()
             self._hiss.reject()
+            self._own.reject()
             self._colour.reject()
             self._grip.reject()
             return
@@ -437,6 +514,7 @@ class MeltingRule:
                 normal.step(value)
         self._low.step(heard.upper_db - heard.tilt_db)
         self._hiss.step(heard.upper_db, heard.place)
+        self._own.step(self._own_db(heard), heard.place)
         self._colour.step(heard.tilt_db, heard.place)
         if heard.sag == heard.sag:
             self._grip.step(heard.sag, heard.place)
@@ -542,15 +620,26 @@ class MeltingRule:
         """A cut that is not heard any more, and loads the spindle as before; the two count as three signs."""
         usual = self._usual_sag
         tells = self._load_tells and usual >= SILENT_LOAD_SDS * self._grip.spread
-        if not (self._blank > self._first_blank and tells and self._idle):
+        sounds = heard.strength >= STILL_CUTS  # like a cut, which a first hole may muffle
+        if not (tells and self._idle and (self._blank > self._first_blank or not sounds)):
             return -math.inf
         idle = self._alone()
-        if self._share(heard, idle) > SILENT or not heard.line_db >= idle.line_db - SAME_LINES_DB:
+        most = SILENT if sounds else FAINT
+        if self._share(heard, idle) > most or not heard.line_db >= idle.line_db - SAME_LINES_DB:
             return -math.inf
         if not self._over_free(heard) >= SILENT_LOAD * max(usual, self._heard_load):
             return -math.inf
-        quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
+        quieter = -self._own.z(self._own_db(heard), heard.place, PECKS_DB)
         return 3 * quieter if quieter >= SILENT_SURE else -math.inf
+
+    def _own_db(self, heard: _Heard) -> float:
+        """Hiss of the cut less that of the machine, no less than `LEAST_CUT` of a good cut's."""
+        good, idle = _power(self._good[1].location), 0.0
+        if self._idle:
+            idle_db = self._alone().upper_db  # what was louder for a while may have gone
+            idle = _power(self._idle_hiss_db if idle_db > self._idle_hiss_db else idle_db)
+        least = LEAST_CUT * max(good - idle, LEAST_CUT * good)
+        return 10 * math.log10(max(_power(heard.upper_db) - idle, least))
 
     def _share(self, heard: _Heard, idle: _Heard) -> float:
         """What is left of a good cut's hiss, 0 to 1."""
@@ -572,12 +661,17 @@ class MeltingRule:
     def _take_fresh(self, t: float) -> None:
         """The room is followed, unless the work has softened already."""
         signs = [self._usual.z(self._signs(heard)) for heard in self._fresh]
-        if t - self._contact_s <= FRESH_S or min(signs) < FRESH_SOFT:
+        # a room, or a microphone that was moved, takes the machine's own lines along: no cut is silent for it
+        early = t - self._contact_s <= FRESH_S and min(map(self._silent, self._fresh)) < 0
+        if early or min(signs) < FRESH_SOFT:
             self._follow_the_room()
             return
         for z, heard in zip(signs, self._fresh, strict=True):
             if self._loaded(heard):
                 self._sum.step(min(z, DRIFT + self._sum.threshold / LEAST_BLOCKS))
+                self._quieter_db = self._good[1].location - heard.upper_db
+        if self._sum.value > 0.5 * self._hold_at:
+            self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
 
     def _follow_the_room(self) -> None:
         """What is heard as a blank is entered, where it is clearly less than normal, is normal."""

@@ -73,7 +73,7 @@ class Shop:
             cut_s=contact,
             contact_s=math.nan if self.over else contact,
             end_s=self.end_s,
-            strength=2.0,
+            strength=2.0 if cutting else 0.3,
             cut_sag=self.cut_sag,
             depth_mm=self.depth_mm,
         )
@@ -235,6 +235,106 @@ def test_a_soft_cut_that_is_not_heard_any_more_goes_on_while_it_loads():
     shop = Shop()
     shop.drill(4, **GOOD)
     assert not shop.drill(2, unheard_after=0.5, **(SOFT | {"sag": 0.002}))
+
+
+UNHEARD = OUT | {"crackle_db": 1.0, "sag": 0.018}
+
+
+@pytest.mark.parametrize(
+    ("change", "learned", "told"),
+    [
+        ({}, False, True),
+        ({}, True, True),
+        ({"sag": 0.002}, True, False),  # it is lost: what cuts nothing loads nothing
+        ({"sag": 0.0125}, True, True),  # nearly the usual load
+        ({"sag": 0.07}, True, False),  # more than soft walls grip: it is switched off
+        ({"line_db": -10.0}, True, False),  # the microphone was turned down
+        ({"upper_db": -80.0}, True, False),  # two decibels quieter than cuts are, and taken for none
+    ],
+)
+def test_a_peck_that_is_not_heard_at_all_but_loads_as_cuts_do_rubs(change, learned, told):
+    """No contact is heard any more, while the load comes again. Once, a dial may have been turned down."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(4, **GOOD)
+    shop.drill(3, blank=2, **GOOD)
+    shop.learned = learned
+    first, second = (shop.drill(1, blank=2, unheard_after=0.0, **(UNHEARD | change)) for _ in range(2))
+    assert Severity.WARNING in first or not told
+    assert Severity.HOLD not in first
+    assert Severity.HOLD in second or not told
+
+
+def test_a_free_speed_that_wanders_by_as_much_as_cuts_load_tells_no_peck():
+    for wander, told in ((0.0, True), (0.012, False)):
+        shop = Shop()
+        shop.drill(4, **GOOD)
+        for k in range(60):
+            shop.rest(OUT | {"sag": wander * math.sin(k)})
+        assert (Severity.WARNING in shop.drill(1, unheard_after=0.0, **UNHEARD)) is told
+
+
+def test_a_spindle_that_goes_on_falling_between_pecks_is_not_loaded():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    for k in range(4):
+        for n in range(10):
+            shop.t += STEP_S
+            falling = UNHEARD | {"sag": 0.3 * STEP_S * n * (k + 1) / 4}
+            assert not shop._hop(1, shop.t, False, falling)
+        shop.rest(OUT)
+
+
+def test_no_peck_is_missed_where_the_hole_is_through():
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.over = True
+    assert not shop.drill(3, unheard_after=0.0, **UNHEARD)
+
+
+def test_a_load_that_lasts_longer_than_a_peck_is_another_speed():
+    """Nor does it rub before it was drawn out: a motor wins its speed back slowly after a cut."""
+    shop = Shop()
+    shop.drill(4, **GOOD, idle=UNHEARD | {"line_db": -10.0})
+    assert not shop.drill(4, unheard_after=0.0, **UNHEARD, idle=UNHEARD)
+
+
+def test_a_first_hole_that_makes_no_sound_of_a_cut_rubs_where_it_loads():
+    """A hole that muffles a cut leaves it one; and its depth is known by the feed while it is not heard."""
+    for seconds, told in ((0.5, True), (2.0, False)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(4, **GOOD)
+        assert (Severity.HOLD in shop.drill(1, unheard_after=seconds, **UNHEARD)) is told
+
+
+def test_a_drill_that_falls_silent_before_its_point_is_in_goes_in_all_the_same():
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(4, **GOOD)
+    shop.drill(3, blank=2, **GOOD)
+    shop.depth_mm = 0.4
+    assert Severity.HOLD in shop.drill(1, blank=3, unheard_after=0.2, **UNHEARD)
+
+
+def test_work_that_softens_as_it_is_entered_is_no_other_room():
+    for change, told in (({}, True), ({"line_db": -10.0}, False)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(4, **GOOD)
+        assert bool(shop.drill(1, blank=2, **(UNHEARD | change))) is told
+
+
+def test_good_cuts_learned_anew_load_by_either_reckoning():
+    """Rain has gone, and the free speed is slower than the reference by more than the load over it."""
+    rain = OUT | {"upper_db": -84.0, "lower_db": -84.0}
+    shop = Shop()
+    shop.rest(rain)
+    shop.drill(4, **GOOD, idle=rain)
+    shop.free_over, shop.cut_sag = -0.012, 0.02
+    shop.rest(OUT)
+    shop.drill(4, **(GOOD | {"sag": 0.008}))
+    assert Severity.HOLD in shop.drill(2, **(SOFT | {"sag": 0.008}))
 
 
 def _with_machine(machine, faintness_db):
