@@ -13,14 +13,17 @@ spindle runs free. In a cut, grain adds to it: that is learned where good pecks 
 the mean. (The first peck of a kind tells nothing of it, as its load builds up by a course not yet known.)
 Against these, against what the speed may be off by, and against the free speed just before contact, the
 amount of a load of the expected course is estimated by generalised least squares (Aitken 1935, from memory),
-in deviations of its own estimate: the best that can be had linearly. What good pecks of the same length, and
-those of the same place in the blank, cost is taken off before; they differ by a share of their load, which
-is no packing.
+in deviations of its own estimate: the best that can be had linearly. Two seconds of it tell how steep the
+variogram is, not how far it goes: that the rms of the whole baseline tells. What good pecks of the same
+length, and those of the same place in the blank, cost is taken off before; they differ by a share of their
+load, which is no packing.
 
 What rubs is louder, too, and that is heard where the load is not: on regulated drives, on machines that
 wander by as much, and in a cut so loud that it drowns the lines. How loud good pecks are, part by part, is
-learned as their load is, and both are fitted together with one course. Sound alone needs two pecks, since
-another sound seldom swells in both; in open flutes load and sound must each tell.
+learned as their load is, and both are fitted with one course, though each by its own amount: the share of
+the work that becomes sound is another on every machine. Sound alone needs two pecks, since another sound
+seldom swells in both. In open flutes chips pack less often, and there the load must tell, and by more than
+grain can.
 
 The decision is a cumulative sum over the pecks of a blank (`monitor.signal.cusum`) whose newest term is the
 peck under way. A peck that came from no free spindle, or did not last as long as planned, is another one than
@@ -69,8 +72,9 @@ BEGINS = (0.0, 0.3, 0.6)
 """Share of the peck from which on the load may climb, as the square of what lies beyond: the exponential
 begins like that."""
 
-BEST_OF_MEAN = 0.5
-"""Deviations by which the best of these three, which share most of what they see, lies over one in noise."""
+BEST_OF_MEAN = 0.65
+"""Deviations by which the best of these three, which share most of what they see, lies over one in noise,
+where load and sound have each an amount of its own."""
 
 SURE, UNSURE, UNSURE_SD = 0.9, 0.75, 0.004
 """Confidence of a speed from which on it counts. In a cut that drowns the lines few do: of a part that has
@@ -86,19 +90,35 @@ LATE_HOPS = round(1.2 / HOP_S)
 LEAST_EXCESS = 0.1
 """Of the usual load, to count at all: pecks differ by some per cent by themselves."""
 
+LASTING, OPEN_LASTING = 2, 3
+"""Newest parts in which a climb must be seen, and in open flutes, where more must be asked."""
+
 LASTS = 0.25
-"""Of the greater climb, the lesser in the two newest parts: half of what the squares leave a part or two
+"""Of the greatest climb, the least in the newest parts: half of what the squares leave a part or two
 after they begin. Pressed chips stay until the drill comes out, while a slip of the ear is over in a part."""
 
 OPEN_FLUTES = 0.95
 """Share of the flutes' length down to which chips may leave at their open end, give or take the error of the
-depth heard. Few do get stuck there, so that load and sound must both say so."""
+depth heard. Few get stuck there, so that the load must say so, and must say more."""
 
 OPEN_DIAMETERS = 3.0
-"""Diameters of the drill down to which nothing packs in open flutes: deeper holes are pecked for it."""
+"""Diameters of the drill down to which nothing packs in the first peck of a blank: its flutes were empty."""
+
+OPEN_EXCESS, OPEN_Z = 0.4, 1.0
+"""In open flutes: share of the usual load that packed chips must add; deviations that the load must be over
+by itself."""
+
+OPEN_GRAIN, OPEN_GRAIN_WOOD = 0.1, 0.25
+"""Deviation of the share by which the load of a good peck climbs by itself: cast plastics are alike
+throughout; wood has rings, knots and voids (common practice, no published source)."""
+
+OPEN_LOUDER_DB = 6.0
+"""A drill that binds is louder by so much (common practice, no published source): a cut in open flutes that
+is louder still than good ones is heard through another sound."""
 
 BOTH_Z = 2.5
-"""Deviations of each, where both must say so: grain, wander and another sound seldom move both so far."""
+"""Deviations of load and sound, where both must say so to hold in open flutes: grain, wander and another
+sound seldom move both so far."""
 
 GRAIN = 0.05
 """Share by which grain makes a load uneven within a peck, until this machine's and this work's is known."""
@@ -181,6 +201,7 @@ LEAST_SHARE = 0.1
 """Of the cut in what is heard: with less, its sound tells nothing."""
 
 _LAGS = (1, 2, 4, 8, 16, 32)  # in hops
+_FAR = 128  # hops: no stretch of a free speed is so long, and what is known of it stays
 _LENGTHS_S = np.asarray((0.15, 0.3, 0.6, 1.2, 2.5, 5.0))  # of the wander, tried
 _PRIOR_SD, _PRIOR_S, _PRIOR_N, _MEMORY = 0.002, 0.3, 10.0, 400.0
 _NUGGET = 1e-8  # (0.01 %)^2: the estimator's own
@@ -196,7 +217,8 @@ def _smooth(x: NDArray[np.float64]) -> NDArray[np.float64]:
     return (1 + x) * np.exp(-x)
 
 
-_APART = np.asarray(_LAGS) * HOP_S / _LENGTHS_S[:, None]
+_LAGS_S = np.asarray((*_LAGS, _FAR)) * HOP_S
+_APART = _LAGS_S / _LENGTHS_S[:, None]
 _SHAPES = np.log(2 * (1 - np.vstack([_smooth(_APART), _rough(_APART)])))
 
 
@@ -212,8 +234,8 @@ class Wander:
     _n: list[float] = field(init=False)
 
     def __post_init__(self) -> None:
-        self._squares = (2 * (self.sd**2 - self.covariance(np.asarray(_LAGS) * HOP_S))).tolist()
-        self._n = [_PRIOR_N] * len(_LAGS)
+        self._squares = (2 * (self.sd**2 - self.covariance(_LAGS_S))).tolist()
+        self._n = [_PRIOR_N] * len(self._squares)
 
     def learn(self, sags: list[float], share: float = 1.0) -> None:
         """Take a stretch of one load, hop by hop, of whose squares this ``share`` is wander."""
@@ -294,6 +316,7 @@ class _Peck:
     idle_db: float = 0.0
     depth_mm: float = 0.0
     z: float = 0.0
+    may_hold: bool = True
 
 
 @dataclass(slots=True)
@@ -364,6 +387,11 @@ class _Climb:
         size = float(self.sizes[course])
         return float(self.sums[course]) / math.sqrt(size) if size > 0 else 0.0
 
+    def squares(self, grain: float) -> NDArray[np.float64]:
+        """Square of these, with its sign, where good pecks climb by such a share themselves."""
+        signed = self.sums * np.abs(self.sums)
+        return signed / np.maximum(self.sizes * (1 + grain**2 * self.sizes), _NUGGET)
+
 
 @dataclass(slots=True)
 class _Loudness:
@@ -380,8 +408,8 @@ class _Loudness:
     _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
     _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
 
-    def climb(self, peck: _Peck, kind: int, begins: NDArray[np.float64], open_flutes: bool) -> _Climb | None:
-        """What the sound says of a climb, None where nothing; in open flutes that it does not, is enough."""
+    def climb(self, peck: _Peck, kind: int, begins: NDArray[np.float64]) -> _Climb | None:
+        """What the sound says of a climb, None where nothing."""
         levels = np.asarray(peck.levels_db)
         good, n = self._expected(peck.number, kind, levels.size)
         if good is None:
@@ -395,15 +423,12 @@ class _Loudness:
         share = 1.0 - 10.0 ** ((peck.idle_db - float(good[known].mean())) / 10)  # of the cut in what is heard
         if share < LEAST_SHARE or over[: PARTS // 2].min() < -FAINTER_DB:
             return None
-        third = over.size // 3
-        if open_flutes and over[-third:].mean() <= over[:third].mean():
-            return None
         over -= share * self.dull_db
         lasting = np.exp(-np.abs(times[:, None] - times[None, :]) / ALIKE_S)
         covariance = 0.5 * self._scatter.spread**2 * (lasting + np.eye(times.size))
         covariance = (covariance + (share * self._differ.spread) ** 2) * (1 + 1 / n)
         doubled_db = share * LOUDER_DB
-        sums, sizes = _fitted(covariance, _courses(times, begins) * doubled_db, over)
+        sums, sizes, _ = _fitted(covariance, _courses(times, begins) * doubled_db, over)
         # a cut that is fainter, by a microphone that was moved, for instance, says nothing against a load
         sums = np.clip(sums, 0.0, MOST_LOUDER_Z * np.sqrt(sizes))
         return _Climb(sums, sizes, k[known], over / doubled_db, float(good[-1]))
@@ -566,44 +591,47 @@ class PackingRule:
 
     def _judge(self, peck: _Peck) -> None:
         open_flutes = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
-        shallow = open_flutes and peck.depth_mm <= OPEN_DIAMETERS * self.job.drill_diameter_mm
-        lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(
-            peck.number
-        )  # the program has no such peck
+        shallow = open_flutes and (
+            peck.number > len(self.job.pecks_mm)  # the program has no such peck; in a deep hole it might be
+            or (peck.number == 1 and peck.depth_mm <= OPEN_DIAMETERS * self.job.drill_diameter_mm)
+        )
+        lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(peck.number)  # nor this one
         if shallow or lost or len(peck.loads) < LEAST_PARTS:
             return
         begins = np.asarray(BEGINS) * PARTS * peck.part_s
-        by_sound = self._loudness.climb(peck, self._kind(peck.number), begins, open_flutes)
-        if open_flutes and (by_sound is None or max(map(by_sound.z, range(begins.size))) <= BOTH_Z):
-            peck.z = 0.0  # whatever the load says
-            return
-        by_load = self._by_load(peck, begins)
+        by_sound = self._loudness.climb(peck, self._kind(peck.number), begins)
+        by_load = self._by_load(peck, begins, open_flutes)
+        if open_flutes and by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB:
+            by_sound = None
         told = [one for one in (by_load, by_sound) if one is not None]
         if not told:
             return
-        # independent of one another: together they are the least squares of both
-        sums = np.add.reduce([one.sums for one in told])
-        sizes = np.add.reduce([one.sizes for one in told])
-        scores = np.where(sizes > 0, sums / np.sqrt(np.maximum(sizes, _NUGGET)), -math.inf)
-        best = int(scores.argmax())
+        # independent of one another, and each of its own amount: their likelihoods multiply
+        coarse = OPEN_GRAIN_WOOD if self.job.properties.softens_c is None else OPEN_GRAIN
+        squares = np.add.reduce([one.squares(coarse if open_flutes else 0.0) for one in told])
+        best = int(squares.argmax())
+        size = sum(float(one.sizes[best]) for one in told)
         shares = _together(told, best, len(peck.loads))
-        if not sizes[best] > 0 or shares.size < LEAST_PARTS - 1:
+        if not size > 0 or shares.size < LEAST_PARTS - 1:
             return
-        z = float(scores[best])
-        amount = z / math.sqrt(sizes[best])
+        z = math.copysign(math.sqrt(abs(squares[best])), squares[best])
+        amount = sum(float(one.sums[best]) for one in told) / size
         third = max(shares.size // 3, 1)
         first = shares[:third].mean()
         climbs = shares[-third:].mean() - first
-        lesser, greater = sorted(shares[-2:] - first)
+        newest = shares[-(OPEN_LASTING if open_flutes else LASTING) :] - first
+        lesser, greater = newest.min(), newest.max()
         climbs_on = min(amount, climbs) > LEAST_EXCESS and lesser > LASTS * greater
         if open_flutes:
-            climbs_on = climbs_on and len(told) == 2 and min(one.z(best) for one in told) > BOTH_Z
+            loaded = by_load is not None and by_load.z(best) > OPEN_Z
+            climbs_on = climbs_on and loaded and amount > OPEN_EXCESS
         peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if climbs_on else 0.0
+        peck.may_hold = not open_flutes or (len(told) == 2 and min(one.z(best) for one in told) > BOTH_Z)
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
             loudly = by_load is None or (by_sound is not None and by_sound.z(best) > by_load.z(best))
             self._found = self._finding(peck, by_load, by_sound if loudly else None)
 
-    def _by_load(self, peck: _Peck, begins: NDArray[np.float64]) -> _Climb | None:
+    def _by_load(self, peck: _Peck, begins: NDArray[np.float64], open_flutes: bool) -> _Climb | None:
         """What the load says of a climb, None where nothing."""
         part_s = peck.part_s
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
@@ -640,7 +668,9 @@ class PackingRule:
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
         now = float(usual[-1])
-        sums, sizes = _fitted(covariance, cut * _courses(times, begins) * now, over)
+        sums, sizes, scatter = _fitted(covariance, cut * _courses(times, begins) * now, over)
+        if open_flutes:  # as surely as it fits (Birge 1932, from memory): the ear may slip from line to line
+            sums, sizes = sums / scatter, sizes / scatter
         return _Climb(sums, sizes, k[known] + late, over[free.size :] / now, now)
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
@@ -782,7 +812,8 @@ class PackingRule:
         load = peck.loads[-1]
         usual = by_load.usual if by_load is not None else math.nan
         ahead = self._ahead(peck)
-        holds = 100 * load >= self.job.sag_warning_pct and 100 * ahead >= self.job.sag_hold_pct
+        near = 100 * load >= self.job.sag_warning_pct and 100 * ahead >= self.job.sag_hold_pct
+        holds = near and peck.may_hold
         what = (
             f"Drawn on, it reaches {100 * ahead:.0f} % in this peck or the next: retract and clear them."
             if holds
@@ -828,10 +859,15 @@ def _courses(times: NDArray[np.float64], begins: NDArray[np.float64]) -> NDArray
 
 def _fitted(
     covariance: NDArray[np.float64], courses: NDArray[np.float64], over: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-    """Least squares by each course alone: amount over its variance, and 1 / variance."""
-    weights = np.linalg.solve(covariance, courses.T).T
-    return weights @ over, (weights * courses).sum(axis=1)
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares by each course alone: amount over its variance, 1 / variance, and by how many times the
+    rest scatters more than the covariance says."""
+    solved = np.linalg.solve(covariance, np.vstack([courses, over]).T).T
+    weights = solved[:-1]
+    sums, sizes = weights @ over, (weights * courses).sum(axis=1)
+    explained = np.square(sums) / np.where(sizes > 0, sizes, 1.0)
+    scatter = np.maximum((float(solved[-1] @ over) - explained) / max(over.size - 1, 1), 1.0)
+    return sums, sizes, scatter
 
 
 def _together(told: list[_Climb], course: int, size: int) -> NDArray[np.float64]:

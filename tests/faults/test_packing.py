@@ -185,9 +185,43 @@ def test_pecks_that_the_program_does_not_have_are_not_judged():
     assert shop.blank(2, packed_from(4)) == []
 
 
-def test_a_hole_that_the_flutes_reach_out_of_packs_nothing():
+def test_in_a_hole_that_the_flutes_reach_out_of_the_load_warns_and_does_not_hold():
+    """Fewer chips get stuck there, but those that do press as hard."""
     long_flutes = Shop(job=JOB.model_copy(update={"flute_length_mm": 60.0}))
-    assert long_flutes.blank(1, packed_from(4)) == []
+    assert [long_flutes.blank(n, good) for n in (1, 2)] == [[], []]
+    found = long_flutes.blank(3, packed_from(4))
+    assert found[0][0] <= 5
+    assert {severity for _, severity, _ in found} == {Severity.WARNING}
+
+
+@pytest.mark.parametrize(("flute_length_mm", "told"), [(20.0, True), (60.0, False)])
+def test_a_load_that_climbs_by_as_much_as_coarse_grain_is_no_packing_in_open_flutes(flute_length_mm, told):
+    shop = Shop(wander=0.0002, job=JOB.model_copy(update={"flute_length_mm": flute_length_mm}))
+    assert [shop.blank(n, good) for n in (1, 2, 3)] == [[], [], []]
+
+    def climbs_by_a_third(peck, into, depth):
+        return FREE * (1 + (0.35 * (into / 5.0) ** 2 if peck > 4 else 0.0))
+
+    assert bool(shop.blank(4, climbs_by_a_third)) is told
+
+
+def test_in_open_flutes_a_load_that_jumps_to_and_fro_is_a_slip_of_the_ear():
+    """As high as packed chips would load it by the end of the peck, but no load falls so fast in between."""
+    shop = Shop(wander=0.0004, job=JOB.model_copy(update={"flute_length_mm": 60.0}))
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+
+    def slips(peck, into, depth):
+        return FREE + (0.02 * (-1) ** int(into / 0.8) if peck > 3 and into > 2.0 else 0.0)
+
+    assert shop.blank(3, slips) == []
+
+
+def test_in_open_flutes_more_pecks_than_the_program_has_are_not_judged():
+    """A ghost of a line that the ear follows there has loaded nothing."""
+    shop = Shop(job=JOB.model_copy(update={"flute_length_mm": 60.0}))
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+    shop.rule.job = shop.job.model_copy(update={"pecks_mm": JOB.pecks_mm[:3]})
+    assert shop.blank(3, packed_from(4)) == []
 
 
 def test_a_machine_that_wanders_more_is_judged_by_its_own_wander():
@@ -212,6 +246,21 @@ def test_the_wander_of_a_machine_is_learned_from_stretches_of_one_load(sd, lengt
     change = np.sqrt(2 * (learned[0] - learned[1:]))
     true = sd * np.sqrt(2 * (1 - np.exp(-lags[1:] / length_s)))
     assert change == pytest.approx(true, rel=0.25)
+
+
+def test_short_stretches_do_not_tell_how_far_a_wander_goes():
+    """Of one that turns within seconds they do tell how steep it is, and the baseline knows its rms."""
+    rng, before, turns_s = np.random.default_rng(4), 0.0025, 2.0
+    wander = wander_of(before / 1.1)
+    for _ in range(40):
+        sags, x = [], before * rng.normal()
+        for _ in range(40):
+            x += -x * STEP_S / turns_s + before * np.sqrt(2 * STEP_S / turns_s) * rng.normal()
+            sags.append(x)
+        wander.learn(sags)
+    assert 0.8 * before < wander.sd < 1.3 * before
+    steep = wander.sd**2 - wander.covariance(np.asarray(0.5))
+    assert steep == pytest.approx(before**2 * (1 - math.exp(-0.5 / turns_s)), rel=0.3)
 
 
 def test_a_smooth_wander_is_told_from_a_rough_one():
@@ -357,18 +406,27 @@ def test_a_cut_that_gets_louder_in_two_pecks_tells_where_no_load_does(last, told
 
 @pytest.mark.parametrize(
     ("louder_db", "packs", "told"),
-    [(rubs(4), True, True), (rubs(4), False, False), (nothing, True, False)],
+    [
+        (rubs(4), True, {Severity.WARNING, Severity.HOLD}),
+        (rubs(4), False, set()),
+        (nothing, True, {Severity.WARNING}),
+    ],
 )
-def test_in_open_flutes_load_and_sound_must_both_tell(louder_db, packs, told):
+def test_in_open_flutes_the_load_must_tell_and_holds_where_sound_does_too(louder_db, packs, told):
     shop = Heard(louder_db, job=JOB.model_copy(update={"flute_length_mm": 60.0}))
     assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
-    assert bool(shop.blank(3, packed_from(4) if packs else good)) is told
+    found = shop.blank(3, packed_from(4) if packs else good)
+    assert {severity for _, severity, _ in found} == told
 
 
-def test_in_a_hole_of_a_few_diameters_and_open_flutes_nothing_packs():
-    shop = Heard(rubs(4), job=JOB.model_copy(update={"flute_length_mm": 60.0, "drill_diameter_mm": 20.0}))
+@pytest.mark.parametrize(("peck", "told"), [(1, False), (2, True)])
+def test_in_a_hole_of_a_few_diameters_nothing_packs_in_the_first_peck(peck, told):
+    """No chips stayed from one before. Of a later one no hole is too shallow."""
+    wide = {"flute_length_mm": 60.0, "drill_diameter_mm": 20.0, "pecks_mm": (5.0,) * 7}
+    shop = Heard(nothing, job=JOB.model_copy(update=wide))
     assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
-    assert shop.blank(3, packed_from(4)) == []
+    found = shop.blank(3, lambda n, into, depth: FREE + (evacuation(into, 1.0) if n == peck else 0.0))
+    assert [n for n, *_ in found[:1]] == [peck] * told
 
 
 def test_a_contact_that_rain_dates_too_early_does_not_get_louder():
