@@ -4,6 +4,7 @@ from __future__ import annotations
 
 import os
 import sys
+from pathlib import Path
 
 from monitor.environment import ROOT, ensure_environment
 
@@ -12,7 +13,7 @@ def main() -> int:
     """Run the command line, in a fresh clone from the environment made for it."""
     if (ROOT / "pyproject.toml").exists():
         python = ensure_environment()
-        if sys.prefix == sys.base_prefix:
+        if python != Path(sys.executable):
             os.execv(python, [str(python), "-m", "monitor.cli", *sys.argv[1:]])
     from monitor.cli import main as run
 

@@ -1,6 +1,9 @@
 """Setting up a fresh clone, with every command to the system replaced by a record of it."""
 
+import re
 import subprocess
+import tomllib
+from pathlib import Path
 
 import pytest
 
@@ -73,6 +76,69 @@ def test_the_demo_and_the_tests_share_one_environment(clone, commands):
     for extras in ("", "[test]", "", "[test]"):
         environment.ensure_environment(extras)
     assert [command[2] for command in ran] == ["venv", "pip", "pip"]
+
+
+@pytest.fixture
+def other_environment(tmp_path, monkeypatch):
+    """Another virtual environment is active, with numpy 1.26.4 and pytest 8.4.0 in it; its Python."""
+    monkeypatch.setattr(environment.sys, "prefix", str(tmp_path / "other"))
+    monkeypatch.setattr(environment.sys, "executable", str(tmp_path / "other/bin/python"))
+    present = {"numpy": "1.26.4", "pytest": "8.4.0"}
+
+    def version(name):
+        if name not in present:
+            raise environment.metadata.PackageNotFoundError(name)
+        return present[name]
+
+    monkeypatch.setattr(environment.metadata, "version", version)
+    return tmp_path / "other/bin/python"
+
+
+@pytest.mark.parametrize("needs", ["numpy>=1.26", "numpy>=1.9.99", "numpy", "numpy>=1.26.4,<3"])
+def test_another_environment_that_has_all_is_used_as_it_is(clone, commands, other_environment, needs):
+    ran, _ = commands
+    (clone / "pyproject.toml").write_text(
+        f"[project]\ndependencies = ['{needs}']\noptional-dependencies.test = ['pytest>=8']\n"
+    )
+    assert environment.ensure_environment() == other_environment
+    assert environment.ensure_environment("[test]") == other_environment
+    assert ran == []
+
+
+@pytest.mark.parametrize("lacks", ["numpy>=2.0", "numpy>=1.27", "scipy>=1.11", "ruff", "uplot"])
+def test_another_environment_that_lacks_something_is_left_alone(clone, commands, other_environment, lacks):
+    ran, _ = commands
+    if lacks == "uplot":
+        (clone / "dashboard/page/uplot/uplot.js").unlink()
+    extra = lacks if lacks == "ruff" else "pytest>=8"
+    needs = lacks if ">" in lacks else "numpy"
+    (clone / "pyproject.toml").write_text(
+        f"[project]\ndependencies = ['{needs}']\noptional-dependencies.test = ['{extra}']\n"
+    )
+    own = clone / ".venv/bin/python"
+    assert environment.ensure_environment("[test]") == own
+    assert [command[2] for command in ran] == ["venv", "pip"]
+    assert ran[0][-1] == str(clone / ".venv")
+    assert ran[1][0] == str(own)
+    assert not other_environment.parent.parent.exists()  # nothing was written there
+
+
+def test_the_clones_own_environment_is_used_when_it_is_active(clone, commands, monkeypatch):
+    ran, _ = commands
+    environment.ensure_environment()
+    running = clone / ".venv/bin/python3"
+    running.touch()
+    monkeypatch.setattr(environment.sys, "prefix", str(clone / ".venv"))
+    monkeypatch.setattr(environment.sys, "executable", str(running))
+    assert environment.ensure_environment() == running
+    assert len(ran) == 2
+
+
+def test_every_requirement_is_of_a_form_that_is_understood():
+    pyproject = Path(environment.__file__).parent.parent / "pyproject.toml"
+    project = tomllib.loads(pyproject.read_text("utf-8"))["project"]
+    for requirement in project["dependencies"] + project["optional-dependencies"]["test"]:
+        assert re.fullmatch(r"[\w.-]+(>=[\d.]+(,<\d+)?)?", requirement), requirement
 
 
 def test_debian_without_venv_installs_it(clone, commands, monkeypatch):
