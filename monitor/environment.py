@@ -45,7 +45,8 @@ def ensure_environment(extras: str = "") -> Path:
     # One without any stamp was never finished: begin it again.
     if not own and not (python.exists() and any(venv.glob("spindlebell*.installed"))):
         _make_venv(venv)
-    install = [str(python), "-m", "pip", "install", "--quiet", "--editable", f"{ROOT}{extras}"]
+    pip = [str(python), "-m", "pip", "--disable-pip-version-check"]
+    install = [*pip, "install", "--quiet", "--editable", f"{ROOT}{extras}"]
     _run(install, "pip cannot install it")
     stamp.write_text(wanted, "utf-8")
     return python

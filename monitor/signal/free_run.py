@@ -19,13 +19,21 @@ MIN_SECONDS = 3.0  # six coarse frames, two fine ones: less cannot be averaged
 class FreeRun:
     """A recording of the spindle turning free at one commanded speed.
 
-    ``x`` is (n,), full scale 1; ``rpm`` the commanded speed; ``name`` is used in messages.
+    ``x`` is (n,), full scale 1; ``rpm`` the commanded speed; ``name`` is used in messages. Raises
+    BaselineError where samples stand for a speed or a rate, or the other way round.
     """
 
     rpm: float
     x: NDArray[np.floating]
     fs: float
     name: str = ""
+
+    def __post_init__(self) -> None:
+        if np.ndim(self.rpm) or np.ndim(self.fs) or not np.ndim(self.x):
+            raise BaselineError(
+                "a free-running recording is made of its commanded speed in rpm, its samples and its sample"
+                " rate in Hz, in this order: FreeRun(900.0, x, 48000.0)"
+            )
 
 
 def checked(run: FreeRun) -> FreeRun:

@@ -134,6 +134,15 @@ def _step():
     return free_run(950, 15, speed=speed)
 
 
+@pytest.mark.parametrize("order", [(1, 0, 2), (0, 2, 1), (1, 2, 0), (2, 1, 0)])
+def test_arguments_in_another_order_are_refused_by_what_they_are(order):
+    given = (900.0, free_run(900, 1), FS)
+    with pytest.raises(
+        BaselineError, match=r"in this order: FreeRun\(900\.0, x, |rate 900 Hz is not between"
+    ):
+        learn_baseline([FreeRun(*(given[i] for i in order))], CREATED)
+
+
 @pytest.mark.parametrize(
     ("x", "message"),
     [
