@@ -2,6 +2,7 @@
 
 import csv
 import json
+import re
 import subprocess
 import sys
 from pathlib import Path
@@ -68,6 +69,32 @@ def test_a_good_batch_raises_no_hold(lamp, tmp_path, capsys):
     off = [abs(float(r["speed_rpm"]) / float(truth.rpm_at(float(r["t"]))) - 1) for r in steady]
     # A constant dial error is invisible, so the scale may differ by what free running differs.
     assert np.median(off) < 0.02
+
+
+@pytest.mark.parametrize("speed", ["3000 rpm", "300 rpm"])
+def test_a_job_of_another_speed_fails_and_says_what_was_heard(lamp, tmp_path, capsys, speed):
+    """Outside of the speeds that are looked at for the job's: status 0 would say that all was well."""
+    job = tmp_path / "slip of the pen.toml"
+    job.write_text((lamp.folder / "normal_batch.toml").read_text("utf-8").replace("900 rpm", speed), "utf-8")
+    recording, baseline = str(lamp.folder / "normal_batch.flac"), str(lamp.folder / "baseline.json")
+    arguments = ["--job", str(job), "--baseline", baseline, "--out", str(tmp_path / "out")]
+    assert cli.main(["replay", recording, *arguments]) == 1
+    out, err = capsys.readouterr()
+    assert "No hold was raised." in out
+    (said,) = err.splitlines()
+    assert said.startswith(f"spindlebell replay: {job}: the spindle was not heard near the job's {speed}")
+    heard = int(re.search(r"it turned at (\d+) rpm for [5-9]\d % of the recording; mend", said)[1])
+    assert heard == pytest.approx(900, rel=0.03)
+
+
+def test_a_spindle_that_stands_still_is_at_no_other_speed(lamp, tmp_path, capsys):
+    """Only the room: little is heard, as it should be."""
+    x = 0.001 * np.random.default_rng(4).standard_normal(30 * FS)
+    soundfile.write(tmp_path / "room.flac", x, FS, subtype="PCM_24")
+    assert replay(lamp, "normal_batch", tmp_path / "out", tmp_path / "room.flac") == 0
+    out, err = capsys.readouterr()
+    assert "The spindle was heard in 0 % of the recording only." in out
+    assert err == ""
 
 
 def test_a_binding_drill_is_held_and_all_evidence_agrees(lamp, tmp_path):
