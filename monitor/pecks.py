@@ -877,6 +877,7 @@ class Cycle:
             return
         self.heard.append(peck)
         self._last_end_s = end_s
+        told_as = self.peck
         self._forget_none(peck, cut)
         alike = self.schedule.alike(peck, self.peck - 1)
         length = self.schedule.planned_mm(self.peck - 1) if alike else peck.length_mm
@@ -884,6 +885,8 @@ class Cycle:
         self._deepest_mm = min(cut.from_mm + length, max(deepest, cut.from_mm))
         self._untold.append(_Untold(cut.start_s, end_s, self.peck, self._deepest_mm, cut))
         message = f"Peck {self.peck} ends at {self._deepest_mm:.1f} mm."
+        if self.peck < told_as:
+            message += f" It was told as peck {told_as}: what was taken for pecks before it was none."
         yield self._event(t, Kind.PECK_END, message, end_s)
 
     def so_far(self, end_s: float) -> HeardPeck:

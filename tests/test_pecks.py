@@ -856,7 +856,10 @@ def test_an_axis_that_brings_the_drill_is_no_peck_once_one_was_heard():
     assert walk.cycle.peck == 1
     walk.peck(8.0)
     assert (walk.cycle.peck, walk.cycle.depth_mm) == (1, pytest.approx(8.0))
+    told = walk.events[-1].message  # to a reader of the events, who was told of a peck 2
+    assert told.startswith("Peck 1 ends at 8.0 mm. It was told as peck 2: what was taken for pecks before")
     walk.peck(5.0).stop()
+    assert [event.message for event in walk.events if "none" in event.message] == [told]
     assert walk.cycle.blank == 1
     assert [(row.peck, row.depth_to_mm) for row in walk.cycle.rows] == [(1, 8.0), (2, 13.0)]
     assert walk.cycle.schedule.learned

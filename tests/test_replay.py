@@ -72,7 +72,9 @@ def run(files, *more, recording="rec.wav"):
 
 
 def test_no_hold_is_status_0(files, script, capsys):
-    script["events"] = [event(2.0, Kind.BLANK_START, Severity.INFO), event(5.0, severity=Severity.WARNING)]
+    blank = [event(t, Kind.BLANK_START, Severity.INFO) for t in (1.0, 2.0)]  # the first one proved to be none
+    blank.append(event(7.0, Kind.BLANK_END, Severity.INFO))
+    script["events"] = [*blank, event(5.0, severity=Severity.WARNING)]
     script["pecks"] = [peck(4.0), peck(6.0, 2)]
     assert run(files) == 0
     out, err = capsys.readouterr()

@@ -138,7 +138,8 @@ def _keep_memory() -> None:
 class Tally:
     """What was heard, for the summary of it; times in seconds. Only holds and warnings make it grow.
 
-    ``rows``: of the trace, ``rows_at_rpm``: how many of them at each speed, in whole rpm.
+    ``blanks``: those that ended, for what began as one may prove to be none. ``rows``: of the trace,
+    ``rows_at_rpm``: how many of them at each speed, in whole rpm.
     """
 
     heard_s: float = 0.0
@@ -155,7 +156,7 @@ class Tally:
         self.pecks += len(heard.pecks)
         self.rows += len(heard.trace)
         self.rows_at_rpm.update(round(row.speed_rpm) for row in heard.trace if row.speed_rpm > 0)
-        self.blanks += sum(event.kind is Kind.BLANK_START for event in heard.events)
+        self.blanks += sum(event.kind is Kind.BLANK_END for event in heard.events)
         self.warnings += [event for event in heard.events if event.severity is Severity.WARNING]
         self.holds += [event for event in heard.events if event.severity is Severity.HOLD]
 
