@@ -66,8 +66,11 @@ def main(argv: Sequence[str] | None = None) -> int:
     prog = "spindlebell"
     _let_every_letter_through()
     try:
-        args = _parser(argv).parse_args(argv)
-        prog = f"spindlebell {args.command}"
+        parser = _parser(argv)
+        args, unknown = parser.parse_known_args(argv)
+        parser.prog = prog = f"spindlebell {args.command}"
+        if unknown:
+            parser.error(f"unknown arguments: {' '.join(unknown)}")
         status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
         print(end="", flush=True)
         return status

@@ -1,7 +1,8 @@
-"""Recordings from disk: WAV and FLAC as a stream of blocks, any length in constant memory."""
+"""Recordings from disk: WAV and FLAC as a stream of blocks, any length in constant memory; FLAC made."""
 
 from __future__ import annotations
 
+import io
 import os
 import stat
 import struct
@@ -183,6 +184,16 @@ def read_recording(path: str | os.PathLike[str], channel: int = 1) -> tuple[NDAr
     """
     recording = open_recording(path, channel)
     return np.concatenate(list(recording.blocks(recording.fs))), recording.fs
+
+
+def flac(x: NDArray[Any], fs: int, subtype: str) -> bytes:
+    """A FLAC file of samples, shape (n,) or (n, n_channels); ``subtype`` as of soundfile, such as "PCM_24".
+
+    Made in memory: libsndfile, which would write it itself, does not say why a disk takes no more.
+    """
+    file = io.BytesIO()
+    soundfile.write(file, x, fs, format="FLAC", subtype=subtype)
+    return file.getvalue()
 
 
 def _open(path: Path) -> soundfile.SoundFile:

@@ -7,8 +7,8 @@ import os
 from pathlib import Path
 
 
-def write_whole(path: Path, text: str) -> None:
-    """Write UTF-8 text; whatever goes wrong, the old file stays as it was and nothing half-written is left.
+def write_whole(path: Path, content: str | bytes) -> None:
+    """Write bytes, or text as UTF-8; whatever goes wrong, the old file stays, and nothing half-written.
 
     What is no ordinary file, as a terminal or ``/dev/null``, is written to and never replaced.
 
@@ -17,12 +17,13 @@ def write_whole(path: Path, text: str) -> None:
     OSError
         The file cannot be written.
     """
+    data = content if isinstance(content, bytes) else content.encode()
     if path.exists() and not path.is_file():
-        path.write_text(text, encoding="utf-8")  # says so itself where it is a directory
+        path.write_bytes(data)  # says so itself where it is a directory
         return
     aside = path.with_name(f".{path.name}.{os.getpid()}.part")
     try:
-        aside.write_text(text, encoding="utf-8")
+        aside.write_bytes(data)
         put_in_place(aside, path)
     except OSError:
         if aside.exists():

@@ -95,6 +95,14 @@ def test_wrong_arguments_give_one_line_and_status_2(argv, capsys):
     assert captured.err.endswith("; see spindlebell --help\n")
 
 
+def test_an_argument_too_many_names_the_command_whose_page_helps(capsys):
+    with pytest.raises(SystemExit) as ended:
+        cli.main(["report", "evidence", "-o", "report.html"])
+    assert ended.value.code == 2
+    said = capsys.readouterr().err
+    assert said == "spindlebell report: unknown arguments: -o report.html; see spindlebell report --help\n"
+
+
 def test_version_and_help(capsys):
     with pytest.raises(SystemExit):
         cli.main(["--version"])

@@ -8,9 +8,10 @@ from monitor.whole_file import write_whole
 
 
 def test_a_new_file_and_one_in_place_of_an_old_one(tmp_path):
-    for text in ("one", "two"):
-        write_whole(tmp_path / "file", text)
-        assert (tmp_path / "file").read_text("utf-8") == text
+    for content in ("eins", "zwölf", b"\xff\x00"):
+        write_whole(tmp_path / "file", content)
+        expected = content if isinstance(content, bytes) else content.encode()
+        assert (tmp_path / "file").read_bytes() == expected
     assert [path.name for path in tmp_path.iterdir()] == ["file"]
 
 

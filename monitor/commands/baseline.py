@@ -8,8 +8,6 @@ from collections.abc import Callable, Iterator, Sequence
 from datetime import UTC, datetime
 from pathlib import Path
 
-import soundfile
-
 from monitor.baseline import Baseline, describe, save_baseline
 from monitor.commands.check import show_level
 from monitor.commands.listen import add_station_arguments, station_of
@@ -17,10 +15,11 @@ from monitor.errors import BaselineError, InputError
 from monitor.forewarning import of_hearing
 from monitor.manual import Manual
 from monitor.ports import Block
-from monitor.recordings import read_recording
+from monitor.recordings import flac, read_recording
 from monitor.signal.audibility import audibility
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.take import advice, measure, record, trouble
+from monitor.whole_file import write_whole
 
 TAKE_S = 15.0  # 10 s or longer is asked of recordings; a person's hand may knock somewhere in it
 SHORTEST_S, LONGEST_S = 5.0, 300.0
@@ -142,7 +141,7 @@ def _live(args: argparse.Namespace) -> Baseline:
     if args.keep:
         for take in takes:
             path = args.keep / f"free_{take.rpm:g}rpm.flac"
-            soundfile.write(path, take.x, round(take.fs), subtype="PCM_24")
+            write_whole(path, flac(take.x, round(take.fs), "PCM_24"))
             print(f"Kept: {path}")
     return baseline
 

@@ -16,6 +16,7 @@ import soundfile
 from numpy.typing import NDArray
 
 from monitor.measurements import Event, Severity
+from monitor.recordings import flac
 from monitor.whole_file import put_in_place, sync
 
 BEFORE_S = 4.0  # a peck's worth of sound before the event, to hear what led to it
@@ -181,7 +182,7 @@ class ClipWriter:
         # Written by full scale 2^23, 24-bit and 16-bit sound comes out exactly as it went in.
         x = np.nan_to_num(np.concatenate(clip.parts), posinf=1.0, neginf=-1.0).astype(np.float64)
         pcm = np.clip(np.rint(x * 2.0**23), -(2.0**23), 2.0**23 - 1).astype(np.int32) << 8
-        soundfile.write(part, pcm, self._fs, format="FLAC", subtype="PCM_24")
+        part.write_bytes(flac(pcm, self._fs, "PCM_24"))
         if clip.forced:  # or a power cut might leave neither the old one nor the new
             put_in_place(part, path)
         else:

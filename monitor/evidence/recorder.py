@@ -56,6 +56,8 @@ class Evidence:
     """
 
     def __init__(self, directory: str | os.PathLike[str], info: BatchInfo) -> None:
+        if not os.fspath(directory):
+            raise NoEvidence("no directory is named for the evidence; give one with --out")
         self.directory = Path(directory)
         self._fs = info.fs
         self._n = 0

@@ -9,13 +9,14 @@ from pathlib import Path
 from typing import Any
 
 import numpy as np
-import soundfile
 from numpy.typing import NDArray
 
 from monitor import __version__
 from monitor.errors import InputError
+from monitor.recordings import flac
 from monitor.synth.scenes import Recipe, free_running, job_toml, render_scene
 from monitor.synth.truth import NOTE
+from monitor.whole_file import write_whole
 
 MANIFEST = "manifest.json"
 
@@ -36,7 +37,7 @@ def write_scenes(directory: Path, recipes: Mapping[str, Recipe], seed: int) -> I
     Raises
     ------
     InputError
-        The directory cannot be used.
+        The directory cannot be used, or a file in it not be written.
     """
     _claim(directory)
     baselines: dict[tuple[str, float], str] = {}
@@ -56,8 +57,8 @@ def write_scenes(directory: Path, recipes: Mapping[str, Recipe], seed: int) -> I
             "job": f"{name}.toml",
             "baseline": [],
         }
-        _write(directory / entry["truth"], played.truth.to_json())
-        _write(directory / entry["job"], job_toml(scene))
+        _put(directory / entry["truth"], played.truth.to_json())
+        _put(directory / entry["job"], job_toml(scene))
         for rpm in recipe.baseline_rpm:
             file = f"baseline_{recipe.setup}_{rpm:.0f}rpm.flac"
             if (recipe.setup, rpm) not in baselines:
@@ -74,7 +75,7 @@ def write_scenes(directory: Path, recipes: Mapping[str, Recipe], seed: int) -> I
         "seed": seed,
         "scenes": entries,
     }
-    _write(directory / MANIFEST, json.dumps(manifest, indent=1) + "\n")
+    _put(directory / MANIFEST, json.dumps(manifest, indent=1) + "\n")
 
 
 def _claim(directory: Path) -> None:
@@ -89,7 +90,7 @@ def _claim(directory: Path) -> None:
     except OSError as error:
         raise InputError(f"{directory}: cannot be made ({error.strerror}); name another directory") from error
     if not (directory / MANIFEST).exists():  # so that a broken-off run can be taken up again
-        _write(directory / MANIFEST, json.dumps({"note": NOTE, "synthetic": True, "scenes": []}) + "\n")
+        _put(directory / MANIFEST, json.dumps({"note": NOTE, "synthetic": True, "scenes": []}) + "\n")
 
 
 def _is_ours(manifest: Path) -> bool:
@@ -100,11 +101,20 @@ def _is_ours(manifest: Path) -> bool:
     return isinstance(content, dict) and content.get("synthetic") is True
 
 
+def _put(path: Path, content: str | bytes) -> None:
+    try:
+        write_whole(path, content)
+    except OSError as error:
+        reason = error.strerror or error
+        raise InputError(
+            f"{path}: cannot be written ({reason}); free some space, or name another directory"
+        ) from error
+
+
 def _write_flac(path: Path, x: NDArray[np.float32], fs: int) -> dict[str, Any]:
     pcm = to_pcm16(x)
-    aside = path.with_suffix(".part")
-    soundfile.write(aside, pcm, fs, format="FLAC", subtype="PCM_16")
-    aside.replace(path)
+    sound = flac(pcm, fs, "PCM_16")
+    _put(path, sound)
     level = float(np.sqrt(np.mean(x.astype(np.float64) ** 2)))
     return {
         "file": path.name,
@@ -112,11 +122,5 @@ def _write_flac(path: Path, x: NDArray[np.float32], fs: int) -> dict[str, Any]:
         "samples": int(pcm.size),
         "rms_dbfs": round(20 * np.log10(max(level, 1e-9)), 2),
         "peak": round(float(np.max(np.abs(x))), 4),
-        "sha256": hashlib.sha256(path.read_bytes()).hexdigest(),
+        "sha256": hashlib.sha256(sound).hexdigest(),
     }
-
-
-def _write(path: Path, text: str) -> None:
-    aside = path.with_suffix(".part")
-    aside.write_text(text, encoding="utf-8")
-    aside.replace(path)

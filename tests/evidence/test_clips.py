@@ -56,6 +56,14 @@ def test_at_the_beginning_and_the_end_there_is_less(tmp_path):
     assert np.array_equal(clips["0001-000019.500-sag.flac"], PCM[round(15.5 * FS) : 20 * FS])
 
 
+def test_a_full_disk_is_told_as_such(tmp_path):
+    """libsndfile, were it to write the file itself, would say "System error."."""
+    clips = ClipWriter(tmp_path, 1, FS)
+    (tmp_path / "clips/0001-000001.000-sag.part").symlink_to("/dev/full")
+    with pytest.raises(OSError, match="No space left on device"):
+        clips.feed(X[: 2 * FS], [event(1.0)])
+
+
 def test_information_has_no_clip(tmp_path):
     assert run(tmp_path, X[: 9 * FS], [event(3.0, Kind.PECK_END, Severity.INFO)], [FS]) == [""]
     assert written(tmp_path) == {}

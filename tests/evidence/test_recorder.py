@@ -18,7 +18,7 @@ import numpy as np
 import pytest
 import soundfile
 
-from monitor.errors import EvidenceError
+from monitor.errors import EvidenceError, NoEvidence
 from monitor.evidence.exports import FILES
 from monitor.evidence.recorder import Evidence
 from monitor.measurements import Heard
@@ -262,6 +262,14 @@ def test_a_damaged_value_hinders_no_new_run(tmp_path):
     before = (out / "events.jsonl").read_bytes()
     write(out, 8, 5.0)
     assert (out / "earlier" / "0001" / "events.jsonl").read_bytes() == before
+
+
+def test_a_directory_without_a_name_is_not_the_one_that_one_is_in(tmp_path, monkeypatch):
+    """As of `--out "$DIR"` in a script where DIR is not set."""
+    monkeypatch.chdir(tmp_path)
+    with pytest.raises(NoEvidence, match=r"no directory is named for the evidence; give one with --out"):
+        Evidence("", INFO)
+    assert list(tmp_path.iterdir()) == []
 
 
 def test_a_full_disk_is_one_clear_line_and_what_was_written_stays(tmp_path):

@@ -1,7 +1,9 @@
 """The synthetic recordings: those in the repository are the ones that the command makes."""
 
+import errno
 import hashlib
 import json
+import os
 from pathlib import Path
 from typing import Any
 
@@ -9,6 +11,7 @@ import numpy as np
 import pytest
 import soundfile
 
+from monitor import whole_file
 from monitor.cli import main
 from monitor.job import load_job
 from monitor.synth.files import to_pcm16
@@ -131,6 +134,20 @@ def test_the_command_says_what_is_wrong_and_writes_nothing(
     assert main(["synth", *[str(out) if word == "DIR" else word for word in arguments]]) == 2
     assert message in capsys.readouterr().err
     assert not out.exists()
+
+
+def test_a_full_disk_is_told_in_one_line_and_leaves_nothing_half_written(
+    tmp_path: Path, monkeypatch: pytest.MonkeyPatch, capsys: pytest.CaptureFixture[str]
+) -> None:
+    def sync(path: Path) -> None:
+        if path.suffix == ".part" and "bind.flac" in path.name:
+            raise OSError(errno.ENOSPC, os.strerror(errno.ENOSPC))
+
+    monkeypatch.setattr(whole_file, "sync", sync)
+    assert main(["synth", str(tmp_path), "--scene", "bind"]) == 2
+    said = f"{tmp_path / 'bind.flac'}: cannot be written (No space left on device); free some space"
+    assert said in capsys.readouterr().err
+    assert [path.name for path in tmp_path.iterdir()] == ["manifest.json"]
 
 
 def test_a_directory_of_other_things_is_left_alone(
