@@ -77,6 +77,7 @@ _NO_MATTER = {
     "G59.3", "G61", "G61.1", "G64", "G90.1", "G91.1", "M0", "M1", "M3", "M4", "M5", "M6", "M7", "M8",
     "M9", "M48", "M49",
 }  # fmt: skip
+_OFF_AXIS = "feed moves off the axis (X or Y not 0), such as turning or facing"
 _ELSEWHERE = ("G65", "G66", "M96", "M97", "M98", "M99")
 _NO_DRILLING = {
     "G2": "an arc", "G3": "an arc", "G32": "thread cutting", "G33": "thread cutting",
@@ -283,14 +284,10 @@ def _move(state: State, block: Block) -> None:
     along_z = z != state.z or z is None
     drills = on_axis(state, block, x, y)
     if state.motion == "G1" and (not drills or (sideways and state.x is not None)):
-        state.remark(block.line, Note.LEFT_OUT, _off_axis(state), once=True)
+        state.remark(block.line, Note.LEFT_OUT, _OFF_AXIS, once=True)
     elif along_z:
         state.steps.append(step_to(state, block, z))
     state.x, state.y, state.z = x, y, z
-
-
-def _off_axis(state: State) -> str:
-    return "feed moves off the axis (X or Y not 0), such as turning or facing"
 
 
 def _is_face_cycle(state: State, block: Block) -> bool:

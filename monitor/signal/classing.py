@@ -73,8 +73,8 @@ def _odds(
     """Log odds of each class for a line of recording i with its matches if it turns and if it stays."""
     alone = 4 if len(found) > 1 else 8  # sharpness without a second recording that agrees is trusted less
     odds = {
-        LineClass.ORDER: log(0.6) + _match_odds(line, i, turn, found, 0.7),
-        LineClass.FIXED: log(0.25) + _match_odds(line, i, stay, found, 0.95),
+        LineClass.ORDER: log(0.6) + _match_odds(i, turn, found, 0.7),
+        LineClass.FIXED: log(0.25) + _match_odds(i, stay, found, 0.95),
         LineClass.UNKNOWN: log(0.15),
     }
     odds[LineClass.ORDER] += 0.5 * _sharpness(turn, 12 if len(turn) > 1 else alone)
@@ -142,7 +142,7 @@ def _matches(
 
 
 def _match_odds(
-    line: FoundLine, i: int, members: dict[int, FoundLine], found: Sequence[list[FoundLine]], p_seen: float
+    i: int, members: dict[int, FoundLine], found: Sequence[list[FoundLine]], p_seen: float
 ) -> float:
     """Log-likelihood ratio of the matches found and missed, against chance."""
     total = 0.0

@@ -232,13 +232,13 @@ def _likelihoods(
     level, spread = float(np.median(levels)), _level_spread(levels)
     told = np.empty((curves.n, RISES.size * STEEPS.size, grid.size), np.float32)  # the largest array here
     for group, base in zip(groups, bases, strict=True):
-        told[group.members] = _group(curves, group, base, shape, grid, factor, (level, spread), answer)
+        told[group.members] = _group(curves, group, base, grid, factor, (level, spread), answer)
     told -= told.max(axis=(1, 2), keepdims=True)
     return np.asarray(np.logaddexp(told + math.log1p(-ODD), math.log(ODD)))
 
 
 def _group(
-    curves: PeckCurves, group: LikePecks, base: Curve, shape: Shape, grid: Curve, factor: Curve,
+    curves: PeckCurves, group: LikePecks, base: Curve, grid: Curve, factor: Curve,
     level: tuple[float, float], answer: Answer | None,
 ) -> NDArray[np.float64]:  # fmt: skip
     """Log likelihoods of like pecks, shape (members, rises * steeps, grid)."""
