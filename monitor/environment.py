@@ -117,6 +117,9 @@ def _assets_present() -> bool:
 
 
 def _run(command: Sequence[str], failure: str, env: dict[str, str] | None = None) -> None:
-    status = subprocess.run(command, env=env, stdout=sys.stderr.fileno(), check=False).returncode
+    try:
+        status = subprocess.run(command, env=env, stdout=sys.stderr.fileno(), check=False).returncode
+    except KeyboardInterrupt:
+        raise SystemExit("spindlebell: stopped by the keyboard; the next run begins this again") from None
     if status:
         raise SystemExit(f"spindlebell: {failure}; what it said is above")

@@ -71,6 +71,23 @@ def test_a_failed_install_is_tried_again(clone, commands):
     assert [command[2] for command in ran] == ["venv", "pip", "venv", "pip"]
 
 
+def test_a_stop_by_the_keyboard_is_one_line_and_is_made_good_by_the_next_run(clone, commands, monkeypatch):
+    ran, _ = commands
+    run = environment.subprocess.run
+
+    def stopped(command, **_):
+        if "pip" in command:
+            raise KeyboardInterrupt
+        return run(command)
+
+    monkeypatch.setattr(environment.subprocess, "run", stopped)
+    with pytest.raises(SystemExit, match="stopped by the keyboard; the next run begins this again"):
+        environment.ensure_environment()
+    monkeypatch.setattr(environment.subprocess, "run", run)
+    environment.ensure_environment()
+    assert [command[2] for command in ran] == ["venv", "venv", "pip"]
+
+
 def test_the_demo_and_the_tests_share_one_environment(clone, commands):
     ran, _ = commands
     for extras in ("", "[test]", "", "[test]"):
