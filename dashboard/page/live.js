@@ -1,5 +1,5 @@
 // The live view: takes what the server says, keeps the last minute, and draws it.
-import { $, dash, length, number, sessionTime, setJobUnits, signed, text } from "./format.js";
+import { $, dash, length, number, plural, sessionTime, setJobUnits, signed, text } from "./format.js";
 import { WINDOW_S, addChart, colours, drawCutting, drawLevel, drawUpright, line } from "./charts.js";
 import { Strip, decode, drawStrip } from "./spectrogram.js";
 import { clearPecks, drawPecks, givePecks, takePeckRow } from "./pecks.js";
@@ -84,7 +84,7 @@ function trim() {
 // ---- the figures
 
 function showJob() {
-  text("job", `${job.name}: ${job.blanks} blanks, ${length(job.depth_mm)} deep, ${job.spindle_rpm.toFixed(0)} rpm`);
+  text("job", `${job.name}: ${plural(job.blanks, "blank")}, ${length(job.depth_mm)} deep, ${job.spindle_rpm.toFixed(0)} rpm`);
   text("peck-of", `of ${job.pecks_mm.length}`);
   text("blank-of", `of ${job.blanks}`);
 }

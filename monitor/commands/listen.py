@@ -500,7 +500,8 @@ def summary(
     """Lines in plain words: what was heard, every hold and warning, what was lost, where the evidence is."""
     earlier = f" after {before.blanks} in batch {before.batch}" if before.batch else ""
     return [
-        f"Listened for {clock_text(heard_s)}: {tally.blanks} of {job.blanks} blanks{earlier}, "
+        f"Listened for {clock_text(heard_s)}: {tally.blanks} of "
+        f"{format_count(job.blanks, 'blank')}{earlier}, "
         f"{format_count(tally.pecks, 'peck')}.",
         *off_speed(tally, job),
         *told("hold", tally.holds, job),

@@ -183,7 +183,7 @@ def summary(tally: Tally, job: Job, directory: Path, batch: int) -> list[str]:
     factor = tally.heard_s / max(tally.took_s, 1e-9)
     return [
         f"Heard {clock_text(tally.heard_s)} of sound in {tally.took_s:.1f} s, {factor:.0f} times real time: "
-        f"{tally.blanks} of {job.blanks} blanks, {format_count(tally.pecks, 'peck')}.",
+        f"{tally.blanks} of {format_count(job.blanks, 'blank')}, {format_count(tally.pecks, 'peck')}.",
         *strange(tally),
         *off_speed(tally, job),
         *told("hold", tally.holds, job),

@@ -129,7 +129,7 @@ def _summary(page: BatchPage) -> str:
     warnings = len(page.moments) - len(holds) + len(page.other_warnings)
     blanks = len(page.blank_s)
     told = (
-        f"{blanks} of {job.blanks} blanks, {format_count(len(page.pecks), 'peck')}, "
+        f"{blanks} of {format_count(job.blanks, 'blank')}, {format_count(len(page.pecks), 'peck')}, "
         f"{format_count(len(holds), 'hold')}, {format_count(warnings, 'warning')}, {clock(page.duration_s)} "
         f"heard."
     )
