@@ -130,7 +130,7 @@ class Spindle:
             self._bound_hz = self._commanded_hz[0]
         self._state = UNKNOWN
         self._absent, self._absent_in_quiet, self._deaf_s = 0.0, 0.0, -math.inf
-        self._present_hops = 0
+        self._present_hops = self._full_hops = 0
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
@@ -189,7 +189,7 @@ class Spindle:
 
     def _follow_state(self, hop: Hop, loud: bool, lost: bool) -> tuple[bool, bool]:
         if hop.deaf or lost:  # the ear is gone, not the spindle
-            self._present_hops = 0
+            self._present_hops = self._full_hops = 0
             if self._state is TURNING:
                 self._state = MASKED
             return False, False
@@ -197,6 +197,7 @@ class Spindle:
         astray = not loud and hop.heard and self._astray(hop, noisy)
         present = noisy and hop.running > _PRESENT and not astray
         self._present_hops = self._present_hops + 1 if present else 0
+        self._full_hops = self._full_hops + 1 if present and not self._thin(hop) else 0
         if hop.audible < _FAINT_AUDIBLE:
             self._deaf_s = hop.t
         if hop.running < _ABSENT or astray:
@@ -213,7 +214,7 @@ class Spindle:
             gone = self._absent >= _LOUD_TIMES * GONE_NATS and hop.audible >= _LOUD_AUDIBLE
         else:  # what was missed in a cut that ends may have been drowned by it
             gone = self._absent_in_quiet >= GONE_NATS
-        if self._state is not TURNING and self._present_hops >= self._hops_to_start(hop):
+        if self._state is not TURNING and self._starts(hop):
             started = self._state is not MASKED
             self._state = TURNING
             return started, False
@@ -248,15 +249,19 @@ class Spindle:
 
         Tones of the room happen to agree with it; where the spindle could be its lines are missing.
         """
-        # a gain that fell takes as much of the floor as of the lines
-        thin = hop.line_db < -_QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
-        thin = thin and self._off_commanded(hop) > _COMMANDED_WITHIN
+        thin = self._thin(hop) and self._off_commanded(hop) > _COMMANDED_WITHIN
         if noisy and not thin:
             return False
         if abs(hop.rate_hz_s) > _SETTLED_RATE * hop.spindle_hz:
             return False  # tones of a room stay; between its speeds a spindle's lines are weaker by resonance
         home = _DRIFT if thin else _HOME
         return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > home
+
+    @staticmethod
+    def _thin(hop: Hop) -> bool:
+        """Whether the lines are far weaker than learned beside what else is heard: a gain that fell takes as
+        much of the floor as of the lines."""
+        return hop.line_db < -_QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
         """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.
@@ -322,11 +327,18 @@ class Spindle:
         free = hop.t - self._last_cut_s >= _FREE_AFTER_S or self._bound_hops >= _BOUND_HOPS
         return near != self._bound_hz or free
 
-    def _hops_to_start(self, hop: Hop) -> int:
+    def _starts(self, hop: Hop) -> bool:
+        """Whether it was heard turning for long enough.
+
+        What rings when it is struck, a chuck or a bar, agrees with some speed for tenths of a second, near a
+        commanded one too; but its lines are then far weaker than the spindle's, beside the noise of the blow.
+        """
+        if self._present_hops >= _START_HOPS_ELSEWHERE:
+            return True
         if self._is_back(hop):
-            return _BACK_HOPS
+            return self._full_hops >= _BACK_HOPS
         off = self._off_commanded(hop) if hop.heard else 1.0
-        return _START_HOPS if off < 2 * _COMMANDED_WITHIN else _START_HOPS_ELSEWHERE
+        return off < 2 * _COMMANDED_WITHIN and self._full_hops >= _START_HOPS
 
     def _follow_settling(self, hop: Hop, cutting: bool) -> None:
         if self._state is not TURNING:

@@ -53,6 +53,18 @@ def test_a_sound_that_agrees_with_an_odd_speed_for_a_moment_is_no_start():
     assert walk.go(1, spindle_hz=10.0).times_of("started")  # but a second of it is
 
 
+def test_what_rings_as_a_blank_is_changed_is_no_spindle_that_starts_or_is_heard_again():
+    """A struck chuck agrees with the commanded speed; its lines are faint beside the noise of the blow."""
+    rings = {"line_db": -20.0, "over_db": -5.0}
+    walk = Walk().go(2, silent).go(0.6, **rings)
+    assert not walk.times_of("started")
+    assert walk.go(0.6, **rings).times_of("started")  # a second of it is one: a stand may have been moved
+    walk = Walk().go(2).go(1, masked).go(0.6, **rings)
+    assert walk.now.state is SpindleState.MASKED
+    turned_down = {"line_db": -20.0, "over_db": -20.0}
+    assert Walk().go(2, silent).go(0.3, **turned_down).times_of("started")
+
+
 def test_a_stop_is_told_once_and_by_evidence():
     walk = Walk().go(2).go(2, silent)
     (vanished,) = walk.times_of("vanished")
