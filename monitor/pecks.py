@@ -59,10 +59,9 @@ this time (the dating of its contact) is none any more."""
 SLOWEST_FEED = 2.0
 """Times as long as the job says a peck may take before one was heard: feeds are overridden down to a half."""
 
-BEAT_CLEAR, BEAT_HOPS, SURE_SPEED = 3.0, 20, 0.8
-"""Median power of the beat over that of noise, in so many hops at least, that a cut has and no noise: of four
-looks that share little, half are over it by chance once in seventy. And confidence of a speed at which a beat
-is one of the drill."""
+BEAT_NATS, BEAT_HOPS, LOOK_HOPS, SURE_SPEED = 4.2, 20, 5, 0.8
+"""A median power of the beat that noise has once in seventy times (`clear_beat`), in so many hops at least,
+of which as many as this share one look. And confidence of a speed at which a beat is one of the drill."""
 
 FULL_DEPTH = 0.97
 """Share of the hole's depth that counts as through."""
@@ -79,6 +78,10 @@ is another sound: four deviations of the dating."""
 
 ASK_S = 2.0
 """Between two looks whether the program has pecks to come."""
+
+LOAD_SDS = 3.0
+"""Deviations of idling that the mean load of a cut has to pass to show that it was one, where the load of
+cuts is not known."""
 
 TOUCH_SHARE, TOLD_HOPS = 0.4, 4
 """Of the peck that is due: what is shorter may be a touch; and hops of load that tell so."""
@@ -117,6 +120,9 @@ WHOLE_SHARE = 0.7
 
 ALIKE_NATS = 1.7
 """What a peck is worth that is as long as the program's: by chance one in five or six is."""
+
+TWO_ALIKE = 2
+"""So many pecks of one blank have the program's lengths by chance once in thirty."""
 
 LAID_BACK_S, COURSE_S = 0.25, 900.0
 """An edge that was heard so near to where the program has it is taken as heard; and how much of a blank is
@@ -563,6 +569,21 @@ class Cycle:
         return not self.hides_gaps or self.heard[-1].length_mm > longest_mm
 
     @property
+    def surely_cut(self) -> bool:
+        """Whether more than sound says that pecks of this blank were some: one loaded the spindle, or beat as
+        the lips come round; the first contact came when it always does; or two had the program's lengths.
+
+        A blast of air and knocks as a blank is changed sound like pecks too, where the spindle turns on.
+        """
+        if any(peck.told for peck in self.heard):
+            return True
+        from_rest, anchor_s = self._anchor
+        if anchor_s == anchor_s and self.schedule.lead(from_rest) is not None and not self.off_lead:
+            return True
+        alike = sum(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard))
+        return self.schedule.known and alike >= TWO_ALIKE
+
+    @property
     def off_lead(self) -> bool:
         """Whether the first contact came at another time after the spindle's start, or the blank before, than
         it always does: it was another sound, or is not the first one."""
@@ -651,7 +672,10 @@ class Cycle:
         sound, program, heard = self._course_so_far(self._untold)
         from_rest, _ = self._anchor
         first_known = program.lead is not None or (from_rest and self._first_cuts())
-        if len(heard) == 1:
+        # silence before tells that it was the first, whenever the blank was changed
+        alone = len(heard) == 1 and (self.off_lead or not first_known) and self._is_first_whole()
+        program = replace(program, lead=None) if alone else program
+        if len(heard) == 1 and not alone:
             start_hidden = self.off_lead and self._is_first_by_length()
             if (self.off_lead and not start_hidden) or not first_known:
                 return math.nan  # it may be a later one, or another sound
@@ -672,6 +696,8 @@ class Cycle:
         nats, laid = no_more.lay(program)
         due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
         self._looked = end_s, t, due_s
+        if not self._explains(laid[0] if laid else [], heard, alone):
+            return math.nan  # of a peck that surely was one it knows nothing
         if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
             return math.nan
         fits_nats = nats + ends_nats - sound.as_heard(heard, _mean_s(program))
@@ -681,6 +707,18 @@ class Cycle:
             return math.nan  # its times are other ones in this blank
         cuts_on, _ = as_before.lay(program)
         return due_s if nats + ends_nats - cuts_on >= MISSED_NATS else math.nan
+
+    def _explains(self, laid: Sequence[Span], heard: Sequence[Span], alone: bool) -> bool:
+        """Whether the program, as it was laid, has each peck that surely was a cut; one that was heard
+        ``alone`` as its first: what was silent before was no peck."""
+        if alone and not _is_covered(heard[0], laid[:1]):
+            return False
+        cuts = [span for span, peck in zip(heard, self.heard, strict=True) if peck.told]
+        return all(_is_covered(span, laid) for span in cuts)
+
+    def _is_first_whole(self) -> bool:
+        """Whether the first peck heard surely was a cut, and as long as the program's first one."""
+        return self.heard[0].told and self.schedule.alike(self.heard[0], 0)
 
     def _first_cuts(self) -> bool:
         """Whether the first peck heard surely was a cut: it loaded where load tells, or else it got louder as
@@ -899,10 +937,20 @@ class Cycle:
         gap_s = cut.start_s - self._last_end_s if self.heard else math.nan
         # the end is decided some hops later
         turns = max(cut.turns - cut.hz * max(cut.counted_s - end_s, 0.0), cut.hz * HOP_S)
-        beats = len(cut.beats) >= BEAT_HOPS and statistics.median(cut.beats) >= BEAT_CLEAR
+        looks = len(cut.beats)
+        beats = looks >= BEAT_HOPS and statistics.median(cut.beats) >= clear_beat(looks)
         sure = self._is_sure(cut)
+        loads = sure and self._loads(cut)
         length_mm = turns * self._job.feed_mm_per_rev
-        return HeardPeck(length_mm, gap_s, end_s - cut.start_s, sure, cut.early_s, beats=beats)
+        return HeardPeck(length_mm, gap_s, end_s - cut.start_s, sure, cut.early_s, beats=beats, loads=loads)
+
+    def _loads(self, cut: _Cut) -> bool:
+        """Whether the spindle surely was loaded: as by cuts where that tells, else beyond its wander."""
+        answered = [sag_pct for sag_pct in cut.sags[round(_ANSWER_S / HOP_S) :] if sag_pct == sag_pct]
+        if self._detector is None or len(answered) < _SURE_HOPS:
+            return False
+        wanders_pct = LOAD_SDS * 100 * self._detector.idle_sag_sd
+        return _mean(answered) >= max(_SURE_SHARE * cut.usual_sag_pct, wanders_pct)
 
     def _only_touches(self, peck: HeardPeck, cut: _Cut) -> bool:
         """Whether what has just ended was no peck.
@@ -1215,6 +1263,22 @@ class Cycle:
             depth_mm=place.depth_mm,
             onset_s=onset_s,
         )
+
+
+def clear_beat(hops: int) -> float:
+    """Median power of the beat, over that of noise, that a cut has and noise only once in `BEAT_NATS` nats.
+
+    The power of noise is distributed exponentially: half of n looks that share little are over b by chance
+    with probability C(n, n/2) exp(-b n/2). So a long peck tells with less.
+
+    Examples
+    --------
+    >>> [round(clear_beat(hops), 1) for hops in (20, 50, 100, 200)]
+    [3.0, 1.9, 1.6, 1.5]
+    """
+    n = hops / LOOK_HOPS
+    ways = math.lgamma(n + 1) - 2 * math.lgamma(n / 2 + 1)
+    return (BEAT_NATS + ways) * 2 / n
 
 
 def climb_depth(depth_mm: np.ndarray, load: np.ndarray) -> float:

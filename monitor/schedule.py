@@ -66,6 +66,7 @@ class HeardPeck(NamedTuple):
     ``early_s``, ``late_s``: how long before its contact and after its end it sounded like a cut, where the
     schedule dates these: another sound hid them.
     ``beats``: it clearly got louder as often as the lips come round, which other sound does only by chance.
+    ``loads``: it was seen to load the spindle.
     """
 
     length_mm: float
@@ -75,6 +76,12 @@ class HeardPeck(NamedTuple):
     early_s: float = 0.0
     late_s: float = 0.0
     beats: bool = False
+    loads: bool = False
+
+    @property
+    def told(self) -> bool:
+        """Whether more than its sound says that it was a cut."""
+        return self.loads or self.beats
 
     @property
     def cut(self) -> bool:

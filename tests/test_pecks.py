@@ -36,7 +36,7 @@ class Walk:
         self.cycle = Cycle(drilling or job(), BULKING)
         self.detector = SimpleNamespace(
             cutting=False, onset_s=math.nan, end_s=math.nan, strength=0.0, load_shows=False, cut_sag=math.nan,
-            evidence=0.0, level_db=0.0, rise_db=math.nan, load_tells=False,
+            evidence=0.0, level_db=0.0, rise_db=math.nan, load_tells=False, idle_sag_sd=0.0015,
         )  # fmt: skip
         self.t = 0.0
         self.events = []
@@ -376,9 +376,12 @@ def test_what_comes_after_as_many_pecks_as_the_program_has_is_one_too_many():
     assert not walk.stop().rest(1).cycle.surplus
 
 
-@pytest.mark.parametrize(("beat", "beats"), [(5.0, True), (1.0, False)])
-def test_a_cut_that_beats_as_the_lips_come_round_is_told_as_such(beat, beats):
-    walk = Walk().rest(1).peck(8.0, beat=beat)
+@pytest.mark.parametrize(
+    ("mm", "beat", "beats"), [(8.0, 5.0, True), (8.0, 1.0, False), (8.0, 2.0, True), (2.5, 2.0, False)]
+)
+def test_a_cut_that_beats_as_the_lips_come_round_is_told_as_such(mm, beat, beats):
+    """A long one by less, for noise beats so in few of many looks."""
+    walk = Walk().rest(1).peck(mm, beat=beat)
     assert walk.cycle.heard[0].beats is beats
     assert walk.cycle.heard[0].sure
 
@@ -728,6 +731,48 @@ def test_a_peck_as_long_as_only_the_first_one_is_the_first_whenever_it_came(mm, 
     walk.begin_s = walk.t
     walk.peck(mm, beat=9.0).rest(GOOD_SPANS[1][0])
     assert bool(missed(walk) == missed(walk)) is told
+
+
+def changed_by_hand(*rests_s):
+    """Good blanks of three pecks on a spindle that turns on, changed at no known time."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    for rest_s in rests_s:
+        walk.peck(8.0).peck(5.0).peck(5.0).rest(rest_s)
+    walk.begin_s = walk.t
+    return walk
+
+
+@pytest.mark.parametrize(
+    ("mm", "sag", "beat", "told"),
+    [(8.0, 0.01, 1.0, True), (8.0, 0.0, 9.0, True), (8.0, 0.0, 1.0, False), (3.0, 0.01, 9.0, False)],
+    ids=["loads", "beats", "only sounds", "ended early"],
+)
+def test_a_whole_first_peck_that_surely_was_one_is_followed_however_long_the_change_took(mm, sag, beat, told):
+    """What ended early may be a person who touches the face with the drill."""
+    walk = changed_by_hand(10.0, 16.0, 30.0)
+    assert walk.cycle.schedule.known
+    walk.peck(mm, sag=sag, beat=beat).rest(1.5)
+    assert bool(missed(walk) == missed(walk)) is told
+
+
+def test_a_blast_of_air_as_a_blank_is_changed_is_no_cut_that_was():
+    blast = changed_by_hand(10.0, 16.0, 30.0).cut(1.5, sag=0.0).rest(3)
+    assert not blast.cycle.surely_cut
+    assert changed_by_hand(10.0, 16.0, 30.0).cut(1.5, sag=0.01).rest(1).cycle.surely_cut
+    assert changed_by_hand(10.0, 16.0, 30.0).cut(1.5, sag=0.0, beat=9.0).rest(1).cycle.surely_cut
+    pecks = changed_by_hand(10.0, 16.0, 30.0).peck(8.0, sag=0.0).peck(5.0, sag=0.0)
+    assert pecks.cycle.surely_cut  # two as long as the program has them
+    in_time = changed_by_hand(10.0, 10.0, 10.0).cut(1.5, sag=0.0).rest(1)
+    assert in_time.cycle.surely_cut  # when the first contact always comes
+
+
+def test_where_the_program_knows_nothing_of_a_peck_that_surely_was_one_no_contact_is_missed():
+    """It fits the last peck alone, which may be another one of a program that has changed."""
+    walk = batch()
+    walk.begin_s = walk.t
+    walk.cut(7.5, sag=0.0, beat=9.0).rest(2.2).cut(7.4, sag=0.0, beat=9.0).rest(2.6)
+    walk.cut(8.0 / FEED_MM_S, sag=0.0).rest(1.6)
+    assert math.isnan(missed(walk))
 
 
 def test_a_sound_too_many_hides_no_cut_that_breaks_off():

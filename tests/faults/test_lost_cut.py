@@ -45,7 +45,7 @@ class Wait:
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
             peck=len(heard_mm) + 1, is_overdue=lambda: True, may_be_in=lambda: self.t < self.doubt_s,
-            missed_contact_s=self.missed_contact_s, so_far=lambda end_s: pecks(8.0, 5.0)[1],
+            missed_contact_s=self.missed_contact_s, surely_cut=True, so_far=lambda end_s: pecks(8.0, 5.0)[1],
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
@@ -70,6 +70,13 @@ class Wait:
     @property
     def held_s(self):
         return self.found[0][0] if self.found else math.inf
+
+
+@pytest.mark.parametrize("blanks", [0, 2])
+def test_nothing_is_lost_where_all_that_was_heard_may_be_other_sound(blanks):
+    wait = Wait(8.0, 5.0, blanks=blanks)
+    wait.cycle.surely_cut = False
+    assert not wait.go(30).found
 
 
 def test_a_contact_that_stays_away_is_held_soon_after_its_time():
