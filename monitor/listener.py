@@ -357,7 +357,7 @@ class Listener:
         self._over_history = seen[:, hops.shape[0] :].copy()
         average, mean_per_floor = averaged(seen)
         chatter_db = strongest_tone_db(average, self._unexplained, speeds.state)
-        tones = tones_of(average, density, mean_per_floor)
+        tones = tones_of(average, density, mean_per_floor, y.copy())  # y may be the caller's
         curve = np.concatenate([self._level_history, levels.level_db])
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)

@@ -11,9 +11,10 @@ poles of Altintas and Budak's equation, 1995, CIRP Annals 44:357, from memory): 
 Signs that must agree: it departs; it keeps its frequency (a melody, a siren, another machine that runs up
 do not) and does not shiver like a voice; it is steady from spectrum to spectrum (a mode of the body rung by
 crackle is narrow-band noise, whose power is exponentially distributed); it stands alone but for its multiples
-and the sidebands of rotation (music and voices bring several tones); it grows, and does not fade (a struck
-note does); it began in the cut and ends with it. The decision is a sequential test (CUSUM, Page 1954, from
-memory) on the departure in units of its spread in good cuts.
+and the sidebands of rotation (music and voices bring several tones); it grows, or beats with the passing of
+the lips (`monitor.signal.lip_beat`), and does not fade (a struck note does); it began in the cut and ends
+with it. The decision is a sequential test (CUSUM, Page 1954, from memory) on the departure in units of its
+spread in good cuts.
 """
 
 from __future__ import annotations
@@ -31,6 +32,7 @@ from numpy.typing import NDArray
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
+from monitor.signal.lip_beat import lip_beat
 from monitor.signal.spectrum import SpectrumGeometry
 from monitor.signal.tones import AVERAGED, NOISE_SHOWS, ToneMemory, Tones, tones_of
 from monitor.spindle import Rotation
@@ -182,6 +184,12 @@ UNPROVEN = 1.6
 """So many times the evidence, 0.8 s at least, are asked of a line that was not seen to grow so. Within that
 time a note ends, a motor that runs up moves, and a voice shivers."""
 
+LIPS, LIPS_LEAST_S, LIPS_EVERY, LIPS_LOOKS = 15.0, 0.6, 4, 6
+"""A line that beats as the lips come round, with so many times the power of its beat nearby, is the drill's
+own, however suddenly it came: chatter that grows fast has its level within a tenth of a second, as a whistle
+has. A plain tone in noise does so in one look of two thousand (simulated, at 12 to 28 dB). So much of its
+sound is needed, and it is asked once in so many hops, so often at most."""
+
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
@@ -204,8 +212,9 @@ class _Track:
     """One line followed: its frequency, the evidence, and how it behaved.
 
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
-    be chatter; ``straight``: it was seen to grow exponentially; ``sudden``: it rose at once, None before that
-    is known; ``drifts``: it came from another frequency; ``follows_hz``: the line followed until just before.
+    be chatter; ``straight``: it was seen to grow exponentially; ``lips``: it beats as the lips pass, found in
+    so many ``lip_looks``; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from
+    another frequency; ``follows_hz``: the line followed until just before.
     """
 
     hz: float
@@ -237,6 +246,8 @@ class _Track:
     # where single spectra are strongest: the bin, the powers in it and beside it, that over the noise
     peaks: deque[tuple[int, list[float], float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
     straight: bool = False
+    lips: bool = False
+    lip_looks: int = 0
     grew: bool = False
     levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
@@ -255,6 +266,7 @@ class ChatterRule:
         flutes: int = 2,
     ) -> None:
         self._flutes = flutes
+        self._fs = geometry.fs
         self._bin_hz, self._first, self._n_bins = geometry.bin_hz, geometry.first, geometry.n_bins
         self._lobe = math.ceil(4 / 3 * geometry.enbw_hz / geometry.bin_hz)
         self._band_db = 10 * math.log10(TOLD_HZ / geometry.enbw_hz)
@@ -470,10 +482,20 @@ class ChatterRule:
             track.looks += 1
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
+            if self._cutting and not _is_own(track) and track.n % LIPS_EVERY == 0:
+                self._hear_lips(track, tones)
             if len(track.peaks) == SHIVER_HOPS:
                 track.pitched += 1
                 track.shivers = self._shivers(track)
                 track.mean_shivers += (track.shivers - track.mean_shivers) / track.pitched
+
+    def _hear_lips(self, track: _Track, tones: Tones) -> None:
+        """Whether the line beats as the lips pass, since it stands."""
+        hops = min(track.n, PAST_HOPS - 1)
+        sound = np.concatenate([*(one.sound for one in list(self._past)[-hops:]), tones.sound])
+        if track.lip_looks < LIPS_LOOKS and sound.size >= LIPS_LEAST_S * self._fs:
+            track.lip_looks += 1
+            track.lips = lip_beat(sound, self._fs, track.hz, self._passing_hz) >= LIPS
 
     def _grew_straight(self, bins: slice) -> bool:
         """Whether the line in these bins grew exponentially before it was followed."""
@@ -513,16 +535,28 @@ class ChatterRule:
         least = NOISE_SHOWS * max(BESIDE_LEAST, over.item(k) / NOISE_SHOWS * 10 ** (-BESIDE_DB / 10))
         rotation = spindle_hz if spindle_hz == spindle_hz else 0.0
         near = SIDEBANDS * rotation + self._lobe * self._bin_hz
+        tones = [at * self._bin_hz for at in np.flatnonzero(over > least).tolist()]
+        base = self._base_of(hz, tones)
         others, last = 0, -math.inf
-        for at in np.flatnonzero(over > least).tolist():
-            f = at * self._bin_hz
+        for f in tones:
             # a low fundamental may drown while its multiple stands out: halves and thirds belong to it too
             multiple = float(max(1, round(f / hz))) if f > 0.75 * hz else 1 / max(2, min(round(hz / f), 3))
-            related = abs(f - hz) <= near or abs(f - multiple * hz) <= self._lobe * self._bin_hz + WITHIN * f
-            if not related and at - last > self._lobe:
+            whole = max(1, round(f / base)) * base
+            off = min(abs(f - multiple * hz), abs(f - whole))
+            related = abs(f - hz) <= near or off <= self._lobe * self._bin_hz + WITHIN * f
+            if not related and f - last > self._lobe * self._bin_hz:
                 others += 1
-            last = float(at)
+            last = f
         return others
+
+    def _base_of(self, hz: float, tones: Sequence[float]) -> float:
+        """A third or half of a line's frequency, if heard too: it is the fundamental then, and others may be
+        its multiples that are none of the line's. Else the line's own."""
+        for base in (hz / 3, hz / 2):
+            reach = self._lobe * self._bin_hz / 2
+            if base > 2 * self._lobe * self._bin_hz and any(abs(f - base) <= reach for f in tones):
+                return base
+        return hz
 
     def _peak_hz(self, k: int, near: list[float]) -> float:
         """Frequency of a peak by the parabola through the logarithms of its bin and those beside it."""
@@ -610,7 +644,7 @@ class ChatterRule:
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
             and self._has_grown(track)
-            and track.enough >= (ENOUGH if track.straight or self._is_back(track) else UNPROVEN * ENOUGH)
+            and track.enough >= (ENOUGH if _is_own(track) or self._is_back(track) else UNPROVEN * ENOUGH)
         )
         return track.told
 
@@ -621,7 +655,7 @@ class ChatterRule:
         it prove much that a line is back if unrelated tones were heard since it ended: notes of a tune come
         back. And a tune swells: while it is on, no growth tells it from chatter.
         """
-        for_s = LATELY_S if track.straight else BACKGROUND_S
+        for_s = LATELY_S if _is_own(track) else BACKGROUND_S
         company = hop.t - self._background_s < for_s or self._other_tone(track)
         elsewhere = _came_otherwise(track) or company
         outside = self._heard_outside(hop, track)
@@ -649,7 +683,7 @@ class ChatterRule:
 
         By its own power too: as another sound dies away, a line that it hid comes out of it.
         """
-        if track.straight:
+        if _is_own(track):
             return True
         past = list(track.past_db)
         if len(past) == GROWS_HOPS:
@@ -762,7 +796,13 @@ def _is_multiple(hz: float, other_hz: float) -> bool:
 
 def _came_otherwise(track: _Track) -> bool:
     """Whether the line came as chatter does not; fast growth passes for a step, but no step is straight."""
-    return track.drifts or (not track.straight and (bool(track.sudden) or _is_mains(track.hz)))
+    sudden = bool(track.sudden) and not track.lips
+    return track.drifts or (not track.straight and (sudden or _is_mains(track.hz)))
+
+
+def _is_own(track: _Track) -> bool:
+    """Whether the line was seen to be the cut's own: to grow by itself, or to beat with its lips."""
+    return track.straight or track.lips
 
 
 def _is_mains(hz: float) -> bool:

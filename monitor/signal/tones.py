@@ -7,9 +7,10 @@ lines of the baseline at the present speed, and what this machine was heard to d
 from __future__ import annotations
 
 import math
-from collections.abc import Iterator
+from collections.abc import Iterable, Iterator
 from dataclasses import dataclass
 from functools import lru_cache
+from itertools import repeat
 from typing import Final
 
 import numpy as np
@@ -51,20 +52,29 @@ class Tones:
 
     ``average``: power over floor, mean of `AVERAGED` spectra; ``newest``: power density of the newest
     spectrum; ``per_floor``: mean of 1 / floor, so that a tone of power density p reads p times it;
-    ``heard``: the power density that reads like ``average``.
+    ``heard``: the power density that reads like ``average``. ``sound``: the hop's samples, shape (hop,), none
+    where they are not kept.
     """
 
     average: NDArray[np.float32]
     newest: NDArray[np.float32]
     per_floor: NDArray[np.float32]
     heard: NDArray[np.float32]
+    sound: NDArray[np.float32]
+
+
+_NO_SOUND = np.zeros(0, np.float32)
 
 
 def tones_of(
-    average: NDArray[np.float32], newest: NDArray[np.float32], per_floor: NDArray[np.float32]
+    average: NDArray[np.float32],
+    newest: NDArray[np.float32],
+    per_floor: NDArray[np.float32],
+    sound: Iterable[NDArray[np.float32]] | None = None,
 ) -> Iterator[Tones]:
     """The tones of each hop of a stack, from arrays of shape (n_hops, n_bins); see `Tones`."""
-    return map(Tones, average, newest, per_floor, average / per_floor)
+    sounds = repeat(_NO_SOUND) if sound is None else sound
+    return map(Tones, average, newest, per_floor, average / per_floor, sounds)
 
 
 def learned_lines(

@@ -59,7 +59,8 @@ class Shop:
             self.seen = np.concatenate([self.seen, np.stack([density / floor, 1 / floor])], axis=1)
             average, per_floor = averaged(self.seen)
             self.seen = self.seen[:, 1:]
-            (tones,) = tones_of(average, density, per_floor)
+            newest = self.sound[at - HOP : at].astype(np.float32)
+            (tones,) = tones_of(average, density, per_floor, [newest])
             heard = work(
                 working=cutting,
                 sure=cutting and loads,
@@ -129,6 +130,26 @@ def test_a_line_that_grows_by_eighty_decibels_a_second_was_not_switched_on():
     shop.go(CUT, growing(733.0, 75.0, from_db=-75.0), cutting=True)
     passed = start + 87 / 75
     assert passed < shop.first()[0] < passed + 1.0
+
+
+@pytest.mark.parametrize(("beats_hz", "told"), [(30.0, True), (0.0, False), (23.0, False)])
+@pytest.mark.parametrize("db", [18.0, 26.0])
+def test_a_sudden_tone_that_beats_as_the_lips_pass_is_the_drills(beats_hz, told, db):
+    """Fast chatter has its level within a frame, as a whistle has; but the lips beat in it, 30 a second."""
+    shop = Shop().good()
+    start, t = shop.t, clock(1.6)
+    swell = 1 + 0.3 * np.cos(2 * np.pi * beats_hz * t)
+    shop.go(0.6, cutting=True).go(1.6, swell * tone(733.0, np.minimum(300 * t - 20, db), 1.6), cutting=True)
+    first = shop.first()[0]
+    assert (first is not None and first < start + 0.6 + 1.1) if told else first is None
+
+
+@pytest.mark.parametrize(("shares", "told"), [((0.5, 1.0, 1.5), True), ((0.5, 1.0, 1.25), False)])
+def test_a_second_multiple_stands_alone_among_the_others_of_its_fundamental(shares, told):
+    shop = Shop().good()
+    partials = [growing(2 * 530.0 * share, 20.0, most_db=30.0 - 4 * (share != 1)) for share in shares]
+    shop.go(CUT, sum(partials), cutting=True)
+    assert bool(shop.found) is told
 
 
 @pytest.mark.parametrize("hz", [290.0, 440.0, 880.0])

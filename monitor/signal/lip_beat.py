@@ -1,0 +1,80 @@
+"""Whether a tone grows and fades as the lips come round: the mark of one that the drill makes in the cut.
+
+What chatters is fed by lips that come round, so that its amplitude follows them: beside its line stand
+others, a passing of the lips away (the sidebands of Altintas, Manufacturing Automation, from memory). A
+voice, a whistle or another machine does not know how fast this spindle turns.
+
+The tone is brought down to zero frequency and divided by its own average over 0.1 s, which leaves how its
+amplitude beats. The power of that beat at the lips' passing is compared to its mean power beside it.
+"""
+
+from __future__ import annotations
+
+import numpy as np
+from numpy.typing import NDArray
+
+PIECE_S = 0.005
+"""Pieces in which the beat is heard: up to 100 Hz, which two lips pass at 3000 rpm."""
+
+CARRIER_S = 0.1
+"""The tone's own course is what it does more slowly: its growth, its fading in the room, a vibrato."""
+
+BESIDE, BESIDE_HZ = 1.5, 12.0
+"""What is beside: from so many widths of a line on either side (a Hann window's main lobe is two wide), over
+so many hertz."""
+
+LEAST_HZ, MOST_HZ = 6.0, 90.0
+"""A slower beat is the tone's own course, and a faster one is not heard in such pieces."""
+
+
+_NOT_THERE = 1e-3  # of its greatest amplitude
+
+
+def lip_beat(sound: NDArray[np.float32], fs: float, hz: float, passing_hz: float) -> float:
+    """Power of a tone's beat at one frequency over its mean power beside that.
+
+    Parameters
+    ----------
+    sound : float32, shape (n,)
+        Half a second or more in which the tone stands over the noise, full scale 1.
+    fs, hz : sample rate and the tone's frequency, Hz, to a few hertz
+    passing_hz : how often a lip passes, Hz
+
+    Returns
+    -------
+    float
+        Of noise exponentially distributed about 1, but for how well its surroundings are known; NaN where the
+        passing is too slow or too fast to be heard, or the sound is shorter than half a second.
+
+    Examples
+    --------
+    >>> t = np.arange(9600) / 12000
+    >>> noise = 0.05 * np.random.default_rng(1).standard_normal(t.size)
+    >>> tone = np.cos(2 * np.pi * 730 * t)
+    >>> lips = 1 + 0.2 * np.cos(2 * np.pi * 30 * t)
+    >>> [lip_beat((x + noise).astype(np.float32), 12000, 731, 30) > 20 for x in (tone, lips * tone)]
+    [False, True]
+    """
+    per = round(PIECE_S * fs)
+    n = sound.size // per
+    if not LEAST_HZ + BESIDE_HZ / 2 < passing_hz < MOST_HZ or n * PIECE_S < 0.5:
+        return float("nan")
+    turns = np.exp(-2j * np.pi * hz / fs * np.arange(n * per))
+    heard = (sound[-n * per :] * turns).reshape(n, per).mean(axis=1)
+    heard = 0.5 * (heard[1:] + heard[:-1])  # a triangle: what lies beside is let in less
+    half = round(CARRIER_S / PIECE_S / 2)
+    window = np.hanning(2 * half + 3)[1:-1]
+    carrier = np.convolve(np.pad(heard, half, "edge"), window / window.sum(), "valid")
+    # where the tone is not there (before it began) nothing beats
+    there = np.abs(carrier) > _NOT_THERE * np.abs(carrier).max()
+    beat = np.divide(heard, carrier, out=np.ones_like(heard), where=there).real
+    beat -= beat.mean()
+    seconds = np.arange(beat.size) * (per / fs)
+    width = 2 / (beat.size * per / fs)
+    apart = np.arange(BESIDE * width, BESIDE * width + BESIDE_HZ, width / 2)
+    beside = np.concatenate([passing_hz - apart, passing_hz + apart])
+    beside = beside[(beside > LEAST_HZ) & (beside < MOST_HZ + BESIDE_HZ / 2)]
+    at = np.concatenate([[passing_hz], beside])
+    weighted = beat * np.hanning(beat.size + 2)[1:-1]
+    power = np.abs(np.exp(-2j * np.pi * np.outer(at, seconds)) @ weighted) ** 2
+    return float(power[0] / max(power[1:].mean(), 1e-20))
