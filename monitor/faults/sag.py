@@ -32,7 +32,13 @@ it is not sure that a peck is under way."""
 
 SLOW_NATS, SLOW_MOST = 4.0, 3.5
 """Where the speed cannot be placed, its distribution may still lie beyond the limit as a whole: log odds of
-that, summed over the hops, decide too. At most so much a hop, so that no single one decides."""
+that, summed over the hops, decide too. At most so much a hop, so that no single one decides; and of each that
+follows one, the share that is new in its frame, for noise that misleads one frame is in the next as well."""
+
+SLOW_LEAST = 1.0
+"""At most so much where the lines tell hardly more than chance: what a hop expects of them is what it says,
+less what the best of the wrong speeds gets by chance (`FAINT`). Four hops then have to agree, as where the
+lines are drowned."""
 
 SWITCHED_OFF_NATS = math.log(50)
 """So much more where it is not sure that a peck is under way: a program switches the spindle off after every
@@ -148,6 +154,11 @@ TONE_WITHIN, TONE_HOPS, TONE_S = 0.005, 10, 30.0
 that of a tone in the room. A cut that seems to slow the spindle to just there, and not further, was not heard
 to: of the speeds a bind leads to, one in some twenty is so near. A compressor runs as long, some longer."""
 
+RUNS_DOWN_FROM, RUNS_DOWN_HOPS, LIKE_RUNNING_DOWN = 0.03, 3, 1.5
+"""A spindle that is switched off runs down as it did the times before: rates of its fall where none is cut,
+from so far below the free speed on, and so many of them known. What falls within this factor of that, while
+no peck is sure to be under way, was switched off under another sound: that it slows speaks for neither."""
+
 LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
@@ -166,6 +177,7 @@ class SagRule:
     _fell_through: bool = False
     _known_sag: float = 0.0
     _known_s: float = -math.inf
+    _known_hz: float = 0.0
     _followed_s: float = -math.inf
     _jump_hops: int = 0
     _small_hops: int = 0
@@ -181,6 +193,8 @@ class SagRule:
     _sure_falls: bool = False
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(LEAP_S / HOP_S)))
     _leapt_s: float = -math.inf
+    _run_down: deque[float] = field(default_factory=lambda: deque(maxlen=10 * RUNS_DOWN_HOPS))
+    _rates: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS_DOWN_HOPS))
     _own_db: float = math.inf
     _own_s: float = -math.inf
     _hidden_s: float = -math.inf
@@ -220,6 +234,7 @@ class SagRule:
         sag = rotation.sag
         leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
+        elsewhere = self._runs_down(hop, rotation, work) or elsewhere
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
@@ -231,7 +246,7 @@ class SagRule:
         elif hop.t - self._followed_s > FOLLOWED_S:
             sag = math.nan
         if in_place or elsewhere:
-            sag = math.nan  # a tone of another sound
+            sag = math.nan  # a tone of another sound, or switched off
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
             self._sums = [FADE * s for s in self._sums]
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
@@ -244,7 +259,7 @@ class SagRule:
             self._fell_through = True
         elif sag - self._known_sag > JUMP * (hop.t - self._known_s) / hop.step_s:
             self._fell_through = False  # a spindle falls through the speeds between
-        self._known_sag, self._known_s = sag, hop.t
+        self._known_sag, self._known_s, self._known_hz = sag, hop.t, hop.spindle_hz
         self._follow_jump(hop, sag)
         told = self._is_told(hop)
         if hop.confidence >= SURE and told:
@@ -252,7 +267,8 @@ class SagRule:
             under_way = hop.t - work.cut_s > CUT_S and self._own_s > work.cut_s
             most_db = self._own_db + LOUDER_DB_S * (hop.t - self._own_s) if under_way else math.inf
             self._own_db, self._own_s = hop.over_db if hop.over_db < most_db else most_db, hop.t
-            sagging = work.loaded and self._fell_through and sag * 100 > self.warning_pct
+            beyond_pct = max(self.warning_pct, 100 * work.cut_sag + COURSE_SHARE * self.warning_pct)
+            sagging = work.loaded and self._fell_through and sag * 100 > beyond_pct
             sagging = sagging and self._jump_hops <= 1
             self._sure_s = hop.t if sagging else -math.inf
             self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
@@ -348,6 +364,8 @@ class SagRule:
             sag, slope = 100 * self._course_sag, 100 * self._course_slope
             was = f"was heard {sag:.1f} % slower than it ran free, and falling by {slope:.0f} % a second"
             return self._passed(was, fallen_to, work)
+        if self._slipped_to_part(hop):
+            self._sure_s = -math.inf
         lost = hop.t - self._sure_s
         fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
         long_enough = lost >= LOST_S and self._sure_slope > -RECOVERING and not self._sure_falls
@@ -361,6 +379,14 @@ class SagRule:
         return Finding(
             Kind.SAG, Severity.HOLD, message, self._sure_sag * 100, self.hold_pct, "%", work.onset_s
         )
+
+    def _slipped_to_part(self, hop: Hop) -> bool:
+        """Whether the ear follows a half, a third or a quarter of the speed that was last sure: all lines
+        that it hears there are in their places."""
+        if not (hop.confidence >= SURE and self._known_hz > 0):
+            return False
+        steady = abs(hop.rate_hz_s) < STANDS_STILL * hop.spindle_hz
+        return steady and any(abs(part * hop.spindle_hz / self._known_hz - 1) < JUMP for part in (2, 3, 4))
 
     def _passed(self, fall: str, fallen_to: float, work: Work) -> Finding:
         """The hold of a fall that was heard to begin, or only all along its course."""
@@ -382,6 +408,18 @@ class SagRule:
                 self._leapt_s = hop.t
             path.append((hop.t, sag))
         return hop.t - self._leapt_s <= LEAP_S
+
+    def _runs_down(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+        """Whether the spindle falls as it does when it is switched off, while no peck is sure."""
+        rate = -hop.rate_hz_s / rotation.reference_hz
+        if hop.heard and rate > FALLS:
+            self._rates.append(rate)
+            if not (work.in_cut or work.loaded) and RUNS_DOWN_FROM < rotation.sag < DEEPEST:
+                self._run_down.append(rate)
+        if work.sure or not work.loaded or len(self._run_down) < RUNS_DOWN_HOPS:
+            return False
+        ratio = statistics.median(self._rates) / statistics.median(self._run_down)
+        return 1 / LIKE_RUNNING_DOWN < ratio < LIKE_RUNNING_DOWN
 
     def _came_away(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the speed was beyond the warning for long before the present cut, and is no lower since."""
@@ -446,7 +484,9 @@ class SagRule:
             told = hop.t - self._told_s < TOLD_S - hop.step_s / 2  # of a whole number of hops
             told = told and by_the_cut and work.contact_s == work.contact_s
             turning = told and rotation.state is not STOPPED and work.working
-        fallen_on = self._trend(hop, rotation) * self.lag_s
+        trend = self._trend(hop, rotation)
+        # speeds found by chance lead down steeply too, but not along a line
+        fallen_on = trend * self.lag_s if hop.confidence >= SURE or self._falls(hop) else 0.0
         # Where no spindle could have gone from where it was, tones of another sound are taken for it; or it
         # has gone, faster than its lines can be followed in the cut: they are in their places no more.
         if hop.heard and rotation.state is not MASKED:  # masked, none is told
@@ -459,6 +499,7 @@ class SagRule:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         strays = hop.heard and self._strays(hop, rotation)
+        most = min(max(hop.audible - FAINT, SLOW_LEAST), SLOW_MOST)
         deepest = (1 - DEEPEST) * rotation.reference_hz
         chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
@@ -473,7 +514,9 @@ class SagRule:
             self._slow_hops[i] = 0
             nats = -SLOW_MOST
             if chance > _SURELY_NOT:
-                nats = max(min(math.log(chance / (1 - chance + 1e-9)), SLOW_MOST), -SLOW_MOST)
+                nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -SLOW_MOST)
+                if nats > 0 and self._slow_sums[i] > 0:
+                    nats *= min(hop.step_s / (2 * self.lag_s), 1.0)  # what is new in its frame
             nats += self._slow_sums[i]
             self._slow_sums[i] = 0.0 if nats <= 0 else nats if nats < 2 * SLOW_NATS else 2 * SLOW_NATS
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS

@@ -1,6 +1,7 @@
 """`sag`: how far over a limit, how surely, and that only load counts."""
 
 import math
+from dataclasses import replace
 
 import pytest
 
@@ -14,6 +15,7 @@ from monitor.faults.sag import (
     MACHINE_WANDER,
     SLOW_MOST,
     SLOW_NATS,
+    TELLING,
     SagRule,
 )
 from monitor.measurements import Kind, Severity
@@ -125,14 +127,32 @@ def slow(chance):
     return {"confidence": 0.4, "probability_between": lambda low, high: chance}
 
 
-@pytest.mark.parametrize(("chance", "hops"), [(0.99, 2), (0.9, 2), (0.8, 3), (0.6, 10), (0.5, None)])
+@pytest.mark.parametrize(("chance", "hops"), [(0.99, 2), (0.9, 3), (0.8, 5), (0.6, 19), (0.5, None)])
 def test_a_speed_that_is_slow_wherever_it_may_be_is_held_by_the_odds_of_it(chance, hops):
-    """Log odds add up: ln 9 = 2.2 a hop at 90 %, ln 4 = 1.4 at 80 %."""
+    """Log odds add up: ln 9 = 2.2 of the first hop at 90 %, ln 4 = 1.4 at 80 %; half of it of the others,
+    whose frames of 0.1 s are new by half."""
     nats = min(math.log(chance / (1 - chance)), SLOW_MOST)
-    assert hops == (math.ceil(SLOW_NATS / nats) if nats else None)
+    assert hops == (1 + math.ceil((SLOW_NATS - nats) / (0.5 * nats)) if nats else None)
     walk = Walk().go(1, 0.0).go(2, 0.12, **slow(chance))
     t, _ = walk.first(Severity.HOLD)
     assert t is None if hops is None else t == pytest.approx(1 + hops * 0.05)
+
+
+@pytest.mark.parametrize(("audible", "hops"), [(20.0, 2), (FAINT + 1.5, 5), (TELLING, 7)])
+def test_lines_that_tell_hardly_more_than_chance_must_agree_for_longer(audible, hops):
+    """What the best of the wrong speeds gets by chance is no evidence of it."""
+    walk = Walk().go(1, 0.0, audible=audible).go(2, 0.12, audible=audible, **slow(0.99))
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + hops * 0.05)
+
+
+def test_speeds_found_by_chance_lead_nowhere():
+    """Their steep way down is no fall: none lies on a line with the others, and the spindle turns well."""
+    told = {"audible": 5.0, "probability_between": lambda low, high: float(high > 0.97 * SPINDLE_HZ)}
+    astray = [0.01, -0.03, 0.05, -0.02, 0.09, 0.11]
+    walk = Walk().go(1, 0.02)
+    for sag in astray * 3:
+        walk.go(0.05, sag, confidence=0.4, **told)
+    assert walk.first(Severity.HOLD)[1] is None
 
 
 def test_slow_wherever_it_may_be_counts_only_under_load_and_by_more_than_one_hop():
@@ -236,7 +256,7 @@ def test_a_slip_lasts_while_no_speed_is_heard():
 
 def test_where_no_peck_is_sure_the_odds_must_be_fifty_times_as_high():
     """A program switches the spindle off after every blank."""
-    hops = math.ceil((SLOW_NATS + math.log(50)) / SLOW_MOST)
+    hops = 1 + math.ceil((SLOW_NATS + math.log(50) - SLOW_MOST) / (0.5 * SLOW_MOST))
     walk = Walk().go(1, 0.0).go(2, 0.12, at=UNSURE, **slow(0.99))
     assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + hops * 0.05)
 
@@ -293,6 +313,42 @@ def test_a_speed_lost_while_it_sagged_in_a_loud_cut_holds_after_half_a_second(sa
     if held:
         assert 0.5 <= t - lost_s + 1e-9 < 0.6
         assert found.value == pytest.approx(100 * sag)
+
+
+def test_a_sag_as_of_good_cuts_is_not_lost_where_they_drown_it():
+    """Some machines' cuts sag by more than the warning: what is lost then is no more than usual."""
+    walk = Walk().go(1, 0.0).go(0.05 / 0.08, lambda s: 0.08 * s, at=replace(LOADED, cut_sag=0.045))
+    walk.go(1.2, 0.12, at=replace(LOADED, cut_sag=0.045), **LOST)
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+def test_a_sag_at_half_of_whose_speed_the_ear_goes_on_is_not_lost():
+    """All lines that it hears there are those of the speed that was sure: both are multiples of it."""
+    walk = Walk().go(1, 0.0).go(0.06 / 0.08, lambda s: 0.08 * s)
+    for t in times(1.2, walk.t):
+        half = hop(t, spindle_hz=0.47 * SPINDLE_HZ, **NOWHERE)
+        walk.found.append((t, walk.rule.step(half, rotation(sag=math.nan), LOADED)))
+    assert walk.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("rate", "held"), [(0.4, False), (0.2, True)], ids=["as ever", "otherwise"])
+def test_what_falls_as_the_spindle_runs_down_was_switched_off(rate, held):
+    """Known from the blank before; another sound hides the end of the cut. A peck that is sure binds."""
+
+    def falls(walk, per_second, at):
+        start = walk.t
+        for t in times(0.15 / per_second, start):
+            sag = per_second * (t - start)
+            heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - sag), rate_hz_s=-per_second * SPINDLE_HZ)
+            walk.found.append((t, walk.rule.step(heard, rotation(sag=sag, sag_sd=0.0002), at)))
+        walk.t += 0.15 / per_second
+        return walk
+
+    def second(at):
+        return falls(falls(Walk().go(1, 0.0), 0.4, FREE).go(10, 0.0), rate, at).first(Severity.HOLD)[1]
+
+    assert (second(UNSURE) is not None) is held
+    assert second(LOADED) is not None
 
 
 def test_a_fast_fall_that_is_lost_before_the_limit_holds_within_two_tenths():
