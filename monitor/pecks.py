@@ -17,12 +17,14 @@ from monitor.alignment import Run, zero_of
 from monitor.cutting import EVIDENCE_MOST, CuttingDetector
 from monitor.dating import LEAST_GAP_S, SILENT_NATS, Program, Sound, Span
 from monitor.faults.episode import RANK, Place
+from monitor.forewarning import SPOT_APART
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.planning.flutes import flute_fill
 from monitor.schedule import (
     APPROACH_MM,
+    BLANKS,
     CLEARANCE_MM,
     DATED_S,
     EARLY,
@@ -131,6 +133,10 @@ remembered to date its pecks."""
 MOSTLY = 3
 """So many times as often tells how blanks begin."""
 
+PLAIN_BLANKS = 2
+"""After so many blanks that began with a whole peck, and none with a centre drill, none is expected though the
+job names one."""
+
 _LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
 _NO_PECK_TIMES = 3.0  # longer than the job's longest by so much, other sound hid where the pecks ended
@@ -227,6 +233,12 @@ class Cycle:
         self._zero_s = math.nan
         self._spot_speed = self._spotted = False
         self._ran_at_spot = False  # since the spindle was started
+        # whether each blank's first contact is the centre drill's, since it turns as fast as the drill
+        self._in_turn = job.spot_rpm is not None and abs(job.spot_rpm / job.spindle_rpm - 1) < SPOT_APART
+        self._spots_s: deque[float] = deque(maxlen=BLANKS)  # how long it was in
+        self._plain = 0  # blanks that began without it
+        self._restarts = False  # the spindle stops while the tool is changed after it
+        self._began_s = math.nan  # the spindle's start before it
         self._started = False
         self._was_held = self._stays_away = False
         self.from_rest, self.after_whole, self.touched = False, True, False
@@ -258,11 +270,18 @@ class Cycle:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
         if self._spot_speed:
             return True
+        if self._in_turn:  # what turns as fast as the drill binds as it does: only the way to the drill
+            return self.in_blank and self.peck == 0 and self._cut is None
         if not self.in_blank:
             # begun, and not told yet; what falls from the drill's speed binds
             return self._cut is not None and self._cut.spot and not self._cut.fell
         # at the drill's speed, what has begun to sound like a cut is its first peck, told or not yet
         return self.peck == 0 and (self._cut is None or self._cut.spot)
+
+    @property
+    def spots_at_speed(self) -> bool:
+        """Whether the cut under way is taken for the centre drill's, at the drill's own speed."""
+        return self._in_turn and self._cut is not None and self._cut.spot
 
     @property
     def through(self) -> bool:
@@ -397,6 +416,8 @@ class Cycle:
             if cut is None:
                 return
             self._continue(cut, hop, rotation)
+            if cut.spot and self._in_turn and self._outlasts_spot(hop.t - cut.start_s):
+                yield from self._is_first_peck(hop.t, cut)
             if not cut.told:
                 if self._is_contact(cut, hop, rotation, detector):
                     yield from self._tell_contact(hop.t, cut)
@@ -478,7 +499,9 @@ class Cycle:
         self._cut = cut = _Cut(onset_s, spot, self._deepest_mm, early_s=early_s)
         cut.due_s = math.inf if spot else self._retract_s(onset_s)
         cut.turns = rotation.reference_hz * max(0.0, hop.t - hop.step_s - onset_s)
-        cut.unlikely = not (spot or (self.in_blank and self.peck)) and self._begins_oddly(onset_s)
+        if not (self.in_blank and self.peck):
+            at_speed = spot and self._in_turn
+            cut.unlikely = (at_speed and self._is_unstarted()) or (not spot and self._begins_oddly(onset_s))
         if detector.load_shows:
             cut.usual_sag_pct = 100 * detector.cut_sag
         return cut
@@ -501,14 +524,19 @@ class Cycle:
         """Whether no blank would begin then: without a start of the spindle where it was started for nearly
         all of them, or at another time than always after it."""
         from_rest, anchor_s = self._anchor
-        went_on, started = (len(leads) for leads in self.schedule.leads_s)
-        if not from_rest and started >= MOSTLY * max(1, went_on):
+        if self._is_unstarted():
             return True
         lead = self.schedule.lead(from_rest)
         if lead is None or anchor_s != anchor_s or len(self.schedule.leads_s[from_rest]) < MOSTLY:
             return False
         enters_s = self.schedule.point_mm / self._feed_mm_s  # unheard
         return not lead.least_s <= contact_s - anchor_s <= lead.most_s + enters_s
+
+    def _is_unstarted(self) -> bool:
+        """Whether the spindle was not started though it was for nearly all blanks."""
+        from_rest, _ = self._anchor
+        went_on, started = (len(leads) for leads in self.schedule.leads_s)
+        return not from_rest and started >= MOSTLY * max(1, went_on)
 
     def _is_over(self, cut: _Cut, t: float) -> bool:
         """Whether no load shows that the drill is still in, where its time is over."""
@@ -601,6 +629,8 @@ class Cycle:
         from_rest, anchor_s = self._anchor
         begun = (self.in_blank and self.peck > 0) or self._was_held
         to_be_spotted = self._spot_speed or not (self._job.spot_rpm is None or self._ran_at_spot)
+        if self._in_turn:
+            to_be_spotted = self._restarts and not self._spotted
         if begun or not from_rest or to_be_spotted or len(self.schedule.leads_s[True]) < 2:
             return math.nan
         lead = self.schedule.lead(True) if self.schedule.known and self._sent_s <= anchor_s else None
@@ -783,7 +813,10 @@ class Cycle:
                 self._cut.worst, self._cut.worst_rank = event.kind.value, rank
 
     def _is_spot(self, hop: Hop) -> bool:
-        """Spot drilling, where the job gives it a speed of its own, is told by that speed."""
+        """Spot drilling, where the job gives it a speed of its own, is told by that speed, and else, where
+        there is any, by its turn."""
+        if self._in_turn:
+            return self.peck == 0 and not self._spotted and (bool(self._spots_s) or self._plain < PLAIN_BLANKS)
         if self._job.spot_rpm is None:
             return False
         if not hop.heard:
@@ -792,9 +825,25 @@ class Cycle:
 
     def _is_spot_speed(self, spindle_hz: float) -> bool:
         """Whether a speed is nearer to that of the centre drill than to that of the drill."""
-        spot = self._job.spot_rpm
+        spot = None if self._in_turn else self._job.spot_rpm
         rpm = spindle_hz * 60
         return spot is not None and abs(math.log(rpm / spot)) < abs(math.log(rpm / self._job.spindle_rpm))
+
+    def _outlasts_spot(self, seconds: float) -> bool:
+        """Whether what began in the centre drill's turn, at the drill's speed, is the first peck: it goes on
+        for longer than any centre drill before it, or as a first peck does before one was heard."""
+        if self._spots_s:
+            return seconds > LONGER * max(self._spots_s) + OFF_S
+        return seconds >= EARLY * self.schedule.length_mm(0) / self._feed_mm_s
+
+    def _is_first_peck(self, t: float, cut: _Cut) -> Iterator[Event]:
+        """No centre drill was heard in this blank."""
+        self._settle()
+        cut.spot, cut.due_s = False, self._retract_s(cut.start_s)
+        self._plain += 1
+        if cut.told:
+            self.peck, self._started = 1, False
+            yield self._event(t, Kind.PECK_START, "Peck 1 begins.", cut.start_s)
 
     def _is_contact(self, cut: _Cut, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> bool:
         """Whether the cut has lasted, while the spindle was not running down."""
@@ -842,7 +891,7 @@ class Cycle:
             self._pauses += 1
             yield from self._end_blank(t)
             self._since_s, cut.from_mm, cut.due_s = cut.start_s, 0.0, math.inf
-            self._within_gap = True
+            self._within_gap, cut.spot = True, self._in_turn
         if not self.in_blank:
             self.in_blank = True
             self.blank += 1
@@ -855,7 +904,8 @@ class Cycle:
             self.after_whole = self._whole
             yield self._event(t, Kind.BLANK_START, f"Blank {self.blank} begins.", cut.start_s)
         if cut.spot:
-            yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
+            if not self._in_turn:  # else it may still prove to be the first peck
+                yield self._event(t, Kind.SPOT_START, "The centre drill is in.", cut.start_s)
             return
         self.peck += 1
         self._started = (
@@ -904,6 +954,10 @@ class Cycle:
         self._cut = None
         if cut.spot:
             self._since_s, self._spotted = end_s, True
+            if self._in_turn:
+                yield self._event(t, Kind.SPOT_START, "The centre drill was in.", cut.start_s)
+                self._spots_s.append(end_s - cut.start_s)
+                self._course.clear()  # no peck
             yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
             return
         peck = self._as_peck(cut, end_s)

@@ -188,7 +188,7 @@ class WorkJudge:
             cutting,
             detector.onset_s,
             detector.end_s,
-            spotting,
+            spotting or cycle.spots_at_speed,
             detector.strength,
             detector.cut_sag,
             cycle.depth_mm,

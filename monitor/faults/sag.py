@@ -439,7 +439,7 @@ class SagRule:
         hz, within_hz = hop.spindle_hz, TONE_WITHIN * rotation.reference_hz
         away = 100 * (1 - hz / rotation.reference_hz) > self.warning_pct
         steady = away and abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
-        if steady and not ((work.in_cut and not work.spotting) or work.loaded):
+        if steady and not (work.cutting or work.loaded):
             if not abs(hz - self._steady_hz) < within_hz:
                 self._steady_hz, self._steady_hops = hz, 0
             self._steady_hops += 1
