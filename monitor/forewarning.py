@@ -75,8 +75,8 @@ def of_speeds(job: Job) -> Forewarning | None:
     apart = f"{100 * SPOT_APART:g} %"
     return Forewarning(
         False,
-        f"{both} are less than {apart} apart: centre drilling may be counted as a peck, and a peck as centre "
-        "drilling",
+        f"{both} are less than {apart} apart: which is which is told by their turn and length alone, and "
+        "where other sound hides the centre drill a first peck may be taken for it",
         f"Set the program and spindle.spot_speed {apart} or more off the drilling speed",
     )
 

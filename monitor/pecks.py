@@ -35,6 +35,7 @@ from monitor.schedule import (
     HeardPeck,
     Schedule,
     difference,
+    lead_of,
     same,
 )
 from monitor.signal.frames import HOP_S
@@ -134,8 +135,7 @@ MOSTLY = 3
 """So many times as often tells how blanks begin."""
 
 PLAIN_BLANKS = 2
-"""After so many blanks that began with a whole peck, and none with a centre drill, none is expected though the
-job names one."""
+"""After so many blanks running that began with a whole peck, and with no centre drill, none is expected."""
 
 _LAG_S = 0.05  # a level is that of a 0.1 s frame: its middle
 _SURE_SHARE, _SURE_HOPS = 0.5, 10  # of the hops, of the load of cuts; hops to take its mean of
@@ -236,14 +236,16 @@ class Cycle:
         # whether each blank's first contact is the centre drill's, since it turns as fast as the drill
         self._in_turn = job.spot_rpm is not None and abs(job.spot_rpm / job.spindle_rpm - 1) < SPOT_APART
         self._spots_s: deque[float] = deque(maxlen=BLANKS)  # how long it was in
-        self._plain = 0  # blanks that began without it
+        self._plain = 0  # blanks running that began without it
+        self._spotted_alike = 0  # blanks that tell of one that the job does not name: held ones half
+        self._alone: HeardPeck | None = None  # the only peck of the blank before
         self._restarts = False  # the spindle stops while the tool is changed after it
-        self._began_s = math.nan  # the spindle's start before it
         self._started = False
         self._was_held = self._stays_away = False
         self.from_rest, self.after_whole, self.touched = False, True, False
         self._whole = True
         self.schedule = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
+        self._as_planned = Schedule(job.pecks_mm, POINT_DIAMETERS * job.drill_diameter_mm)
         self.heard: list[HeardPeck] = []
         self.blank = blanks_before
         self.peck = 0
@@ -382,6 +384,7 @@ class Cycle:
         """Take one hop, as judged by the detector, and give the events it completes."""
         spot_speed, self._spot_speed = self._spot_speed, self._is_spot_speed(rotation.reference_hz)
         self._ran_at_spot = self._spot_speed or (self._ran_at_spot and not rotation.started)
+        self._restarts = self._restarts or (rotation.started and self._spotted and self.peck == 0)
         self._started = self._started or rotation.started or rotation.changed
         if rotation.started or rotation.changed or (spot_speed and not self._spot_speed):
             self._sent_s = hop.t
@@ -624,10 +627,15 @@ class Cycle:
 
     @property
     def first_contact_due_s(self) -> float:
-        """By when the blank's first contact comes after the spindle's start, where two starts before agreed
-        about it; NaN where it was made, or is not known, or a person is at the machine after a hold."""
+        """By when the blank's first contact comes after the spindle's start, or the centre drill's end, where
+        two blanks before agreed about it; NaN where it was made, or is not known, or a person is at the
+        machine after a hold."""
         from_rest, anchor_s = self._anchor
         begun = (self.in_blank and self.peck > 0) or self._was_held
+        if self._in_turn and self._spotted and not anchor_s > self._since_s:
+            changes_s = self.schedule.changes_s
+            change = lead_of(changes_s) if len(changes_s) >= 2 and self.schedule.known else None
+            return math.nan if begun or change is None else self._since_s + change.most_s
         to_be_spotted = self._spot_speed or not (self._job.spot_rpm is None or self._ran_at_spot)
         if self._in_turn:
             to_be_spotted = self._restarts and not self._spotted
@@ -816,7 +824,7 @@ class Cycle:
         """Spot drilling, where the job gives it a speed of its own, is told by that speed, and else, where
         there is any, by its turn."""
         if self._in_turn:
-            return self.peck == 0 and not self._spotted and (bool(self._spots_s) or self._plain < PLAIN_BLANKS)
+            return self.peck == 0 and not self._spotted and self._plain < PLAIN_BLANKS
         if self._job.spot_rpm is None:
             return False
         if not hop.heard:
@@ -831,10 +839,21 @@ class Cycle:
 
     def _outlasts_spot(self, seconds: float) -> bool:
         """Whether what began in the centre drill's turn, at the drill's speed, is the first peck: it goes on
-        for longer than any centre drill before it, or as a first peck does before one was heard."""
-        if self._spots_s:
-            return seconds > LONGER * max(self._spots_s) + OFF_S
-        return seconds >= EARLY * self.schedule.length_mm(0) / self._feed_mm_s
+        as one does, and for longer than centre drills before it."""
+        usual_s = statistics.median(self._spots_s) if self._spots_s else 0.0
+        return seconds > max(EARLY * self.schedule.length_mm(0) / self._feed_mm_s, LONGER * usual_s)
+
+    def _was_spot(self, cut: _Cut, seconds: float) -> bool:
+        """Whether what seems a short first peck was the centre drill's, and another sound what was taken for
+        that: the one is as long as always, the other was not, and no tool is changed so soon."""
+        if not (self._in_turn and self._spotted and self.peck == 1 and len(self._spots_s) > 1):
+            return False
+        *before_s, taken_s = self._spots_s
+        usual_s, change = statistics.median(before_s), lead_of(self.schedule.changes_s)
+        within_s = max(LIKE * usual_s, 3 * DATED_S)
+        alike = abs(seconds - usual_s) <= within_s < abs(taken_s - usual_s)
+        short = seconds * self._feed_mm_s < EARLY * self.schedule.length_mm(0)
+        return alike and short and change is not None and cut.start_s - self._since_s < change.least_s
 
     def _is_first_peck(self, t: float, cut: _Cut) -> Iterator[Event]:
         """No centre drill was heard in this blank."""
@@ -899,6 +918,7 @@ class Cycle:
             self.heard, self._faulty = [], False
             if self._stays_away:
                 self.schedule.leads_s[True].clear()
+                self.schedule.changes_s.clear()
                 self._anchor, self._stays_away = (True, math.nan), False
             self.from_rest, self._started = self._started, False
             self.after_whole = self._whole
@@ -953,12 +973,13 @@ class Cycle:
         self._settle()
         self._cut = None
         if cut.spot:
-            self._since_s, self._spotted = end_s, True
-            if self._in_turn:
-                yield self._event(t, Kind.SPOT_START, "The centre drill was in.", cut.start_s)
-                self._spots_s.append(end_s - cut.start_s)
-                self._course.clear()  # no peck
-            yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
+            yield from self._end_spot(t, cut, end_s)
+            return
+        if self._was_spot(cut, end_s - cut.start_s):
+            self.peck = 0
+            self._spots_s.pop()
+            yield self._event(t, Kind.PECK_END, "Nothing was pecked: the centre drill was in.", end_s)
+            yield from self._end_spot(t, cut, end_s)
             return
         peck = self._as_peck(cut, end_s)
         self.touched = self._only_touches(peck, cut)
@@ -980,6 +1001,16 @@ class Cycle:
         if self.peck < told_as:
             message += f" It was told as peck {told_as}: what was taken for pecks before it was none."
         yield self._event(t, Kind.PECK_END, message, end_s)
+
+    def _end_spot(self, t: float, cut: _Cut, end_s: float) -> Iterator[Event]:
+        self._since_s, self._spotted = end_s, True
+        if self._in_turn:
+            yield self._event(t, Kind.SPOT_START, "The centre drill was in.", cut.start_s)
+            self._spots_s.append(end_s - cut.start_s)
+            self._plain = 0
+            self._course.clear()  # no peck
+            self._runs = []
+        yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
 
     def so_far(self, end_s: float) -> HeardPeck:
         """The peck under way, should it have ended then."""
@@ -1082,6 +1113,7 @@ class Cycle:
                 self._untold.clear()
                 self._forget_blank(t)
                 return
+            self._find_spot()
             self._whole = len(self.heard) == self.schedule.count and self.schedule.follows(self.heard)
             yield from self._tell_rows(t)
             message = f"Blank {self.blank} ends after {self.peck} pecks."
@@ -1089,6 +1121,50 @@ class Cycle:
             yield self._event(t, Kind.BLANK_END, message, quiet_s)
             yield from self._learn_schedule(t)
         self._forget_blank(t)
+
+    def _find_spot(self) -> None:
+        """Find out whether this blank was centre drilled at the drill's speed, though its job does not say so
+        or the centre drill was in for as long as a first peck.
+
+        Then one contact more than the job has pecks was heard, the others each as the job has them, and,
+        where it names none, the tool was changed after it, which takes longer than any gap. So short a
+        contact may have been a drill that broke and was changed too, after a hold: then two blanks have to
+        tell it, and where the change was so long that the blank seemed over.
+        """
+        alone, self._alone = self._alone, self.heard[0] if len(self.heard) == 1 else None
+        named = self._in_turn
+        if not self.heard or (self._job.spot_rpm is not None and not named):
+            return  # it is told by its speed
+        plan = self.schedule if self.schedule.count == len(self._job.pecks_mm) else self._as_planned
+        within = len(self.heard) > plan.count
+        spot, pecks = (self.heard[0], self.heard[1:]) if within else (alone, self.heard)
+        if spot is None or len(pecks) != plan.count or not plan.follows(pecks):
+            return
+        if not named:
+            longest_s = max([peck.gap_s for peck in pecks[1:]], default=0.0)
+            changed = not within or pecks[0].gap_s > max(_THROUGH_GAP_S, _PAUSE_TIMES * longest_s)
+            if not (changed and spot.cut and spot.length_mm < EARLY * plan.length_mm(0)):
+                return
+            self._spotted_alike += 2 if within and not self._faulty else 1
+            self._in_turn = self._spotted_alike >= 2
+        if within and self._in_turn:
+            self._spots_s.append(spot.seconds)
+            self._plain = 0
+            self._take_off_first()
+
+    def _take_off_first(self) -> None:
+        """What was taken for the first peck of this blank was the centre drill's."""
+        self.heard[:] = [self.heard[1]._replace(gap_s=math.nan), *self.heard[2:]]
+        off_mm = self._untold.pop(0).to_mm
+        self._untold = [
+            one._replace(number=k, to_mm=one.to_mm - off_mm) for k, one in enumerate(self._untold, 1)
+        ]
+        for one in self._untold:
+            one.cut.from_mm -= off_mm
+        self.peck -= 1
+        self._since_s = self._untold[0].start_s
+        while self._course and self._course[0].s < self._since_s - APART_S:
+            self._course.popleft()
 
     def _was_none(self) -> bool:
         """Whether what began like a blank was another sound: the program is known, and there was no time for
@@ -1142,6 +1218,8 @@ class Cycle:
         if told and self._faulty:  # the next blank comes when a person has looked
             self._anchor, self._out_s, self._free_s = (False, math.nan), -math.inf, told[-1].end_s
         elif told:
+            if self._in_turn and self._spotted:
+                self.schedule.changes_s.append(told[0].start_s - self._since_s)
             self._learn_lead(told[0].start_s, told[-1].end_s)
         # what came after it may be the first peck of the next blank, run together with it by another sound
         end_s = told[-1].end_s if told else math.inf

@@ -111,7 +111,8 @@ class Schedule:
     ``contacts_s`` and ``retracts_s``: when each of its pecks begins and ends, from the first contact; empty
     where the blanks heard do not agree about it to a tenth of a second. ``seconds``: how long each was heard;
     ``leads_s``: times from the end of the blank before, and from the spindle's start, to the first contact;
-    ``reloads_s``: times from one blank to the next.
+    ``reloads_s``: times from one blank to the next; ``changes_s``: from the end of a centre drill that turns
+    as fast as the drill to the first contact.
     ``as_job``: nothing heard differs from the job, which then says the depths exactly. ``point_mm`` is the
     height of the drill's point: it enters a flat face little by little, so that much of the first peck may
     pass before contact is heard.
@@ -129,6 +130,7 @@ class Schedule:
         default_factory=lambda: (deque(maxlen=BLANKS), deque(maxlen=BLANKS))
     )
     reloads_s: deque[float] = field(default_factory=lambda: deque(maxlen=BLANKS))
+    changes_s: deque[float] = field(default_factory=lambda: deque(maxlen=BLANKS))
     depth_mm: float = field(init=False)
     learned: bool = field(init=False)
     count: int = field(init=False)
@@ -294,14 +296,7 @@ class Schedule:
     def lead(self, from_rest: bool) -> Known | None:
         """Time from the spindle's start, or else from the end of the blank before, to the first contact,
         where blanks agree about it; after one blank only roughly."""
-        leads_s = self.leads_s[from_rest]
-        if not leads_s:
-            return None
-        if len(leads_s) == 1:
-            return about(leads_s[0], LEAD_MOST_S)
-        middle_s = statistics.median(leads_s)
-        spread_s = _typical(list(leads_s), middle_s).spread
-        return about(middle_s, math.hypot(spread_s, LEAD_SD_S)) if spread_s < LEAD_MOST_S else None
+        return lead_of(self.leads_s[from_rest])
 
     @property
     def known(self) -> bool:
@@ -347,6 +342,17 @@ class Schedule:
     def blanks(self) -> int:
         """Number of remembered blanks that were like the usual one."""
         return sum(len(blank) == len(self.lengths) for blank in self._blanks)
+
+
+def lead_of(leads_s: Sequence[float]) -> Known | None:
+    """What the times to a first contact agree about; of one only roughly, None where they do not."""
+    if not leads_s:
+        return None
+    if len(leads_s) == 1:
+        return about(leads_s[0], LEAD_MOST_S)
+    middle_s = statistics.median(leads_s)
+    spread_s = _typical(list(leads_s), middle_s).spread
+    return about(middle_s, math.hypot(spread_s, LEAD_SD_S)) if spread_s < LEAD_MOST_S else None
 
 
 def same(peck: HeardPeck, length_mm: float) -> bool:

@@ -206,6 +206,118 @@ def test_a_centre_drill_after_pecks_begins_the_next_blank():
     assert [(row.blank, row.peck) for row in walk.stop().cycle.rows] == [(1, 1), (2, 1)]
 
 
+def drilled(walk, pecks=(8.0, 5.0, 5.0), spot_s=1.0, change_s=4.0):
+    """A blank that is centre drilled at the drill's speed, on a spindle that stops after it."""
+    walk.start().rest(2)
+    if spot_s:
+        walk.cut(spot_s).rest(change_s)
+    for mm in pecks:
+        walk.peck(mm)
+    return walk.stop().rest(3)
+
+
+@pytest.mark.parametrize("spot_rpm", [900.0, 880.0])
+@pytest.mark.parametrize("stops", [True, False])
+def test_a_centre_drill_at_the_drills_speed_is_told_by_its_turn(spot_rpm, stops):
+    """Whether or not the spindle stops while the tool is changed."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=spot_rpm)).rest(1)
+    for _ in range(2):
+        walk.cut(1.0)
+        assert not walk.cycle.spotting  # it binds as a drill does
+        assert walk.cycle.spots_at_speed
+        walk.rest(2.0)
+        assert walk.cycle.spotting
+        if stops:
+            walk.stop().rest(1.0).start()
+        walk.rest(2.0).peck(8.0).peck(5.0).peck(5.0).stop().rest(4)
+    pecked = ["peck_start", "peck_end"] * 3
+    assert walk.kinds() == ["blank_start", "spot_start", "spot_end", *pecked, "blank_end"] * 2
+    rows = walk.cycle.rows
+    assert [(row.blank, row.peck) for row in rows] == [(b, k) for b in (1, 2) for k in (1, 2, 3)]
+    assert [row.depth_to_mm for row in rows] == pytest.approx([8.0, 13.0, 18.0] * 2)
+    assert [known.middle for known in walk.cycle.schedule.lengths] == pytest.approx([8.0, 5.0, 5.0], abs=0.2)
+
+
+def test_after_a_centre_drill_at_the_drills_speed_the_first_contact_is_due_as_it_was_twice():
+    """The drill may have broken in the blank before; the spindle turns on."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0)).rest(1)
+    for _ in range(2):
+        walk.cut(1.0).rest(4.0)
+        assert math.isnan(walk.cycle.first_contact_due_s)
+        walk.peck(8.0).peck(5.0).peck(5.0).rest(9)
+    assert math.isnan(walk.cycle.first_contact_due_s)
+    out_s = walk.cut(1.0).t
+    assert 4.0 < walk.rest(1.0).cycle.first_contact_due_s - out_s < 5.5
+    walk.rest(3.0).cut(1.0)
+    assert math.isnan(walk.cycle.first_contact_due_s)
+
+
+def test_where_no_centre_drill_is_heard_at_the_drills_speed_a_first_peck_is_one():
+    """It goes on for longer; and after two such blanks no centre drill is expected."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0))
+    drilled(drilled(walk), spot_s=0.0)
+    assert [row.depth_to_mm for row in walk.cycle.rows] == pytest.approx([8.0, 13.0, 18.0] * 2)
+    assert walk.kinds().count("spot_start") == 1
+    drilled(walk, spot_s=0.0).start().rest(2).cut(0.5)
+    assert walk.cycle.peck == 1
+
+
+def test_another_sound_before_the_centre_drill_makes_no_peck_of_it():
+    """It is as long as always, what was taken for it was not, and no tool is changed so soon."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0))
+    drilled(walk).start().rest(1).cut(2.0).rest(0.5).cut(1.0).rest(0.5)
+    assert walk.cycle.spotting
+    walk.rest(3.5).peck(8.0).peck(5.0).peck(5.0).stop()
+    assert [row.depth_to_mm for row in walk.cycle.rows] == pytest.approx([8.0, 13.0, 18.0] * 2)
+    drilled(walk).start().rest(2).cut(2.0).rest(4.0).cut(1.0).rest(0.5)
+    assert len(walk.cycle.heard) == 1  # a drill that breaks as soon, after a longer centre drill
+
+
+def test_a_centre_drill_that_is_in_for_as_long_as_a_first_peck_is_known_by_the_pecks_after_it():
+    walk = Walk(job(pecks=(3.0, 5.0, 5.0), depth=13.0, spot_rpm=900.0))
+    for _ in range(2):
+        drilled(walk, pecks=(3.0, 5.0, 5.0), spot_s=1.6)
+    assert [row.depth_to_mm for row in walk.cycle.rows] == pytest.approx([3.0, 8.0, 13.0] * 2, abs=0.2)
+    assert walk.kinds().count("spot_start") == 1  # in the second blank it is known as it comes
+
+
+def test_a_centre_drill_that_no_job_names_is_learned():
+    """A short contact, a longer wait than any between pecks, and then the job's own pecks."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    drilled(drilled(walk))
+    assert [row.depth_to_mm for row in walk.cycle.rows] == pytest.approx([8.0, 13.0, 18.0] * 2, abs=0.2)
+    assert [row.peck for row in walk.cycle.rows] == [1, 2, 3] * 2
+    assert walk.kinds().count("spot_start") == 1
+    assert walk.cycle.schedule.as_job
+    assert walk.cycle.schedule.count == 3
+
+
+def test_a_centre_drill_after_which_a_hold_came_is_learned_from_two_blanks():
+    """The drill may have broken, and been changed: then the first contact is a peck in the next blank."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for blank in (1, 2, 3):
+        walk.start().rest(2).cut(1.0).rest(2.0)
+        assert walk.cycle.spotting is (blank == 3)
+        walk.cycle.note(Event(walk.t, Kind.LOST_CUT, Severity.HOLD, "no contact came", blank=blank, peck=1))
+        walk.rest(2.0).peck(8.0).peck(5.0).peck(5.0).stop().rest(3)
+    assert walk.kinds().count("spot_start") == 1
+
+
+@pytest.mark.parametrize(
+    ("pecks", "change_s"), [((2.0, 8.0, 5.0, 5.0), 1.0), ((2.0, 8.0, 5.0), 4.0), ((7.0, 8.0, 5.0, 5.0), 4.0)]
+)
+def test_a_first_peck_that_is_short_or_one_peck_more_is_no_centre_drill(pecks, change_s):
+    """Where the wait after it is a gap, or no peck is too many, or it is as long as one."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for _ in range(3):
+        walk.start().rest(2)
+        walk.cut(pecks[0] / FEED_MM_S).rest(change_s)
+        for mm in pecks[1:]:
+            walk.peck(mm)
+        walk.stop().rest(3)
+    assert "spot_start" not in walk.kinds()
+
+
 def test_within_a_gap_another_machine_at_the_speed_of_the_centre_drill_spots_no_blank():
     """A blank is not changed within the second or two between pecks."""
     walk = Walk(job(spot_rpm=2000.0)).rest(1)

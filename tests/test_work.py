@@ -20,8 +20,8 @@ class Walk:
         self.judge = WorkJudge(0.02)
         self.detector = CuttingDetector()
         self.cycle = SimpleNamespace(
-            in_blank=True, spotting=False, through=False, unlikely=False, overrun=False, surplus=False,
-            depth_told=True, depth_mm=3.0, first_contact_s=math.nan,
+            in_blank=True, spotting=False, spots_at_speed=False, through=False, unlikely=False, overrun=False,
+            surplus=False, depth_told=True, depth_mm=3.0, first_contact_s=math.nan,
         )  # fmt: skip
         self.t = 0.0
         self.work = None

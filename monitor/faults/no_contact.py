@@ -1,13 +1,13 @@
 """`lost_cut`, told by the clock: the spindle was started, and no drill ever meets a blank.
 
 Physical reason: a program that starts the spindle takes as long to the first contact every time, to a few
-tenths of a second. Where that stays away and it is silent in its stead, the blank is missing or spun with the
-first touch, or the drill broke in the blank before: the feed goes on into nothing. Judged where two starts
-before agreed about the time, so not where a person starts the program; not while other sound may hide the
-contact, nor where cuts would hardly be heard. A start is heard early or late under another sound, so that
-the first peck is waited out, and some of the second: a lost cut is to be told within that. Of a program of
-one peck it is told once that should be over. After a hold a person is at the machine: the next start is not
-judged.
+tenths of a second, and so does one that changes the centre drill for the drill. Where that stays away and it
+is silent in its stead, the blank is missing or spun with the first touch, or the drill broke in the blank
+before: the feed goes on into nothing. Judged where two starts before agreed about the time, so not where a
+person starts the program; not while other sound may hide the contact, nor where cuts would hardly be heard. A
+start is heard early or late under another sound, so that the first peck is waited out, and some of the
+second: a lost cut is to be told within that. Of a program of one peck it is told once that should be over.
+After a hold a person is at the machine: the next start is not judged.
 """
 
 from __future__ import annotations
@@ -70,6 +70,7 @@ class NoContactRule:
         cycle.first_contact_stays_away()
         message = (
             f"No contact came though it was due {hop.t - due_s:.1f} s ago, by the time since the spindle's "
-            "start: the blank is missing or spins, the drill is broken, or no program runs. Stop and look."
+            "start or the centre drill: the blank is missing or spins, the drill is broken, or no program "
+            "runs. Stop and look."
         )
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, hop.t - due_s, wait_s, "s", due_s)
