@@ -272,8 +272,11 @@ class Cycle:
         """Whether the centre drill is in, or was last in: the program then changes or stops the spindle."""
         if self._spot_speed:
             return True
-        if self._in_turn:  # what turns as fast as the drill binds as it does: only the way to the drill
-            return self.in_blank and self.peck == 0 and self._cut is None
+        if self._in_turn:
+            if self.spots_at_speed and self._cut is not None:
+                # what turns as fast as the drill binds as it does
+                return self._job.spot_rpm not in (None, self._job.spindle_rpm) and not self._cut.fell
+            return self.in_blank and self.peck == 0 and self._cut is None  # the tool is changed
         if not self.in_blank:
             # begun, and not told yet; what falls from the drill's speed binds
             return self._cut is not None and self._cut.spot and not self._cut.fell
@@ -841,7 +844,8 @@ class Cycle:
         """Whether what began in the centre drill's turn, at the drill's speed, is the first peck: it goes on
         as one does, and for longer than centre drills before it."""
         usual_s = statistics.median(self._spots_s) if self._spots_s else 0.0
-        return seconds > max(EARLY * self.schedule.length_mm(0) / self._feed_mm_s, LONGER * usual_s)
+        least_s = max(EARLY * self.schedule.length_mm(0) / self._feed_mm_s, LONGER * usual_s)
+        return seconds > least_s + OFF_S  # its end is known some hops later
 
     def _was_spot(self, cut: _Cut, seconds: float) -> bool:
         """Whether what seems a short first peck was the centre drill's, and another sound what was taken for
@@ -910,7 +914,7 @@ class Cycle:
             self._pauses += 1
             yield from self._end_blank(t)
             self._since_s, cut.from_mm, cut.due_s = cut.start_s, 0.0, math.inf
-            self._within_gap, cut.spot = True, self._in_turn
+            self._within_gap, cut.spot = True, self._in_turn and self._plain < PLAIN_BLANKS
         if not self.in_blank:
             self.in_blank = True
             self.blank += 1
@@ -1133,8 +1137,8 @@ class Cycle:
         """
         alone, self._alone = self._alone, self.heard[0] if len(self.heard) == 1 else None
         named = self._in_turn
-        if not self.heard or (self._job.spot_rpm is not None and not named):
-            return  # it is told by its speed
+        if not self.heard or self._spotted or (self._job.spot_rpm is not None and not named):
+            return  # it was told
         plan = self.schedule if self.schedule.count == len(self._job.pecks_mm) else self._as_planned
         within = len(self.heard) > plan.count
         spot, pecks = (self.heard[0], self.heard[1:]) if within else (alone, self.heard)

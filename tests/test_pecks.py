@@ -223,7 +223,7 @@ def test_a_centre_drill_at_the_drills_speed_is_told_by_its_turn(spot_rpm, stops)
     walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=spot_rpm)).rest(1)
     for _ in range(2):
         walk.cut(1.0)
-        assert not walk.cycle.spotting  # it binds as a drill does
+        assert walk.cycle.spotting is (spot_rpm != 900.0)  # a drill at its own speed binds
         assert walk.cycle.spots_at_speed
         walk.rest(2.0)
         assert walk.cycle.spotting
@@ -262,6 +262,20 @@ def test_where_no_centre_drill_is_heard_at_the_drills_speed_a_first_peck_is_one(
     assert walk.cycle.peck == 1
 
 
+def test_a_blank_that_is_changed_within_a_gap_begins_with_its_centre_drill():
+    """The spindle turns on, and a person is as quick as the axis."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0)).rest(1)
+    walk.detector.load_shows, walk.detector.cut_sag = True, 0.01
+    for _ in range(3):
+        walk.cut(1.0).rest(4.0)
+        for mm in (8.0, 5.0, 5.0):
+            walk.cut(mm / FEED_MM_S).rest(3.0)
+    assert walk.kinds().count("spot_start") == 3
+    assert [(row.blank, row.peck) for row in walk.stop().cycle.rows] == [
+        (blank, peck) for blank in (1, 2, 3) for peck in (1, 2, 3)
+    ]
+
+
 def test_another_sound_before_the_centre_drill_makes_no_peck_of_it():
     """It is as long as always, what was taken for it was not, and no tool is changed so soon."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0))
@@ -276,7 +290,7 @@ def test_another_sound_before_the_centre_drill_makes_no_peck_of_it():
 def test_a_centre_drill_that_is_in_for_as_long_as_a_first_peck_is_known_by_the_pecks_after_it():
     walk = Walk(job(pecks=(3.0, 5.0, 5.0), depth=13.0, spot_rpm=900.0))
     for _ in range(2):
-        drilled(walk, pecks=(3.0, 5.0, 5.0), spot_s=1.6)
+        drilled(walk, pecks=(3.0, 5.0, 5.0), spot_s=1.7)
     assert [row.depth_to_mm for row in walk.cycle.rows] == pytest.approx([3.0, 8.0, 13.0] * 2, abs=0.2)
     assert walk.kinds().count("spot_start") == 1  # in the second blank it is known as it comes
 
