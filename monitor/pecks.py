@@ -236,7 +236,7 @@ class Cycle:
         # whether each blank's first contact is the centre drill's, since it turns as fast as the drill
         self._in_turn = job.spot_rpm is not None and abs(job.spot_rpm / job.spindle_rpm - 1) < SPOT_APART
         self._spots_s: deque[float] = deque(maxlen=BLANKS)  # how long it was in
-        self._plain = 0  # blanks running that began without it
+        self._plain = self._plain_before = 0  # blanks running that began without it
         self._spotted_alike = 0  # blanks that tell of one that the job does not name: held ones half
         self._alone: HeardPeck | None = None  # the only peck of the blank before
         self._restarts = False  # the spindle stops while the tool is changed after it
@@ -1011,7 +1011,7 @@ class Cycle:
         if self._in_turn:
             yield self._event(t, Kind.SPOT_START, "The centre drill was in.", cut.start_s)
             self._spots_s.append(end_s - cut.start_s)
-            self._plain = 0
+            self._plain_before, self._plain = self._plain, 0
             self._course.clear()  # no peck
             self._runs = []
         yield self._event(t, Kind.SPOT_END, "The centre drill is out.", end_s)
@@ -1137,9 +1137,14 @@ class Cycle:
         """
         alone, self._alone = self._alone, self.heard[0] if len(self.heard) == 1 else None
         named = self._in_turn
+        plan = self.schedule if self.schedule.count == len(self._job.pecks_mm) else self._as_planned
+        lacks_first = len(self.heard) == plan.count - 1 > 0 and not plan.follows(self.heard)
+        if self._spotted and named and not self._faulty and lacks_first and plan.follows(self.heard, 1):
+            # too faint to be heard, and the first peck was taken for it: this blank tells nothing
+            self._spots_s.pop()
+            self._plain, self._faulty = self._plain_before + 1, True
         if not self.heard or self._spotted or (self._job.spot_rpm is not None and not named):
             return  # it was told
-        plan = self.schedule if self.schedule.count == len(self._job.pecks_mm) else self._as_planned
         within = len(self.heard) > plan.count
         spot, pecks = (self.heard[0], self.heard[1:]) if within else (alone, self.heard)
         if spot is None or len(pecks) != plan.count or not plan.follows(pecks):

@@ -262,6 +262,15 @@ def test_where_no_centre_drill_is_heard_at_the_drills_speed_a_first_peck_is_one(
     assert walk.cycle.peck == 1
 
 
+def test_a_first_peck_that_is_taken_for_a_centre_drill_is_found_out_by_the_others():
+    """A centre drill too faint to be heard, and a first peck that is heard late."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0))
+    for _ in range(4):
+        walk.start().rest(2).peck(4.5).peck(5.0).peck(5.0).stop().rest(3)
+    assert walk.kinds().count("spot_start") == 2
+    assert [row.peck for row in walk.cycle.rows] == [1, 2, 1, 2, 1, 2, 3, 1, 2, 3]
+
+
 def test_a_blank_that_is_changed_within_a_gap_begins_with_its_centre_drill():
     """The spindle turns on, and a person is as quick as the axis."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0)).rest(1)
