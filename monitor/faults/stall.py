@@ -254,8 +254,9 @@ class StallRule:
         """Whether the lines have gone from a peck under way: then it matters not what else is heard."""
         if hop.t - self._sure_s > LATELY_S or hop.deaf or turned:
             return False
-        # a speed that is heard without its lines is what the track still has
-        lines = hop.heard and hop.support >= IN_PLACE
+        # a speed that is heard without its lines is what the track still has; and lines in their places are
+        # of a spindle that turns, however unsure the track: how loud it is alone is known less well
+        lines = (hop.heard or in_place) and hop.support >= IN_PLACE
         quiet = not lines and hop.over_db <= work.alone_db - QUIETER_DB
         self._quiet_hops = self._quiet_hops + 1 if quiet else 0
         steady = hop.heard and hop.rate_hz_s > -COASTS * rotation.reference_hz

@@ -239,6 +239,20 @@ def test_a_speed_that_the_track_still_has_without_its_lines_turns_no_quiet_spind
     assert not any(walk(turning, 1, 2.5, make=lambda t: hop(t, **lines), at=PECK, sag=0.01))
 
 
+def test_lines_in_their_places_turn_however_quiet_it_is_and_unsure_the_track():
+    """A cut ends, and how loud the machine is alone was heard under another sound or the ring of a room."""
+
+    def found(in_place):
+        rule = StallRule()
+        walk(rule, 2.5, at=PECK)
+        quiet = {"over_db": -QUIETER_DB, "confidence": 0.47}
+        told = [rule.step(hop(t, **quiet), rotation(), PECK, False, False, in_place) for t in times(0.3, 2.5)]
+        return any(told)
+
+    assert not found(in_place=True)
+    assert found(in_place=False)
+
+
 def test_a_cut_that_is_silent_at_once_does_not_go_on():
     """A jam got louder, so that the sound is as loud as ever in the mean of some hops as it ends."""
     rule = StallRule()
