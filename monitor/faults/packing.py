@@ -647,6 +647,9 @@ class PackingRule:
             known &= (k + 0.5) * part_s > ANSWERED_S
         if known.sum() < LEAST_PARTS - 1 or not known[-1]:
             return None
+        now = self._dull * float(good[-1])
+        if not now > self.wander.sd:
+            return None  # nor where the part that counts, without those before contact, costs nothing
         free = np.asarray(peck.free)
         inside = (k[known] + 0.5) * part_s
         times = np.concatenate([FREE_S * (np.arange(free.size) - free.size), inside])
@@ -667,7 +670,6 @@ class PackingRule:
         unsure = (np.square(sds) + variance)[known]
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
-        now = float(usual[-1])
         sums, sizes, scatter = _fitted(covariance, cut * _courses(times, begins) * now, over)
         if open_flutes:  # as surely as it fits (Birge 1932, from memory): the ear may slip from line to line
             sums, sizes = sums / scatter, sizes / scatter

@@ -176,6 +176,19 @@ def test_a_load_that_begins_late_is_a_contact_dated_early():
         assert shop.blank(blanks_before + 1, lambda peck, into, depth: FREE if into > early_mm else 0.0) == []
 
 
+def test_a_part_that_costs_nothing_is_no_measure_of_a_load():
+    """Two parts passed before contact; the part that then counts as the newest costs good pecks nothing."""
+    rule, usual = PackingRule(JOB, wander_of(0.0008)), _Usual()
+    usual.take(np.array([FREE] * 5 + [0.0] + [FREE] * 2), np.zeros(8), 1e-6)
+    rule._kinds[2] = usual
+    peck = _Peck(1, 3, 25.0, 10.0, (0.0, 0.0), 0.28, 2.8, loads=[0.0] * 2 + [0.02] * 6, sds=[1e-4] * 8)
+    begins = np.array([0.0, 0.8])
+    with np.errstate(all="raise"):
+        assert rule._by_load(peck, begins, False) is None
+        usual.take(np.full(8, FREE), np.zeros(8), 1e-6)
+        assert rule._by_load(peck, begins, False) is not None
+
+
 def test_pecks_that_the_program_does_not_have_are_not_judged():
     """Other sound was taken for pecks: the hole is reckoned done, and the drill may be anywhere."""
     shop = Shop()
