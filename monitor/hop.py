@@ -30,6 +30,8 @@ class Hop:
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``tones``: short spectra over their floor, see ``monitor.signal.tones``. ``between``: what the hops of a
     call, of which this is the ``n``-th, say of speeds between two bounds.
+    ``hum_hz``: how often a second the sound repeats, NaN where it does not or wavers, see
+    ``monitor.signal.hum``.
     ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.
     """
 
@@ -55,6 +57,7 @@ class Hop:
     crackle_db: float
     upper_db: float
     lower_db: float
+    hum_hz: float
     deaf: bool
     heard: bool
     turn: Turn | None

@@ -41,6 +41,7 @@ from monitor.pecks import POINT_DIAMETERS, Cycle
 from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
+from monitor.signal.hum import repeats_hz, steady
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
 from monitor.signal.pieces import band_pieces
 from monitor.signal.revolutions import Revolutions
@@ -362,6 +363,9 @@ class Listener:
         self._level_history = curve[levels.level_db.size :].copy()
         rise = slope_per_s(curve, _RISE_HOPS, self._g.hop_s)
         rise[: max(0, _RISE_HOPS - 1 - self._n_hops)] = 0.0  # no slope before two seconds were heard
+        hum_hz = np.full(levels.level_db.size, np.nan)
+        for i in steady(curve, hum_hz.size).tolist():
+            hum_hz[i] = repeats_hz(long[i], self._g.fs)
         known_hz = np.where(speeds.confidence >= HEARD, speeds.spindle_hz, np.nan)
         turns = self._revolutions.feed(self._pieces.power(long), envelope[:, 1], known_hz.tolist())
         lines = self._turn_lines.feed(y, known_hz.tolist())
@@ -386,6 +390,7 @@ class Listener:
             crackle_db(np.ascontiguousarray(envelope[:, 1])).astype(np.float64),
             upper,
             lower,
+            hum_hz,
             deaf,
             ~np.isnan(known_hz),
         )

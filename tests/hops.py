@@ -50,6 +50,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "lines": None,
         "upper_db": -90.0,
         "lower_db": -90.0,
+        "hum_hz": math.nan,
         "tones": NOISE_ONLY,
     }
     values |= changes

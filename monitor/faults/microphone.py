@@ -3,7 +3,8 @@
 Physical reasons. A dead converter or a lost device repeats one value. An unplugged capsule falls silent
 within milliseconds, while a spindle needs tenths of a second to run down and a room to decay: a fall of
 the broadband floor by 15 dB within 0.15 s, from a turning spindle to below what the room itself sounds like,
-is the microphone. Clipping folds new tones into the spectrum, so nothing measured under it can
+is the microphone. An open input picks up the mains: one waveform that repeats with it, as loud all the time,
+and nothing else. Clipping folds new tones into the spectrum, so nothing measured under it can
 be trusted for long. Thresholds are physics and full-scale facts, none fitted.
 """
 
@@ -17,7 +18,8 @@ from dataclasses import dataclass, field
 from monitor.faults.episode import Finding
 from monitor.hop import HEARD, Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import MASKED, STOPPED, TURNING, Rotation
+from monitor.signal.hum import STEADY_HOPS
+from monitor.spindle import MASKED, STOPPED, TURNING, UNKNOWN, Rotation
 
 LOST_AFTER_S = 0.25
 """Silence or a stuck value this long means hearing is lost: longer than any buffer hiccup that recovers
@@ -55,10 +57,10 @@ AT_ONCE_DB, AT_ONCE_HOPS = 30.0, 2
 """Fall of all sound within 0.1 s that is a cable torn or unplugged, whether the spindle turned or not: a room
 that rings for 0.2 s lets sound die away by 30 dB in that time, and most ring longer."""
 
-STEADY_DB, STEADY_HOPS = 0.02, 7
-"""An open input hums: one waveform, over and over, each 50 ms of it as loud as the one before to half a
-per cent. What is heard of a machine in a room is noise at least in part, which wavers by more within so many
-hops, even under the tone of a signal horn. And half a second is allowed for a plug that is pulled."""
+MAINS_HZ, MULTIPLES, MAINS_OFF = (50.0, 60.0), (1, 2, 3), 0.008
+"""What an open input picks up repeats with the mains or, where odd multiples are weak, with twice or three
+times of it; within so much, as grids keep within a hundredth and the repetition is known to a thousandth or
+two. A bell, a horn, a whistle or an alarm repeats hundreds of times a second, and a voice is never steady."""
 
 ROOM_QUANTILE, ROOM_STEP_DB = 0.1, 0.5
 """Quantile of the room's level that is followed, and its step (Robbins and Monro 1951, from memory): down by
@@ -89,7 +91,9 @@ class MicrophoneRule:
     _last_turning_s: float = -math.inf
     _floor: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
     _level: deque[float] = field(default_factory=lambda: deque(maxlen=FALL_WITHIN_HOPS + BEFORE_HOPS))
-    _steady: deque[float] = field(default_factory=lambda: deque(maxlen=STEADY_HOPS))
+    _upper_room_db: float = math.inf
+    _sound_hops: int = 0
+    _hums: bool = False
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
@@ -99,19 +103,20 @@ class MicrophoneRule:
             quiet_db = self._room_db - UNDER_ROOM_DB - (hop.broadband_db - hop.over_db)
             quiet_db = quiet_db if quiet_db < -UNDER_MACHINE_DB else -UNDER_MACHINE_DB
         fallen = self._fallen(hop, rotation, quiet_db)
-        hum = self._hum(hop)
+        hum = self._hum(hop, rotation)
         found = self._deaf(hop) or fallen or self._nothing(hop) or self._clipping(hop) or hum
         self.lost = self._fell or self._nothing_since_s == self._nothing_since_s or hum is not None
         return found
 
     def _hear_room(self, hop: Hop, rotation: Rotation) -> None:
         """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
-        if rotation.state is not STOPPED or hop.deaf or self._fell:
+        if rotation.state is not STOPPED or hop.deaf or self._fell or self._hums:
             return
         if self._room_db == math.inf:
-            self._room_db = hop.broadband_db
+            self._room_db, self._upper_room_db = hop.broadband_db, hop.upper_db
         self._room_s += hop.step_s
         self._room_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.broadband_db < self._room_db))
+        self._upper_room_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.upper_db < self._upper_room_db))
 
     def _nothing(self, hop: Hop) -> Finding | None:
         if hop.over_db > NOTHING_DB:
@@ -179,20 +184,32 @@ class MicrophoneRule:
             Kind.MIC_FAULT, Severity.HOLD, message, hop.over_db, quiet_db, "dB", self._fell_since_s
         )
 
-    def _hum(self, hop: Hop) -> Finding | None:
-        if hop.deaf or hop.clipped >= CLIPPED_SHARE:
-            self._steady.clear()  # of that it is told otherwise
-            return None
-        self._steady.append(hop.level_db)
-        spread_db = max(self._steady) - min(self._steady)
-        if len(self._steady) < STEADY_HOPS or spread_db > STEADY_DB:
+    def _hum(self, hop: Hop, rotation: Rotation) -> Finding | None:
+        # of what is deaf or clips it is told otherwise
+        self._sound_hops = 0 if hop.deaf or hop.clipped >= CLIPPED_SHARE else self._sound_hops + 1
+        hums = self._sound_hops >= STEADY_HOPS and _mains_hz(hop.hum_hz) > 0
+        self._hums = hums and (self._hums or self._nothing_else(hop, rotation))
+        if not self._hums:
             return None
         message = (
             "The microphone gives one steady hum, and nothing of the room: its plug or cable is open. "
             "Check them, then reset."
         )
         onset_s = hop.t - STEADY_HOPS * hop.step_s
-        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, spread_db, STEADY_DB, "dB", onset_s)
+        mains_hz = _mains_hz(hop.hum_hz)
+        return Finding(Kind.MIC_FAULT, Severity.HOLD, message, hop.hum_hz, mains_hz, "Hz", onset_s)
+
+    def _nothing_else(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether nothing is heard but the hum: transformers hum alike, in a room that is heard beside."""
+        if rotation.state is UNKNOWN:
+            return True  # nothing was ever heard
+        lasted_s = STEADY_HOPS * hop.step_s
+        if hop.t - self._last_turning_s <= lasted_s + LOST_AFTER_S and rotation.state is TURNING:
+            return True  # no spindle stops so fast
+        if self._room_s < ROOM_S:
+            return False
+        upper = hop.upper_db < self._upper_room_db - UNDER_ROOM_DB  # a buzz fills up what lies below
+        return upper or hop.broadband_db < self._room_db - UNDER_ROOM_DB
 
     def _clipping(self, hop: Hop) -> Finding | None:
         if hop.clipped >= CLIPPED_SHARE:
@@ -223,6 +240,12 @@ class MicrophoneRule:
             "turn its gain down, or move it away."
         )
         return Finding(Kind.MIC_FAULT, severity, message, lasted, CLIPPED_HOLD_S, "s", self._clipped_since_s)
+
+
+def _mains_hz(repeats_hz: float) -> float:
+    """The multiple of the mains that this is, NaN where none."""
+    multiples = (mains * k for mains in MAINS_HZ for k in MULTIPLES)
+    return next((hz for hz in multiples if abs(repeats_hz / hz - 1) <= MAINS_OFF), math.nan)
 
 
 def _fall(levels: deque[float], now_db: float, hops: int = FALL_WITHIN_HOPS) -> float:
