@@ -44,6 +44,10 @@ FALL_DB, FALL_WITHIN_HOPS, BEFORE_HOPS, QUIET_DB = 15.0, 3, 10, -30.0
 running machine it must end while nothing is known of the room. A braked spindle may fall as fast, but it
 ends in the room."""
 
+AT_SPEED_DB = 8.0
+"""A machine at its speed is no further under what it sounds like running free. What falls from below that was
+of a spindle that ran down: in a quiet room the last of its sound goes as fast as its last turns."""
+
 UNDER_ROOM_DB, UNDER_MACHINE_DB, ROOM_S = 6.0, 6.0, 3.0
 """Once the room was heard with the spindle standing: so far under it no room is left, only the microphone. So
 far under the running machine at least: the room may have been heard under another sound. And where no speed
@@ -86,6 +90,7 @@ class MicrophoneRule:
     _nothing_since_s: float = math.nan
     _room_db: float = math.inf
     _room_s: float = 0.0
+    _free_db: float = 0.0
     _fell: bool = False
     _fell_since_s: float = math.nan
     _last_turning_s: float = -math.inf
@@ -164,10 +169,16 @@ class MicrophoneRule:
         turning = rotation.state is TURNING and (hop.heard or hop.running >= HEARD)
         if turning or (rotation.state is MASKED and self._room_s >= ROOM_S):
             self._last_turning_s = hop.t
+        if (
+            turning and hop.heard and rotation.settled
+        ):  # its quiet tenth, which is no cut; the gain may be lower
+            self._free_db += ROOM_STEP_DB * (ROOM_QUANTILE - (hop.over_db < self._free_db))
+            self._free_db = min(self._free_db, 0.0)
         if not self._fell and hop.over_db < quiet_db and len(self._floor) == self._floor.maxlen:
             fell = _fall(self._floor, hop.over_db) >= FALL_DB
             fell = fell or _fall(self._level, hop.level_db) >= LEVEL_FALL_DB
-            lately = hop.t - self._last_turning_s <= LOST_AFTER_S
+            at_speed = statistics.median(self._floor) >= self._free_db - AT_SPEED_DB
+            lately = at_speed and hop.t - self._last_turning_s <= LOST_AFTER_S
             if (fell and lately) or _fall(self._level, hop.level_db, AT_ONCE_HOPS) >= AT_ONCE_DB:
                 self._fell, self._fell_since_s = True, hop.t - FALL_WITHIN_HOPS * hop.step_s
         self._floor.append(hop.over_db)

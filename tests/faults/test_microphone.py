@@ -220,6 +220,23 @@ def test_a_spindle_that_runs_down_in_a_live_room_is_no_fault():
     assert not any(f for _, f in run(drop(35, 0.6)))
 
 
+@pytest.mark.parametrize(("down_db", "held"), [(0.0, True), (4.0, True), (24.0, False)])
+def test_the_last_turns_of_a_spindle_that_ran_down_in_a_quiet_room_are_no_fall(down_db, held):
+    """By so much its sound fell in a second, and to 45 dB under the machine within 0.1 s."""
+    levels = [(t, -down_db * (t - 2.0)) for t in times(1, 2.0)] + [(t, -45.0) for t in times(0.6, 3.0)]
+    fields = [(t, db, MACHINE_DB + db, wavering(-35 + db, t)) for t, db in levels]
+    hops = [hop(t, over_db=db, broadband_db=noise_db, level_db=all_db) for t, db, noise_db, all_db in fields]
+    rule = MicrophoneRule()
+    run([hop(t) for t in times(2)], rule=rule)
+    assert (first(run(hops, rotation(settled=False), rule), Severity.HOLD)[1] is not None) is held
+
+
+def test_a_plug_pulled_from_a_machine_whose_gain_is_lower_than_in_the_baseline_is_told():
+    hops = [hop(t, over_db=-14.0) for t in times(10)]
+    hops += [silent(t, over_db=-40.0, broadband_db=MACHINE_DB - 40) for t in times(1, 10.0)]
+    assert first(run(hops), Severity.HOLD)[0] < 10.5
+
+
 def test_a_fall_that_stays_near_the_machine_is_no_fault():
     """As after a loud cut: 20 dB down, to no less than 15 under the free-running machine."""
     hops = [hop(t, over_db=20.0 if t <= 1 else -FALL_DB + 1) for t in times(3)]
