@@ -511,7 +511,9 @@ class SagRule:
                 slow = chance >= DROWNED_CHANCE * hop.running and not (gone and strays)
                 self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
                 continue
-            self._slow_hops[i] = 0
+            # as where the lines are drowned, which then tell more
+            surely = work.sure and chance >= DROWNED_CHANCE * hop.running
+            self._slow_hops[i] = self._slow_hops[i] + 1 if surely else 0
             nats = -SLOW_MOST
             if chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -SLOW_MOST)

@@ -138,7 +138,9 @@ def test_a_speed_that_is_slow_wherever_it_may_be_is_held_by_the_odds_of_it(chanc
     assert t is None if hops is None else t == pytest.approx(1 + hops * 0.05)
 
 
-@pytest.mark.parametrize(("audible", "hops"), [(20.0, 2), (FAINT + 1.5, 5), (TELLING, 7)])
+@pytest.mark.parametrize(
+    ("audible", "hops"), [(20.0, 2), (FAINT + 1.5, DROWNED_HOPS), (TELLING, DROWNED_HOPS)]
+)
 def test_lines_that_tell_hardly_more_than_chance_must_agree_for_longer(audible, hops):
     """What the best of the wrong speeds gets by chance is no evidence of it."""
     walk = Walk().go(1, 0.0, audible=audible).go(2, 0.12, audible=audible, **slow(0.99))
