@@ -66,6 +66,10 @@ MAINS_HZ, MULTIPLES, MAINS_OFF = (50.0, 60.0), (1, 2, 3), 0.008
 times of it; within so much, as grids keep within a hundredth and the repetition is known to a thousandth or
 two. A bell, a horn, a whistle or an alarm repeats hundreds of times a second, and a voice is never steady."""
 
+CAME_DB = 3.0
+"""A plug that is pulled mostly changes the level by more. Where it does not, and the spindle seems to be
+heard still, the hum was there before: a ground loop, or the machine's own motor."""
+
 ROOM_QUANTILE, ROOM_STEP_DB = 0.1, 0.5
 """Quantile of the room's level that is followed, and its step (Robbins and Monro 1951, from memory): down by
 9 dB a second, up by 1."""
@@ -99,6 +103,7 @@ class MicrophoneRule:
     _upper_room_db: float = math.inf
     _sound_hops: int = 0
     _hums: bool = False
+    _rooms: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STEADY_HOPS + 1))
 
     def step(self, hop: Hop, rotation: Rotation) -> Finding | None:
         """Finding while the microphone cannot be trusted."""
@@ -117,6 +122,7 @@ class MicrophoneRule:
         """Follow the quietest tenth of the room while the spindle stands: voices and music pause."""
         if rotation.state is not STOPPED or hop.deaf or self._fell or self._hums:
             return
+        self._rooms.append((self._room_db, self._upper_room_db))
         if self._room_db == math.inf:
             self._room_db, self._upper_room_db = hop.broadband_db, hop.upper_db
         self._room_s += hop.step_s
@@ -216,11 +222,14 @@ class MicrophoneRule:
             return True  # nothing was ever heard
         lasted_s = STEADY_HOPS * hop.step_s
         if hop.t - self._last_turning_s <= lasted_s + LOST_AFTER_S and rotation.state is TURNING:
-            return True  # no spindle stops so fast
+            # no spindle stops so fast
+            came = abs(self._level[0] - hop.level_db) > CAME_DB
+            return came or not (hop.heard or hop.running >= HEARD)
         if self._room_s < ROOM_S:
             return False
-        upper = hop.upper_db < self._upper_room_db - UNDER_ROOM_DB  # a buzz fills up what lies below
-        return upper or hop.broadband_db < self._room_db - UNDER_ROOM_DB
+        room_db, upper_db = self._rooms[0]  # before it hummed
+        upper = hop.upper_db < upper_db - UNDER_ROOM_DB  # a buzz fills up what lies below
+        return upper or hop.broadband_db < room_db - UNDER_ROOM_DB
 
     def _clipping(self, hop: Hop) -> Finding | None:
         if hop.clipped >= CLIPPED_SHARE:

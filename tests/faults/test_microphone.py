@@ -156,6 +156,24 @@ def test_a_bell_a_horn_or_a_whistle_is_no_open_input_however_steady(repeats_hz):
     assert not any(f for _, f in run(humming(repeats_hz)))
 
 
+@pytest.mark.parametrize(("level_db", "held"), [(-35.0, False), (-20.0, True)])
+def test_a_hum_that_was_always_there_over_a_spindle_that_is_heard_is_no_open_input(level_db, held):
+    """A ground loop, or the machine's own motor. A plug that is pulled mostly changes the level."""
+    hops = [hop(t, level_db=-35.0) for t in times(2)]
+    hops += [hop(t, level_db=level_db, hum_hz=50.0 if t > 2.35 else math.nan) for t in times(1, 2.0)]
+    assert (first(run(hops), Severity.HOLD)[1] is not None) is held
+
+
+def test_the_hum_of_an_open_input_is_not_learned_for_the_room():
+    """It is known for a hum seven hops later."""
+    still, rule = rotation(state=SpindleState.STOPPED), MicrophoneRule()
+    run([silent(t - 10, broadband_db=-110.0, upper_db=-115.0) for t in times(8)], still, rule)
+    heard = {"broadband_db": -105.0, "upper_db": -122.0, "over_db": -15.0}
+    late = [(t, 50.0 if t > 0.35 else math.nan) for t in times(2)]
+    hums = [silent(t, level_db=-40.0, hum_hz=hz, **heard) for t, hz in late]
+    assert first(run(hums, still, rule), Severity.HOLD)[0] < 0.5
+
+
 def test_a_hum_over_a_standing_machine_is_an_open_input_only_where_the_room_is_gone():
     """A transformer hums as well, and over a room that is heard beside it."""
     still = rotation(state=SpindleState.STOPPED)
