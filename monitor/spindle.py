@@ -33,6 +33,7 @@ _ABSENT, _PRESENT = 0.2, 0.9  # posterior that the lines are heard
 _SHARE = 0.35  # of the expected evidence counted per hop: frames overlap by half, lines fade in rooms
 _BACK_HOPS, _BACK = 3, 0.12  # heard again after masking, this near (in log speed) to where it was
 _QUIETER_DB = 8.0  # a turning machine is no further under its learned floor
+_LINES_SHARE = 0.05  # a hop's: over a second, in which a blow rings away
 _START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, or steady at another; a spin-up
 # passes through every speed, and odd sounds of a workshop agree with some speed for a moment
 
@@ -131,6 +132,7 @@ class Spindle:
         self._state = UNKNOWN
         self._absent, self._absent_in_quiet, self._deaf_s = 0.0, 0.0, -math.inf
         self._present_hops = self._full_hops = 0
+        self._lines_db = 0.0  # while it turned, no more than learned
         self._free: deque[float] = deque(maxlen=_REFERENCE_HOPS + _ENTRY_HOPS)
         self._other: deque[float] = deque(maxlen=_OTHER_SPEED_HOPS_IN_BLANK)
         self._reference: float | None = None
@@ -197,7 +199,9 @@ class Spindle:
         astray = not loud and hop.heard and self._astray(hop, noisy)
         present = noisy and hop.running > _PRESENT and not astray
         self._present_hops = self._present_hops + 1 if present else 0
-        self._full_hops = self._full_hops + 1 if present and not self._thin(hop) else 0
+        self._full_hops = self._full_hops + 1 if present and not self._thin(hop, self._lines_db) else 0
+        if present and self._state is TURNING:
+            self._lines_db += _LINES_SHARE * (min(hop.line_db, 0.0) - self._lines_db)
         if hop.audible < _FAINT_AUDIBLE:
             self._deaf_s = hop.t
         if hop.running < _ABSENT or astray:
@@ -258,10 +262,10 @@ class Spindle:
         return self._reference is None or abs(math.log(hop.spindle_hz / self._reference)) > home
 
     @staticmethod
-    def _thin(hop: Hop) -> bool:
-        """Whether the lines are far weaker than learned beside what else is heard: a gain that fell takes as
-        much of the floor as of the lines."""
-        return hop.line_db < -_QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
+    def _thin(hop: Hop, usual_db: float = 0.0) -> bool:
+        """Whether the lines are far weaker than usual, over those learned, beside what else is heard: a gain
+        that fell takes as much of the floor as of the lines."""
+        return hop.line_db < usual_db - _QUIETER_DB and hop.over_db - hop.line_db > _QUIETER_DB
 
     def _believe(self, hop: Hop, loud: bool) -> bool:
         """Follow the speed if a spindle could have got there from where it was: an octave off is a slip.

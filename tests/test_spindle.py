@@ -65,6 +65,14 @@ def test_what_rings_as_a_blank_is_changed_is_no_spindle_that_starts_or_is_heard_
     assert Walk().go(2, silent).go(0.3, **turned_down).times_of("started")
 
 
+@pytest.mark.parametrize("gain_db", [0.0, -9.0, -12.0])
+def test_a_cut_in_which_the_gain_is_low_hides_the_lines_no_longer(gain_db):
+    """The cut raises the floor, and the lines are as weak as before it."""
+    low = {"line_db": gain_db, "over_db": gain_db + 18.0}
+    walk = Walk().go(3, line_db=gain_db, over_db=gain_db).go(1, **low).go(1, masked).go(0.2, **low)
+    assert walk.now.state is SpindleState.TURNING
+
+
 def test_a_stop_is_told_once_and_by_evidence():
     walk = Walk().go(2).go(2, silent)
     (vanished,) = walk.times_of("vanished")
