@@ -615,7 +615,7 @@ class Cycle:
         if anchor_s == anchor_s and self.schedule.lead(from_rest) is not None and not self.off_lead:
             return True
         alike = sum(self.schedule.alike(peck, k) for k, peck in enumerate(self.heard))
-        return self.schedule.known and alike >= TWO_ALIKE
+        return alike >= TWO_ALIKE  # of the job's, where no blank was heard yet
 
     @property
     def off_lead(self) -> bool:
@@ -1008,6 +1008,7 @@ class Cycle:
 
     def _end_spot(self, t: float, cut: _Cut, end_s: float) -> Iterator[Event]:
         self._since_s, self._spotted = end_s, True
+        self._restarts = False  # this one may be changed while the spindle turns
         if self._in_turn:
             yield self._event(t, Kind.SPOT_START, "The centre drill was in.", cut.start_s)
             self._spots_s.append(end_s - cut.start_s)

@@ -206,6 +206,16 @@ def test_a_centre_drill_after_pecks_begins_the_next_blank():
     assert [(row.blank, row.peck) for row in walk.stop().cycle.rows] == [(1, 1), (2, 1)]
 
 
+def test_one_restart_after_a_centre_drill_says_nothing_of_the_next_blanks():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0)).rest(1)
+    for k in range(4):
+        walk.start().rest(2).cut(1.0).rest(2)
+        if k == 0:
+            walk.stop().rest(1).start()
+        walk.rest(2).peck(8.0).peck(5.0).peck(5.0).stop().rest(4)
+    assert walk.start().rest(1).cycle.first_contact_due_s > walk.t
+
+
 def drilled(walk, pecks=(8.0, 5.0, 5.0), spot_s=1.0, change_s=4.0):
     """A blank that is centre drilled at the drill's speed, on a spindle that stops after it."""
     walk.start().rest(2)
@@ -899,6 +909,9 @@ def test_a_blast_of_air_as_a_blank_is_changed_is_no_cut_that_was():
     assert pecks.cycle.surely_cut  # two as long as the program has them
     in_time = changed_by_hand(10.0, 10.0, 10.0).cut(1.5, sag=0.0).rest(1)
     assert in_time.cycle.surely_cut  # when the first contact always comes
+    first = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1).start().rest(2).peck(8.0, sag=0.0).rest(2)
+    assert not first.cycle.surely_cut
+    assert first.peck(5.0, sag=0.0).rest(2).cycle.surely_cut  # two as long as the job has them
 
 
 def test_where_the_program_knows_nothing_of_a_peck_that_surely_was_one_no_contact_is_missed():
