@@ -187,8 +187,9 @@ time a note ends, a motor that runs up moves, and a voice shivers."""
 LIPS, LIPS_LEAST_S, LIPS_EVERY, LIPS_LOOKS = 15.0, 0.6, 4, 6
 """A line that beats as the lips come round, with so many times the power of its beat nearby, is the drill's
 own, however suddenly it came: chatter that grows fast has its level within a tenth of a second, as a whistle
-has. A plain tone in noise does so in one look of two thousand (simulated, at 12 to 28 dB). So much of its
-sound is needed, and it is asked once in so many hops, so often at most."""
+has. A plain tone in noise does so in one look of two thousand (simulated, at 12 to 28 dB); one within a hertz
+of the machine's own lines does so with them, and is told no sooner for it, for it is one of theirs. So much
+of its sound is needed, and it is asked once in so many hops, so often at most."""
 
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""

@@ -195,6 +195,7 @@ class SagRule:
     _leapt_s: float = -math.inf
     _run_down: deque[float] = field(default_factory=lambda: deque(maxlen=10 * RUNS_DOWN_HOPS))
     _rates: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS_DOWN_HOPS))
+    _fell_s: float = -math.inf
     _own_db: float = math.inf
     _own_s: float = -math.inf
     _hidden_s: float = -math.inf
@@ -381,7 +382,7 @@ class SagRule:
         )
 
     def _slipped_to_part(self, hop: Hop) -> bool:
-        """Whether the ear follows a half, a third or a quarter of the speed that was last sure: all lines
+        """Whether the ear follows a half, a third or a quarter of the speed that was last heard: all lines
         that it hears there are in their places."""
         if not (hop.confidence >= SURE and self._known_hz > 0):
             return False
@@ -412,11 +413,15 @@ class SagRule:
     def _runs_down(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the spindle falls as it does when it is switched off, while no peck is sure."""
         rate = -hop.rate_hz_s / rotation.reference_hz
+        if hop.t - self._fell_s > FOLLOWED_S:
+            self._rates.clear()  # of a fall before: what stands still, or falls slowly, does not run down
         if hop.heard and rate > FALLS:
             self._rates.append(rate)
+            self._fell_s = hop.t
             if not (work.in_cut or work.loaded) and RUNS_DOWN_FROM < rotation.sag < DEEPEST:
                 self._run_down.append(rate)
-        if work.sure or not work.loaded or len(self._run_down) < RUNS_DOWN_HOPS:
+        known = self._rates and len(self._run_down) >= RUNS_DOWN_HOPS
+        if work.sure or not (work.loaded and known):
             return False
         ratio = statistics.median(self._rates) / statistics.median(self._run_down)
         return 1 / LIKE_RUNNING_DOWN < ratio < LIKE_RUNNING_DOWN
@@ -514,9 +519,9 @@ class SagRule:
             # as where the lines are drowned, which then tell more
             surely = work.sure and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if surely else 0
-            nats = -SLOW_MOST
+            nats = -most  # lines that tell little tell no more against it
             if chance > _SURELY_NOT:
-                nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -SLOW_MOST)
+                nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -most)
                 if nats > 0 and self._slow_sums[i] > 0:
                     nats *= min(hop.step_s / (2 * self.lag_s), 1.0)  # what is new in its frame
             nats += self._slow_sums[i]

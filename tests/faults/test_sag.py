@@ -353,6 +353,27 @@ def test_what_falls_as_the_spindle_runs_down_was_switched_off(rate, held):
     assert second(LOADED) is not None
 
 
+@pytest.mark.parametrize("per_second", [0.03, 0.05])
+def test_but_not_what_falls_more_slowly_or_stands_long_after_it_ran_down(per_second):
+    """The run-down of the blank before is over."""
+    walk = Walk().go(1, 0.0)
+    for t in times(0.35, walk.t):
+        sag = 0.4 * (t - 1)
+        heard = hop(t, spindle_hz=SPINDLE_HZ * (1 - sag), rate_hz_s=-0.4 * SPINDLE_HZ)
+        walk.rule.step(heard, rotation(sag=sag, sag_sd=0.0002), FREE)
+    walk.t += 0.35
+    walk.go(10, 0.0).go(0.12 / per_second, lambda s: per_second * s, at=UNSURE)
+    assert walk.go(2, 0.12, at=UNSURE).first(Severity.HOLD)[1] is not None
+
+
+@pytest.mark.parametrize("audible", [TELLING, FAINT + 1.5])
+def test_lines_that_tell_little_tell_as_little_against_a_bind(audible):
+    walk = Walk().go(1, 0.0, audible=audible)
+    for _ in range(10):
+        walk.go(0.25, 0.12, audible=audible, **slow(0.97)).go(0.05, 0.12, audible=audible, **slow(0.001))
+    assert walk.first(Severity.HOLD)[0] < 2.0
+
+
 def test_a_fast_fall_that_is_lost_before_the_limit_holds_within_two_tenths():
     """At 40 % a second, a sag of 5 % is one of 11 % once nothing was heard for 0.15 s."""
     walk = Walk().go(1, 0.0).go(0.13, lambda s: 0.4 * s, rate_hz_s=-0.4 * SPINDLE_HZ)
