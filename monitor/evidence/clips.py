@@ -186,5 +186,6 @@ class ClipWriter:
         if clip.forced:  # or a power cut might leave neither the old one nor the new
             put_in_place(part, path)
         else:
+            sync(part)  # or its name might be there after a power cut, and its sound not
             part.replace(path)
         self._written.append(WrittenClip(clip.name, clip.start / self._fs, (clip.start + clip.n) / self._fs))
