@@ -10,10 +10,14 @@ sought among those that put an edge heard lately upon one of the program's.
 from __future__ import annotations
 
 import math
+from bisect import bisect_right
 from collections.abc import Sequence
+from dataclasses import dataclass, field
 from typing import NamedTuple
 
 import numpy as np
+
+from monitor.schedule import Schedule
 
 EDGE_SD_S = 0.1
 """Deviation of an edge: dated to a hop or two, and the times of a cycle add up to as much."""
@@ -33,11 +37,78 @@ RECENT_RUNS, CANDIDATE_RUNS = 6, 3
 """Stretches of sound that are looked at, and whose edges may be the program's."""
 
 
+OFF_S = 0.3
+"""What goes on for so long after the program drew the drill out, or began so long before it brought it back,
+is another sound: four deviations of the dating."""
+
+
 class Run(NamedTuple):
     """A stretch of cutting sound, s; ``end_s`` is inf while it goes on."""
 
     start_s: float
     end_s: float
+
+
+@dataclass(slots=True)
+class Alignment:
+    """Where in its program the machine is, as far as this blank tells.
+
+    ``runs`` are what sounded like
+    cuts in this blank, ``run_s`` since when one goes on, NaN between. The program made its first contact no
+    earlier than ``since_s``, and at ``zero_s``, NaN where that is not known. ``goes_on``: another sound does,
+    whether the drill is in or out; ``reckoned``: one hid boundaries, which the program dates;
+    ``off_program``: the machine does not run it. ``hidden`` are pecks under that sound that ended by
+    reckoning, and when.
+    """
+
+    runs: list[Run] = field(default_factory=list)
+    run_s: float = math.nan
+    since_s: float = -math.inf
+    zero_s: float = math.nan
+    goes_on: bool = False
+    reckoned: bool = False
+    off_program: bool = False
+    hidden: list[tuple[int, float]] = field(default_factory=list)
+
+    @property
+    def out_of_step(self) -> bool:
+        """Whether boundaries were reckoned, and what was heard since does not agree."""
+        return self.reckoned and self.zero_s != self.zero_s
+
+
+def align(alignment: Alignment, schedule: Schedule, now_s: float) -> None:
+    """Seek anew when the program's first contact was, where its times are known."""
+    if schedule.retracts_s and not alignment.off_program:
+        alignment.zero_s = zero_of(
+            schedule.contacts_s, schedule.retracts_s, alignment.runs, alignment.since_s, now_s
+        )
+
+
+def retract_s(alignment: Alignment, schedule: Schedule, contact_s: float) -> float:
+    """When the program draws the drill out of a peck that began at ``contact_s``; inf where that is not
+    known."""
+    zero_s = alignment.zero_s
+    k = bisect_right(schedule.contacts_s, contact_s + OFF_S - zero_s) - 1
+    if zero_s != zero_s or k < 0:
+        return math.inf
+    due_s = zero_s + schedule.retracts_s[k]
+    return due_s if due_s > contact_s else math.inf
+
+
+def dated_contact_s(alignment: Alignment, schedule: Schedule, onset_s: float, now_s: float) -> float:
+    """When the drill made contact in a sound that began at ``onset_s`` and goes on: then, or, where it began
+    before the program brings the drill back, as that does; NaN where the program has the drill out now."""
+    zero_s, contacts_s, retracts_s = alignment.zero_s, schedule.contacts_s, schedule.retracts_s
+    if zero_s != zero_s:
+        return onset_s
+    k = bisect_right(contacts_s, now_s - zero_s) - 1
+    if k < 0:
+        return onset_s
+    if now_s >= zero_s + retracts_s[k]:  # in the gap after peck k
+        last = k == len(retracts_s) - 1
+        free_s = retracts_s[k] + OFF_S if last else contacts_s[k + 1] - OFF_S
+        return math.nan if onset_s < zero_s + free_s else onset_s
+    return zero_s + contacts_s[k] if onset_s < zero_s + contacts_s[k] - OFF_S else onset_s
 
 
 def zero_of(

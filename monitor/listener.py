@@ -37,7 +37,9 @@ from monitor.faults.stopped_early import StoppedEarlyRule
 from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow
-from monitor.pecks import POINT_DIAMETERS, Cycle
+from monitor.pecks import follow
+from monitor.pecks.cycle import Cycle
+from monitor.schedule import POINT_DIAMETERS
 from monitor.signal.crackle import crackle_db
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
@@ -285,7 +287,7 @@ class Listener:
     def finish(self) -> Heard:
         """End of the recording or session: close the peck and blank under way."""
         heard = Heard()
-        heard.events.extend(self._cycle.finish(self.t))
+        heard.events.extend(follow.finish(self._cycle, self.t))
         self._take_rows(heard)
         heard.active = self._active()
         return heard
@@ -427,7 +429,7 @@ class Listener:
         if rotation.started or rotation.vanished:
             self._catch_up()
             self._told.extend(self._spindle_events(hop, rotation))
-        for event in cycle.step(hop, rotation, detector):
+        for event in follow.step(cycle, hop, rotation, detector):
             self._told.append(event)
         return self._row(hop, rotation, work)
 
@@ -490,7 +492,7 @@ class Listener:
         for kind, episode in self._episodes.items():
             event = episode.step(hop.t, told.get(kind), at)
             if event is not None:
-                self._cycle.note(event)
+                follow.note(self._cycle, event)
                 yield event
 
     def _spindle_events(self, hop: Hop, rotation: Rotation) -> Iterator[Event]:

@@ -35,6 +35,13 @@ SLOWEST_RAPID_MM_S, LONGEST_DWELL_S, CLEARANCE_MM, APPROACH_MM = 15.0, 2.0, 10.0
 of the hole for a second or two, some millimetres above the work, and feeds from a millimetre or so above the
 bottom of the hole (common practice, no published source)."""
 
+POINT_DIAMETERS = 0.3
+"""Height of a 118 degree point, in drill diameters."""
+
+PAUSE_S, PAUSE_TIMES = 2.0, 1.5
+"""A pause of this, and of so many times the longest gap heard, is no gap: the tool is changed, or at full
+depth the blank, though the spindle turns on (judged)."""
+
 STEADY_S, STEADY_SHARE = 0.15, 0.6
 """Times of two blanks that differ by no more agree; so large a share of a cycle's times has to, or a person
 pecks by hand, who keeps no such time."""

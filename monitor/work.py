@@ -15,7 +15,7 @@ from dataclasses import dataclass
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.dating import LOUDER_DB
 from monitor.hop import Hop
-from monitor.pecks import Cycle
+from monitor.pecks.cycle import Cycle
 from monitor.spindle import Rotation
 
 LOAD_SHARE, LOAD_LEAST = 0.3, 0.005

@@ -11,7 +11,11 @@ from hypothesis import strategies as st
 from monitor.cutting import EVIDENCE_MOST
 from monitor.job import Job, expand_pecks
 from monitor.measurements import Event, Kind, Severity
-from monitor.pecks import APART_S, CONFIRM_S, MOSTLY, Cycle, climb_depth
+from monitor.pecks import follow
+from monitor.pecks.begin import MOSTLY
+from monitor.pecks.cut import APART_S, CONFIRM_S
+from monitor.pecks.cycle import Cycle
+from monitor.pecks.rows import climb_depth
 from monitor.planning.flutes import flute_fill
 from monitor.schedule import HeardPeck
 from monitor.spindle import SpindleState
@@ -44,7 +48,7 @@ class Walk:
     def _step(self, t, heard, turning):
         self.detector.evidence = EVIDENCE_MOST if self.detector.cutting else -EVIDENCE_MOST
         self.detector.level_db = heard.over_db
-        self.events += self.cycle.step(heard, turning, self.detector)
+        self.events += follow.step(self.cycle, heard, turning, self.detector)
 
     def rest(self, seconds, **changes):
         if self.detector.cutting:
@@ -331,7 +335,9 @@ def test_a_centre_drill_after_which_a_hold_came_is_learned_from_two_blanks():
     for blank in (1, 2, 3):
         walk.start().rest(2).cut(1.0).rest(2.0)
         assert walk.cycle.spotting is (blank == 3)
-        walk.cycle.note(Event(walk.t, Kind.LOST_CUT, Severity.HOLD, "no contact came", blank=blank, peck=1))
+        follow.note(
+            walk.cycle, Event(walk.t, Kind.LOST_CUT, Severity.HOLD, "no contact came", blank=blank, peck=1)
+        )
         walk.rest(2.0).peck(8.0).peck(5.0).peck(5.0).stop().rest(3)
     assert walk.kinds().count("spot_start") == 1
 
@@ -410,10 +416,10 @@ def test_a_first_blank_that_an_axis_ran_together_is_learned_where_the_program_ex
 
 def test_the_end_of_the_recording_closes_what_is_open():
     walk = Walk().rest(1).cut(3)
-    walk.events += walk.cycle.finish(walk.t)
+    walk.events += follow.finish(walk.cycle, walk.t)
     assert walk.kinds() == ["blank_start", "peck_start", "peck_end", "blank_end"]
     assert walk.cycle.rows[0].end_s == pytest.approx(walk.t)
-    assert list(walk.cycle.finish(walk.t)) == []
+    assert list(follow.finish(walk.cycle, walk.t)) == []
 
 
 def test_the_worst_event_of_a_peck_is_in_its_row():
@@ -422,13 +428,13 @@ def test_the_worst_event_of_a_peck_is_in_its_row():
         (Kind.MASKED, Severity.INFO), (Kind.CHATTER, Severity.WARNING), (Kind.SAG, Severity.HOLD),
         (Kind.PACKING, Severity.WARNING),
     ):  # fmt: skip
-        walk.cycle.note(Event(walk.t, kind, severity, "."))
+        follow.note(walk.cycle, Event(walk.t, kind, severity, "."))
     assert walk.rest(1).stop().cycle.rows[0].worst_event == "sag"
 
 
 def test_an_info_is_no_worst_event():
     walk = Walk().rest(1).cut(2)
-    walk.cycle.note(Event(walk.t, Kind.MASKED, Severity.INFO, "."))
+    follow.note(walk.cycle, Event(walk.t, Kind.MASKED, Severity.INFO, "."))
     assert walk.rest(1).stop().cycle.rows[0].worst_event == ""
 
 
@@ -450,7 +456,7 @@ def test_place_is_the_depth_now():
 
 def test_a_recording_that_ends_after_a_spot_is_no_blank_to_learn_from():
     walk = Walk(job(spot_rpm=2000.0)).rest(1).cut(1.0, spindle_hz=2000 / 60).rest(1)
-    walk.events += walk.cycle.finish(walk.t)
+    walk.events += follow.finish(walk.cycle, walk.t)
     assert walk.kinds() == ["blank_start", "spot_start", "spot_end", "blank_end"]
 
 
@@ -959,8 +965,8 @@ def test_the_last_pecks_of_a_blank_that_began_in_the_one_before_miss_nothing(who
     walk = Walk(job(pecks=(7.0, 5.5, 5.5))).rest(1)
     for _ in range(3):
         walk.peck(7.0).peck(5.5).peck(5.5).stop().rest(1)
-    walk.cycle._course.clear()
-    walk.cycle._whole = whole
+    walk.cycle.heard_blank.course.clear()
+    walk.cycle.heard_blank.whole = whole
     walk.begin_s = walk.rest(0.9).t
     walk.peck(5.5).peck(5.5).rest(1.5)
     assert bool(missed(walk) == missed(walk)) is whole
@@ -1138,7 +1144,7 @@ def test_the_first_contact_is_due_as_long_after_the_start_as_it_was_twice():
     assert math.isnan(walk.cycle.first_contact_due_s)
     # after a blank in which something was told the spindle turns on: no start tells when the next one begins
     hold = Event(walk.t, Kind.MELTING, Severity.HOLD, "the work softens", blank=3, peck=1)
-    walk.cycle.note(hold)
+    follow.note(walk.cycle, hold)
     walk.peck(5.0).peck(5.0).rest(20)
     assert not walk.cycle.in_blank
     assert math.isnan(walk.cycle.first_contact_due_s)
@@ -1156,7 +1162,7 @@ def test_after_a_hold_a_person_is_at_the_machine_and_no_first_contact_is_due():
         started(walk).stop()
     assert started(walk, pecks=False).cycle.first_contact_due_s > 0
     walk.peck(8.0)
-    walk.cycle.note(Event(walk.t, Kind.SAG, Severity.HOLD, "it binds", blank=3, peck=1))
+    follow.note(walk.cycle, Event(walk.t, Kind.SAG, Severity.HOLD, "it binds", blank=3, peck=1))
     walk.stop()
     assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
 

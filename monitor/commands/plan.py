@@ -14,7 +14,6 @@ from monitor.commands.options import quantity
 from monitor.errors import InputError
 from monitor.job import Job, load_job, parse_job, plane_contradictions
 from monitor.manual import Manual
-from monitor.pecks import POINT_DIAMETERS
 from monitor.planning.cautions import cautions
 from monitor.planning.chart import plan_svg
 from monitor.planning.draft import draft_program
@@ -45,6 +44,7 @@ from monitor.planning.program import read_program
 from monitor.planning.program_holes import Drilling, ProgramHole, find_hole
 from monitor.planning.program_state import Note, ReadingRules, Remark
 from monitor.quantities import MM_PER_INCH, Dimension, format_count, format_length
+from monitor.schedule import POINT_DIAMETERS
 from monitor.whole_file import write_whole
 
 # Option -> field of the job, its dimension, and what it says; each stands for a key of the job file.

@@ -33,7 +33,7 @@ from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.pecks import Cycle
+from monitor.pecks.cycle import Cycle
 from monitor.schedule import (
     APPROACH_MM,
     CLEARANCE_MM,

@@ -51,7 +51,7 @@ from typing import NamedTuple
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.pecks import Cycle
+from monitor.pecks.cycle import Cycle
 from monitor.signal.course import Course, Place
 from monitor.signal.cusum import Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S

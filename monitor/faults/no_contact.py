@@ -20,7 +20,8 @@ from monitor.faults.episode import Finding
 from monitor.faults.lost_cut import CLEAR_S, MAYBE
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.pecks import SILENT_LEAST_NATS, Cycle
+from monitor.pecks.cycle import Cycle
+from monitor.pecks.missed import SILENT_LEAST_NATS
 from monitor.spindle import TURNING, Rotation
 
 NEXT_SHARE = 0.25

@@ -49,7 +49,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Kind, Severity
-from monitor.pecks import Cycle
+from monitor.pecks.cycle import Cycle
 from monitor.signal.cusum import WINSOR, Cusum, Normal, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation

@@ -33,7 +33,10 @@ JUDGES = (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
         "loosening_lines", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
-    "pecks", "schedule", "spindle", "cutting", "work", "evidence.clips", "evidence.space", "forewarning",
+    *(f"pecks.{name}" for name in (
+        "cut", "centre_drill", "begin", "end", "missed", "mistaken", "heard", "rows", "learning",
+    )),
+    "schedule", "alignment", "spindle", "cutting", "work", "evidence.clips", "evidence.space", "forewarning",
 )  # fmt: skip
 
 UNITS = {

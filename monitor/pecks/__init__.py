@@ -1,0 +1,1 @@
+"""Blanks and pecks from the cutting sound; `cycle` puts the rest together."""
