@@ -31,6 +31,18 @@ def quantity(*dimensions: Dimension) -> BeforeValidator:
     return BeforeValidator(lambda written: parse_quantity(written, *dimensions))
 
 
+def toml_text(text: str) -> str:
+    """A string as a TOML file has it.
+
+    Examples
+    --------
+    >>> toml_text('a "quoted" name')
+    '"a \\\\"quoted\\\\" name"'
+    """
+    # TOML's basic strings take JSON's escapes, save that JSON leaves the delete character as it is.
+    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
+
+
 def read_toml_text(path: Path | str, noun: str) -> str:
     """The text of a file; ``noun`` names its kind in messages. Raises InputError."""
     path = Path(path)

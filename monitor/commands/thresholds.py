@@ -24,6 +24,7 @@ from monitor.commands.options import percentage
 from monitor.errors import InputError, JobError
 from monitor.evidence.archive import Archive, Batch
 from monitor.evidence.past_recordings import Replayed, Task, recording_of, replay_all
+from monitor.evidence.store import finite
 from monitor.job import Job, parse_job
 from monitor.manual import Manual
 from monitor.measurements import Severity
@@ -421,10 +422,10 @@ def as_json(advice: Advice, again: Sequence[Replayed]) -> dict[str, Any]:
                 "hours": each.hours,
                 "judged_false": each.false,
                 "not_judged": each.unjudged,
-                "false_an_hour": [_plain(value) for value in each.rate],
+                "false_an_hour": [finite(value) for value in each.rate],
                 "real": each.found[1],
                 "real_found": each.found[0],
-                "delay_s": [_plain(value) for value in each.delay_s],
+                "delay_s": [finite(value) for value in each.delay_s],
             }
             for each in advice.tallies.values()
         ],
@@ -438,7 +439,3 @@ def as_json(advice: Advice, again: Sequence[Replayed]) -> dict[str, Any]:
             for each in again
         ],
     }
-
-
-def _plain(value: float) -> float | None:
-    return value if math.isfinite(value) else None

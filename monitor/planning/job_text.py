@@ -2,12 +2,12 @@
 
 from __future__ import annotations
 
-import json
 from collections.abc import Mapping, Sequence
 
 from monitor.job import Job, expand_pecks, with_material
 from monitor.planning.program_holes import SAME_MM, Drilling, ProgramHole
 from monitor.quantities import MM_PER_INCH, Units
+from monitor.toml_tables import toml_text
 
 Tables = Mapping[str, Mapping[str, str | None]]
 """Keys with their values as written, None where not known."""
@@ -37,9 +37,9 @@ def job_text(job: Job) -> str:
     units = job.units
     tables: Tables = {
         "job": {
-            "name": _quoted(job.name),
+            "name": toml_text(job.name),
             "blanks": str(job.blanks),
-            "material": _quoted(job.material),
+            "material": toml_text(job.material),
         },
         "spindle": {"speed": _value(job.spindle_rpm, "rpm"), "spot_speed": _value(job.spot_rpm, "rpm")},
         "drill": {
@@ -67,7 +67,7 @@ def job_text(job: Job) -> str:
         "thresholds": {
             "sag_warning": _value(job.sag_warning_pct, "%"),
             "sag_hold": _value(job.sag_hold_pct, "%"),
-            "warn_only": f"[{', '.join(map(_quoted, job.warn_only))}]" if job.warn_only else None,
+            "warn_only": f"[{', '.join(map(toml_text, job.warn_only))}]" if job.warn_only else None,
         },
     }
     return with_material(_written(tables), job)
@@ -77,7 +77,7 @@ def program_text(found: ProgramHole, hole: Drilling, name: str) -> str:
     """Return the job file of a program's hole; what it does not say stands there as comments to fill in."""
     units = found.units
     tables: Tables = {
-        "job": {"name": _quoted(name), "blanks": None, "material": None},
+        "job": {"name": toml_text(name), "blanks": None, "material": None},
         "spindle": {
             "speed": _value(hole.rpm, "rpm"),
             "spot_speed": _value(found.centre.rpm if found.centre else None, "rpm"),
@@ -149,10 +149,6 @@ def _line(key: str, value: str | None) -> list[str]:
         if key in _ASKED
         else []
     )
-
-
-def _quoted(text: str) -> str:
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _pecks(pecks_mm: Sequence[float], depth_mm: float, units: Units) -> str:

@@ -13,7 +13,7 @@ from pathlib import Path
 from typing import Any
 
 from monitor.errors import InputError
-from monitor.toml_tables import read_toml_text
+from monitor.toml_tables import read_toml_text, toml_text
 
 CHIP_FORMS = ("curl", "crumb", "fibre", "broken")
 
@@ -102,19 +102,14 @@ def parse_materials(raw: Mapping[str, Any], where: str) -> dict[str, Material]:
 
 def material_toml(entry: Material, table: str) -> str:
     """Write one material as the TOML that `parse_materials` reads, under ``[table.key]``."""
-    lines = [f"[{table}.{json.dumps(entry.key)}]", f"name = {_toml_text(entry.name)}"]
+    lines = [f"[{table}.{json.dumps(entry.key)}]", f"name = {toml_text(entry.name)}"]
     for name, source in entry.sources.items():
         value = getattr(entry, name)
-        written = _toml_text(value) if isinstance(value, str) else _toml_number(value)
+        written = toml_text(value) if isinstance(value, str) else _toml_number(value)
         ranged = f", range = {_toml_number(entry.ranges[name])}" if name in entry.ranges else ""
-        lines.append(f"{name} = {{ value = {written}{ranged}, source = {_toml_text(source)} }}")
-    lines.append(f"notes = [{', '.join(_toml_text(note) for note in entry.notes)}]")
+        lines.append(f"{name} = {{ value = {written}{ranged}, source = {toml_text(source)} }}")
+    lines.append(f"notes = [{', '.join(toml_text(note) for note in entry.notes)}]")
     return "\n".join(lines) + "\n"
-
-
-def _toml_text(text: str) -> str:
-    # TOML's basic strings take JSON's escapes, save that JSON leaves the delete character as it is.
-    return json.dumps(text, ensure_ascii=False).replace("\x7f", "\\u007f")
 
 
 def _toml_number(value: float | tuple[float, float]) -> str:
