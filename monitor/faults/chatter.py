@@ -51,8 +51,12 @@ LEAST_S = 0.5
 """The least time to decide in, however strong the line: longer than a sung or spoken syllable, and enough
 spectra to tell a steady line from noise. What one hop may add is bounded accordingly."""
 
-WITHIN = 0.005
-"""A chatter line keeps its frequency within this share, or within a bin: the mode that it lives on does."""
+WITHIN, CAME_WITHIN = 0.01, 0.005
+"""A chatter line keeps its frequency within this share, or within a bin, of where it was in the last half
+second: the mode that it lives on does. As depth and grip change it wanders by half a per cent, deviation of a
+slow course, so that twice that holds it. How it came is looked for within half of that: before it stood out
+there is but noise, and the strongest of more bins of noise is stronger. A straight course that takes it
+farther than the first within half a second is a glide: an axis that comes to speed, a siren, a slide."""
 
 STEADY_DB, STRONG_DB, STRONG_STEADY_DB = 4.0, 8.0, 6.0
 """Mean change from one spectrum to the next that shares no samples: 6.0 dB for narrow-band noise (the
@@ -114,10 +118,10 @@ GLIDE_S, GLIDE_SHARE, GLIDE_DB, GLIDE_LEAST_DB = 0.3, 0.2, 3.0, 5.0
 """Nor does a line that comes from elsewhere: so long before another, that strong, stood within this share
 of its frequency: a siren, another machine running up, the next note of a melody."""
 
-GLIDE_LATELY_S, DRIFT = 0.6, 0.01
+GLIDE_LATELY_S, DRIFT = 0.6, 0.02
 """Or a line was followed so lately up to there, or a sudden one of which this is a multiple; and a line
-that has drifted by more than this share comes from elsewhere too. The pitch of chatter wanders by half a
-per cent, as the depth and the grip change."""
+that has drifted by more than this share comes from elsewhere too: twice what a line may wander in half a
+second. A semitone is three times that."""
 
 GOES_ON, NOW_HOPS, WAS_HOPS = 0.5, 4, 16
 """Share of its sound from before that a cut which chatters has at least now, and hops of either: chatter adds
@@ -163,11 +167,12 @@ TOLD_DB, TOLD_HZ, DEPARTS_DB, NEW_DEPARTS_DB = 12.0, 20.0, 6.0, 7.0
 there: four times the power; five times before good pecks have shown what load does to the machine's lines."""
 
 SHIVER_HOPS, SHIVER, SHIVER_HZ, SHIVERS = 10, 0.0022, 0.2, 1.5
-"""Deviation of the pitch from one spectrum to the next in half a second, at most: this share of it (the delay
-equation of tests/external/test_chatter.py shows 0.2 %), what the room adds as the line grows, and what the
-noise leaves unsure. A voice shivers, and so does who whistles or plays: vibrato is half to one and a half per
-cent, five times a second (from memory). What has once shivered by half as much more goes on being none; and
-the mean since it stood out may be no more either, since a voice holds its pitch now and then."""
+"""Deviation of the pitch from one spectrum to the next in half a second, about its straight course there, at
+most: this share of it (the delay equation of tests/external/test_chatter.py shows 0.2 %), what the room adds
+as the line grows, and what the noise leaves unsure. A voice shivers, and so does who whistles or plays:
+vibrato is half to one and a half per cent, five times a second (from memory). What has once shivered by half
+as much more goes on being none; and the mean since it stood out may be no more either, since a voice holds
+its pitch now and then."""
 
 PITCH_UNSURE = 0.4
 """Deviation of the pitch of a steady line in one spectrum, in widths of its main lobe over the root of its
@@ -193,6 +198,10 @@ of its sound is needed, and it is asked once in so many hops, so often at most."
 
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
+
+GROWS_EVERY = 4
+"""Hops between two looks whether a line that is followed rose lately: what has grown has, though other signs
+come to agree only later."""
 
 YOUNG_HOPS, YOUNG_APART, YOUNG_DB, BOUNDED_DB = 4, 8, 2.5, 4.0
 """Nor does a younger one, unless the median of so many single spectra has risen by the third within the
@@ -243,6 +252,7 @@ class _Track:
     shivered: bool = False
     shivers: float = 0.0
     mean_shivers: float = 0.0
+    glides_hz: float = 0.0
     pitched: int = 0
     # where single spectra are strongest: the bin, the powers in it and beside it, that over the noise
     peaks: deque[tuple[int, list[float], float]] = field(default_factory=lambda: deque(maxlen=SHIVER_HOPS))
@@ -253,6 +263,16 @@ class _Track:
     levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
     past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
+
+    def go_over(self, hz: float) -> None:
+        """Follow the same vibration at another of its multiples: what it showed of itself stays."""
+        self.hz, self.n, self.looks, self.from_hz = hz, 0, 0, math.nan
+        self.change_db, self.before = 0.0, [math.nan, math.nan]
+        self.best_db = self.slow_best_db = -math.inf
+        self.peaks.clear()
+        self.levels.clear()
+        self.past_db.clear()
+        self.past_power_db.clear()
 
 
 class ChatterRule:
@@ -287,7 +307,7 @@ class ChatterRule:
         self._track: _Track | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
         self._cutting = False
-        self._suspect = False
+        self._suspect, self._foreseen = False, True
         self._good_pecks = 0
         self._strengths: deque[float] = deque(maxlen=WAS_HOPS)
         self._background_s = -math.inf
@@ -324,7 +344,7 @@ class ChatterRule:
         track = self._track
         if track is None or not self._is_chatter(hop, track, work):
             return None
-        return self._found(hop, track)
+        return self._found(hop, track, work)
 
     # ---- the cut ------------------------------------------------------------------------------------
 
@@ -352,10 +372,12 @@ class ChatterRule:
         if work.in_cut and not self._cutting:
             self._memory.begin_peck()
             self._suspect = False
+            self._foreseen = work.contact_s == work.contact_s
             track, but = self._track, None
             if track is not None and track.start_s > work.cut_s - CONTACT_LATE_S:
                 around = self._around(track.hz)
-                if float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS:
+                silent = float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS
+                if silent or _near(track.hz, self._ended_hz):  # the average shows the cut before
                     track.inside, but = True, around  # a faint cut is known late
             for hops in range(CONTACT_HOPS, PAST_HOPS, AVERAGED):  # whatever went before
                 self._memory.hear_outside(self._past[-hops], but)
@@ -383,7 +405,11 @@ class ChatterRule:
             self._go_on(hop, track, over, tones)
             if track.straight and self._cutting and track.start_s > work.cut_s - GREW_LATE_S:
                 track.inside = True
-            if track.enough <= 0 or (not track.told and self._stronger(over, track)):
+            strongest_hz = int(over.argmax()) * self._bin_hz
+            stronger = not track.told and self._stronger(over, track)
+            if stronger and track.inside and self._is_of(strongest_hz, track):
+                track.go_over(strongest_hz)
+            elif stronger or track.enough <= 0:
                 self._lose(hop, track)
             elif not track.told and self._slipped(tones, round(track.hz / self._bin_hz)):
                 self._track = None
@@ -404,6 +430,12 @@ class ChatterRule:
     def _stronger(over: NDArray[np.float32], track: _Track) -> bool:
         """Whether another line departs much farther."""
         return over.item(over.argmax()) / NOISE_SHOWS > 10 ** ((track.db + STRONGER_DB) / 10)
+
+    def _is_of(self, hz: float, track: _Track) -> bool:
+        """Whether a line is the double or treble of the one followed, or that of it: one vibration."""
+        low, high = (hz, track.hz) if hz < track.hz else (track.hz, hz)
+        multiple = min(max(round(high / low), 2), 3)
+        return abs(high - multiple * low) <= self._lobe * self._bin_hz + WITHIN * high
 
     def _slipped(self, tones: Tones, k: int) -> bool:
         """Whether at a bin stands a learned line of a rotor that slips; it is expected from then on."""
@@ -471,16 +503,18 @@ class ChatterRule:
         if was == was:
             track.change_db += (abs(now - was) - track.change_db) / (n - 2 if n < 18 else 16)
         if track.enough >= ENOUGH / 2 and not track.straight:
-            track.straight = _is_straight(track.levels) or (not track.looks and self._grew_straight(bins))
+            track.straight = _is_straight(track.levels) or (not track.looks and self._grew_straight(track))
         if track.enough >= ENOUGH / 2 and not track.looks:
             track.drifts = track.drifts or self._came_from_elsewhere(track, bins)
         if n == DRIFT_FROM:
             track.from_hz = track.hz
         track.drifts = track.drifts or abs(track.hz - track.from_hz) > DRIFT * track.hz
         if track.sudden is None and track.enough >= ENOUGH:
-            track.sudden = self._came_in_a_step(tones, bins)
+            track.sudden = self._came_in_a_step(tones, self._beside_bins(track.hz, CAME_WITHIN))
         if track.enough >= ENOUGH / 2:
             track.looks += 1
+            if self._cutting and n >= PAST_HOPS and n % GROWS_EVERY == 0:
+                track.grew = track.grew or self._young_growth(track)[1]
             beside = self._beside(over, k, track.hz, hop.spindle_hz)
             track.crowd += (beside - track.crowd) / min(track.looks, 6)
             if self._cutting and not _is_own(track) and track.n % LIPS_EVERY == 0:
@@ -498,8 +532,9 @@ class ChatterRule:
             track.lip_looks += 1
             track.lips = lip_beat(sound, self._fs, track.hz, self._passing_hz) >= LIPS
 
-    def _grew_straight(self, bins: slice) -> bool:
-        """Whether the line in these bins grew exponentially before it was followed."""
+    def _grew_straight(self, track: _Track) -> bool:
+        """Whether the line grew exponentially before it was followed."""
+        bins = self._beside_bins(track.hz, CAME_WITHIN)
         levels = list(zip(_powers(self._past, bins), _levels(self._past, bins), strict=True))
         return any(_is_straight(levels[k : k + STRAIGHT_HOPS]) for k in range(PAST_HOPS - STRAIGHT_HOPS + 1))
 
@@ -571,9 +606,9 @@ class ChatterRule:
         shift = 0.5 * (a - c) / bend if bend < 0 else 0.0
         return (k + (1.0 if shift > 1 else -1.0 if shift < -1 else shift)) * self._bin_hz
 
-    def _beside_bins(self, hz: float) -> slice:
+    def _beside_bins(self, hz: float, within: float = WITHIN) -> slice:
         """Bins to which a line that keeps its frequency may have moved."""
-        at, reach = hz / self._bin_hz, WITHIN * hz / self._bin_hz
+        at, reach = hz / self._bin_hz, within * hz / self._bin_hz
         if reach < 1:
             reach = 1.0
         low, high = math.ceil(at - reach - 0.5), math.floor(at + reach + 0.5) + 1
@@ -629,13 +664,16 @@ class ChatterRule:
         self._tones.append((hop.t, track.hz, own))
 
     def _is_chatter(self, hop: Hop, track: _Track, work: Work) -> bool:
-        if not (track.inside and self._cutting and work.working):
+        # A program that is over has drawn the drill out; but a cut that began after it belies the reckoning.
+        # Whether the load shows is not asked: loops and wander hide it, and what is heard in no cut is none.
+        # But a centre drill turns at a speed, and cuts for a time, at which load's lines are not known.
+        over = work.contact_s != work.contact_s and (self._foreseen or not _is_own(track))
+        if over or work.spotting or not (track.inside and self._cutting):
             return False
         if track.told:
             return track.enough >= ENOUGH / 2
         track.told = (
             track.enough >= ENOUGH
-            and work.contact_s == work.contact_s  # else nothing is drilled any more
             and statistics.fmean(list(self._strengths)[-NOW_HOPS:]) >= GOES_ON * track.strength
             and track.level_db >= TOLD_DB
             and self._keeps_pitch(hop, track)
@@ -693,11 +731,15 @@ class ChatterRule:
             return rise >= GROWS_DB and track.slow_db - statistics.fmean(past[:third]) >= GROWS_DB
         if self._is_back(track):
             return True
-        bins = self._beside_bins(track.hz)
+        return any(self._young_growth(track))
+
+    def _young_growth(self, track: _Track) -> tuple[bool, bool]:
+        """Whether the line rises now, and whether it rose lately, by more, out of one that already stood."""
+        bins = self._beside_bins(track.hz, CAME_WITHIN)
         levels = _levels(self._past, bins)
         pieces = [levels[k : k + YOUNG_HOPS] for k in range(len(levels) - YOUNG_HOPS + 1)]
         *rises, newest = map(min, _young_rises(levels), _young_rises(_powers(self._past, bins)))
-        return newest >= YOUNG_DB or any(
+        return newest >= YOUNG_DB, any(
             rise >= BOUNDED_DB and min(piece) >= STEP_NOISE_DB + STEP_NEAR_DB
             for rise, piece in zip(rises, pieces, strict=False)
         )
@@ -727,7 +769,9 @@ class ChatterRule:
         if track.shivers > SHIVERS:
             track.shivered = True
             self._background_s = hop.t
-        return bool(track.pitched) and max(track.shivers, track.mean_shivers) <= 1 and not track.shivered
+        glides = track.glides_hz > max(WITHIN * track.hz, self._bin_hz)
+        steady = max(track.shivers, track.mean_shivers) <= 1 and not (track.shivered or glides)
+        return bool(track.pitched) and steady
 
     def _shivers(self, track: _Track) -> float:
         """Deviation of the pitch over the last spectra, in those of a vibration heard through this noise."""
@@ -736,18 +780,27 @@ class ChatterRule:
             1 / ((SHIVER * track.hz) ** 2 + SHIVER_HZ**2 + self._unsure_hz**2 / shown)
             for _, _, shown in track.peaks
         ]
-        mean = sum(map(operator.mul, weights, pitches), 0.0) / sum(weights, 0.0)
+        total = sum(weights, 0.0)
+        mean = sum(map(operator.mul, weights, pitches), 0.0) / total
+        middle = sum(map(operator.mul, weights, range(len(weights))), 0.0) / total
+        times = [k - middle for k in range(len(weights))]
+        rise = sum([w * at * (hz - mean) for w, at, hz in zip(weights, times, pitches, strict=True)])
+        rise /= sum([w * at * at for w, at in zip(weights, times, strict=True)])
+        track.glides_hz = abs(rise) * (len(times) - 1)
         return math.sqrt(
-            statistics.fmean(w * (hz - mean) ** 2 for w, hz in zip(weights, pitches, strict=True))
+            statistics.fmean(
+                w * (hz - mean - rise * at) ** 2 for w, at, hz in zip(weights, times, pitches, strict=True)
+            )
         )
 
-    def _found(self, hop: Hop, track: _Track) -> Finding:
+    def _found(self, hop: Hop, track: _Track, work: Work) -> Finding:
         if not _near(track.hz, self._stood_hz):
             self._stood_s = 0.0
         self._stood_hz = track.hz
         self._stood_s += hop.step_s
         severity = Severity.WARNING
-        if self._stood_s >= HOLD_S and _is_steady(track) and _near(track.hz, self._ended_hz):
+        certain = work.working and self._stood_s >= HOLD_S
+        if certain and _is_steady(track) and _near(track.hz, self._ended_hz):
             severity = Severity.HOLD
         message = (
             f"Chatter: a tone of {track.hz:.0f} Hz has grown in the cut, {track.level_db:.0f} dB over the "

@@ -42,7 +42,10 @@ class Shop:
         self.sound = np.zeros(N)
         self.seen = np.ones((2, 2 * AVERAGED - 2, GEOMETRY.n_bins), np.float32)
 
-    def go(self, seconds, x=0.0, cutting=False, loads=False, strength=2.0, over=False, noise_db=0.0):
+    def go(
+        self, seconds, x=0.0, cutting=False, loads=False, strength=2.0, over=False, noise_db=0.0,
+        working=True, spotting=False,
+    ):  # fmt: skip
         louder = 10 ** (noise_db / 10)
         noise = math.sqrt(louder) * self.rng.standard_normal(clock(seconds).size)
         self.sound = np.concatenate([self.sound, noise + x])
@@ -62,8 +65,10 @@ class Shop:
             newest = self.sound[at - HOP : at].astype(np.float32)
             (tones,) = tones_of(average, density, per_floor, [newest])
             heard = work(
-                working=cutting,
+                working=cutting and working,
                 sure=cutting and loads,
+                in_cut=cutting,
+                spotting=spotting,
                 cut_s=self.cut_s,
                 end_s=self.end_s,
                 strength=strength * cutting,
@@ -341,6 +346,52 @@ def test_a_multiple_of_a_tone_that_came_from_elsewhere_is_from_there():
     shop = Shop().good()
     shop.go(2.0, tone(300 - 6 * np.exp(-clock(2.0) / 0.8), 25.0, 2.0), cutting=True)
     assert not shop.go(1.0, cutting=True).go(2.0, growing(600.0, 40.0, 2.0), cutting=True).found
+
+
+def test_growth_in_a_cut_that_reckoning_did_not_foresee_is_told():
+    """The hole should be through before it began; a note that stays where it came is not told there."""
+    shop = Shop().good().go(CUT, growing(733.0, 25.0), cutting=True, over=True)
+    assert shop.first()[1].severity is Severity.WARNING
+    assert not Shop().good().go(CUT, growing(733.0, 250.0, from_db=-90.0), cutting=True, over=True).found
+
+
+def test_where_the_load_of_a_cut_does_not_show_chatter_warns_and_holds_nothing():
+    """A drive in closed loop keeps its speed, and a machine may wander by more than a cut loads it."""
+    shop = Shop().good()
+    for _ in range(3):
+        shop.go(CUT, growing(733.0, 40.0), cutting=True, working=False).go(GAP)
+    assert shop.first()[1].severity is Severity.WARNING
+    assert shop.first(Severity.HOLD)[1] is None
+
+
+def test_a_line_that_grows_under_a_centre_drill_is_not_told():
+    """Good cuts at the drill's speed have not shown what load does to the machine's lines at this one."""
+    assert not Shop().good().go(CUT, growing(733.0, 25.0), cutting=True, working=False, spotting=True).found
+
+
+@pytest.mark.parametrize("ratio", [2, 3])
+def test_a_vibration_that_grows_past_its_multiple_is_the_same_line(ratio):
+    """Rooms and bodies let a multiple through first; what was heard of it counts."""
+    shop = Shop().good()
+    multiple = growing(ratio * 733.0, 40.0, from_db=-10.0, most_db=14.0)
+    shop.go(CUT, multiple + growing(733.0, 40.0, from_db=-22.0), cutting=True)
+    assert shop.first()[0] - 20.0 < 1.5
+
+
+@pytest.mark.parametrize("share", [0.004, 0.005])
+def test_the_pitch_of_chatter_may_wander_slowly(share):
+    """By half a per cent and more to and fro within some two seconds, as depth and grip change."""
+    hz = 2000 * (1 + share * np.sqrt(2) * np.sin(2 * np.pi * clock(CUT) / 1.7))
+    shop = Shop().good().go(CUT, growing(hz, 20.0), cutting=True)
+    assert shop.found
+
+
+def test_an_axis_that_swells_and_glides_into_a_contact_is_no_chatter():
+    """By 3 % a second, as steadily as no voice does."""
+    shop, seconds = Shop().good(), 1.2
+    line = growing(733.0 + 22.0 * clock(seconds), 60.0, seconds, most_db=20.0)
+    at = round(0.3 * FS)
+    assert not shop.go(0.3, line[:at]).go(seconds - 0.3, line[at:], cutting=True).found
 
 
 @pytest.mark.parametrize(("apart_hz", "told"), [(26.0, True), (-28.0, True), (73.0, False)])
