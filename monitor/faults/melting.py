@@ -13,7 +13,8 @@ heard before contact. A drill that breaks through, or is drawn out, falls silent
 three signs must agree, in deviations from good cuts: less hiss in the upper half of the spectrum; a duller
 cut, since rubbing is low; less crackle, or a squeal. And the load must stay. Their sum, as far as they
 agree, is the observation of a cumulative sum (`monitor.signal.cusum`). Materials that do not soften are not
-judged.
+judged. A bearing or a mesh may crackle as the chips do: where the machine alone is as impulsive as its good
+cuts, dying chips leave no trace in the crackle, and the other two signs decide once a blank was heard.
 
 Where a blank was heard whole, another witness needs neither colour nor crackle, which a room or the machine
 may cover: a cut that is much quieter than cuts were at that depth, and loads the spindle clearly more. What
@@ -111,6 +112,9 @@ STILL_CUTS = 0.6
 """Strength of the cutting sound that is at least to be heard where the load cannot tell: where the cutting
 decision itself lets go."""
 
+STILL_RUBS = 0.5
+"""Share of a good cut's own low sound that a cut without hiss has at least, to be heard as one."""
+
 AGREE = 1.75
 """Deviations by which a sign may exceed the least one and still count. One that stays away vetoes: two of
 this size, over `SIGNS_SD`, are less than `DRIFT`."""
@@ -121,6 +125,10 @@ ones that go together by 0.6 (they share the same chips) 2.6, less what those th
 
 LEAST_FALL = 0.13
 """Of the crackle's cube root, to a deviation at least: only crackle more than halved counts for much."""
+
+CRACKLE_TELLS = 1.75
+"""Deviations that crackle is over the machine's alone, where its absence can be told: as far as it may stay
+behind the others and still let them count, `AGREE`."""
 
 LOUDER_DB = 6.0
 """Over good cuts: another sound covers the cut, and nothing of it is heard."""
@@ -441,8 +449,8 @@ class MeltingRule:
 
     def _observe(self, heard: _Heard, t: float) -> None:
         if not self._good:
-            if self._load_tells and not self._loaded(heard):
-                return  # no cut
+            if self._load_tells and (heard.sag != heard.sag or not self._loaded(heard)):
+                return  # no cut, as far as is known
             self._first.append(heard)
             if len(self._first) == FIRST_BLOCKS:
                 self._first_blank = self._blank
@@ -496,7 +504,7 @@ class MeltingRule:
         if self._loaded(heard):
             most_z = DRIFT + self._sum.threshold / LEAST_BLOCKS
             self._sum.step(min(self._usual.z(signs), most_z))
-            most = UNHEARD_MOST if self._only_unheard else 2.0
+            most = UNHEARD_MOST if self._only_unheard or heard.sag != heard.sag else 2.0
             self._sum.value = min(self._sum.value, most * self._hold_at)
         if self._sum.value > 0.5 * self._hold_at:
             self._quieter_db = upper.location - heard.upper_db
@@ -525,18 +533,22 @@ class MeltingRule:
         return self._usual_sag >= LOAD_TELLS
 
     def _loaded(self, heard: _Heard) -> bool:
-        unknown = heard.sag != heard.sag
-        if not self._load_tells:
-            never_known = self._usual_sag != self._usual_sag  # drowned in every cut: only their sound tells
-            heard_cut = not self._idle or self._share(heard, self._alone()) > SILENT
-            return heard.strength >= STILL_CUTS and heard_cut and (never_known or not unknown)
-        if unknown:
-            return False
+        if heard.sag != heard.sag or not self._load_tells:  # only its sound tells that it goes on
+            return heard.strength >= STILL_CUTS and self._still_sounds(heard)
         coming_out = heard.deep > 1 - self.point_mm / self.hole_mm
         stays = OUT_LOAD_STAYS if coming_out else LOAD_STAYS
         usual = self._usual_sag
         least = stays * min(usual, max(self._load.location, LEAST_USUAL * usual))
         return least <= self._over_free(heard) and heard.sag <= LOAD_MOST * usual
+
+    def _still_sounds(self, heard: _Heard) -> bool:
+        """Whether hiss of a cut is heard over the machine, or most of its low sound, which rubbing keeps."""
+        if not self._idle or self._share(heard, self._alone()) > SILENT:
+            return True
+        idle = self._alone()
+        alone = _power(idle.upper_db - idle.tilt_db)
+        own = _power(self._low.location) - alone
+        return own > 0 and _power(heard.upper_db - heard.tilt_db) - alone > STILL_RUBS * own
 
     def _over_free(self, heard: _Heard) -> float:
         """Sag from the speed of the machine running free just before, where that was known."""
@@ -591,8 +603,25 @@ class MeltingRule:
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        told = _agreed(hiss, dull, max(steady, squeal)) / known
+        told = _agreed(hiss, dull, max(steady, squeal))
+        if self._covers_crackle(heard):
+            told = max(told, 1.5 * _agreed(hiss, dull))
+        told /= known
         return max(told, self._gripped(heard), rubs, self._silent(heard))
+
+    def _covers_crackle(self, heard: _Heard) -> bool:
+        """Whether the machine alone crackles as good cuts do, so that a cut without chips sounds no smoother.
+
+        Two signs then count as three, once a whole blank has shown what depth does to them, where it crackles
+        no more than good cuts, and where the lines say that the microphone was not turned down.
+        """
+        if self._blank <= self._first_blank or not self._idle:
+            return False
+        crackle, idle = self._good[0], self._alone()
+        least = max(crackle.spread, LEAST_FALL * crackle.location)
+        same_lines = heard.line_db >= idle.line_db - SAME_LINES_DB
+        no_more = heard.crackle <= crackle.location + CLEARLY * least
+        return same_lines and no_more and crackle.location - idle.crackle < CRACKLE_TELLS * least
 
     def _rubs(self, heard: _Heard, dull: float) -> float:
         """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""

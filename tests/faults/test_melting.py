@@ -471,13 +471,50 @@ def test_a_cut_before_that_loaded_more_does_not_hide_one_that_is_not_heard():
     assert shop.drill(1, blank=2, seconds=1.5, **(OUT | {"crackle_db": 1.0, "sag": 0.022}))
 
 
-def test_where_no_load_was_ever_known_the_sound_alone_warns():
-    for usual, told in ((math.nan, {Severity.WARNING}), (0.001, set())):
+@pytest.mark.parametrize(("usual", "before"), [(math.nan, math.nan), (0.001, math.nan), (0.015, 0.015)])
+def test_where_no_load_is_known_the_sound_alone_warns(usual, before):
+    """Lines drown in every cut, or in this one; a sound that drowns them adds to the hiss, and takes none."""
+    shop = Shop()
+    shop.cut_sag = usual
+    shop.drill(4, **(GOOD | {"sag": before}))
+    assert set(shop.drill(3, **(SOFT | {"sag": math.nan}))) == {Severity.WARNING}
+
+
+SMOOTH = {"crackle_db": 1.4, "upper_db": -86.0, "lower_db": -76.0}
+
+
+@pytest.mark.parametrize(
+    ("alone_db", "change", "told"),
+    [
+        (1.3, {}, True),
+        (0.3, {}, False),  # a machine that does not crackle would not hide that the cut still does
+        (1.3, {"crackle_db": 4.0}, False),
+        (1.3, {"upper_db": -84.0, "lower_db": -81.0}, False),  # as faint, and coloured as before
+        (1.3, {"line_db": -10.0}, False),  # the microphone was turned away
+        (1.3, {"sag": 0.002}, False),
+    ],
+)
+def test_a_machine_that_crackles_as_the_cut_does_hides_that_the_chips_do_not(alone_db, change, told):
+    """Once a blank was heard, less hiss and a duller cut tell it without the third sign."""
+    shop, idle = Shop(), OUT | {"crackle_db": alone_db}
+    assert not shop.drill(6, idle=idle, **GOOD)
+    shop.drill(3, blank=2, idle=idle, **GOOD)
+    assert bool(shop.drill(2, blank=2, idle=idle, **(GOOD | SMOOTH | change))) is told
+    first = Shop()
+    first.drill(4, idle=idle, **GOOD)
+    assert not first.drill(3, idle=idle, **(GOOD | SMOOTH | change))
+
+
+def test_where_the_load_does_not_tell_low_sound_tells_that_a_cut_without_hiss_goes_on():
+    for lower_db, told in ((-74.5, {Severity.WARNING}), (-87.5, set())):
         shop = Shop()
-        shop.cut_sag = usual
-        unknown = {"sag": math.nan}
-        shop.drill(4, **(GOOD | unknown))
-        assert set(shop.drill(3, **(SOFT | unknown))) == told
+        shop.cut_sag = 0.001
+        light = {"sag": 0.0005}
+        shop.drill(4, **(GOOD | light))
+        assert set(shop.drill(3, **(GOOD | light | SILENCED | {"lower_db": lower_db}))) == told
+
+
+SILENCED = {"upper_db": -89.9, "crackle_db": 0.3}
 
 
 def test_a_spindle_that_runs_slow_when_free_is_not_loaded_by_that():
