@@ -171,7 +171,7 @@ class Listener:
         self._cycle = Cycle(job, job.properties.bulking, blanks_before, self._catch_up)
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
-        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s)
+        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s, job.flutes)
         self._departure = Departure()
         self._stall = StallRule()
         self._stopped_early = StoppedEarlyRule()
@@ -402,7 +402,18 @@ class Listener:
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(
-            map(Hop, times, repeat(step_s), *values, turns, lines, range(len(turns)), repeat(between), tones)
+            map(
+                Hop,
+                times,
+                repeat(step_s),
+                *values,
+                turns,
+                lines,
+                range(len(turns)),
+                repeat(between),
+                tones,
+                beats.level,
+            )
         )
 
     def _step(self, hop: Hop) -> TraceRow:

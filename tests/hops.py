@@ -52,6 +52,7 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
         "lower_db": -90.0,
         "hum_hz": math.nan,
         "tones": NOISE_ONLY,
+        "levels": np.zeros(24, np.float32),
     }
     values |= changes
     values["deaf"] = max(values["stuck"], values["broken"]) >= LOST_SHARE

@@ -9,11 +9,14 @@ speeds, and of straight rises: a generalised likelihood ratio, what radar calls 
 
 from __future__ import annotations
 
+import statistics
 from collections import deque
 
 import numpy as np
+from numpy.typing import NDArray
 
 from monitor.hop import Hop
+from monitor.signal.course_beat import CourseBeat
 from monitor.signal.frames import HOP_S
 from monitor.spindle import STOPPED, Rotation
 from monitor.work import Work
@@ -29,8 +32,14 @@ HOPS, LEAST_HOPS = 20, 3
 """A second: as long as the slowest of these falls takes to the hold limit. And the hops along a course, at
 least: two of one frame can be wrong together."""
 
-WITHIN, STEP = 0.01, 0.005
-"""Steady speeds that it may have instead: from so little over the free speed to the hold limit, so close."""
+WAYS = np.concatenate([RATES, -RATES])
+"""Falls, and the same upwards, which no spindle in a cut does: they say what chance gives here."""
+
+WITHIN = 0.01
+"""So little over the free speed a spindle may be in a cut."""
+
+STEADY = np.arange(-0.03, 0.12, 0.005)
+"""Steady speeds that it may have instead, under the one from which the courses begin, up to the hold limit."""
 
 DEEPEST = 0.4
 """No course is followed further down: half the speed has lines where those of the whole one are."""
@@ -47,6 +56,23 @@ TONE_STEPS = 2
 _NOW_S = 1e-9  # what has not fallen yet, but for rounding
 
 
+BEAT_MOST = 8.0
+"""Nats that the beat of the cut can say of two courses: another sound may beat too, one window in some
+thousand (`monitor.signal.rhythm.MOST_NATS`)."""
+
+FAINTER = 0.7
+"""In nepers of power, 3 dB: a drill that binds is heard. What gets fainter so much, within two hops, is drawn
+out, and a level that falls like that goes along with any course."""
+
+BEAT_HOPS, KNOWN_HOPS = 10, 3
+"""Of a cut, in which its beat can be told; and of them so many older than the newest `FRESH_S`, whose speeds
+say where the courses begin."""
+
+FRESH_S, CUT_WITHIN = 0.2, 0.03
+
+_NOW_S = 1e-9  # what has not fallen yet, but for rounding
+
+
 class FallingCourse:
     """One `add` a hop; ``lag_s``: from the middle of the frames to the newest sample.
 
@@ -57,10 +83,11 @@ class FallingCourse:
     everywhere, which favour any course: then nothing is told.
     """
 
-    def __init__(self, lag_s: float) -> None:
-        self._lag_s = lag_s
+    def __init__(self, lag_s: float, flutes: int = 2) -> None:
+        self._lag_s, self._flutes = lag_s, flutes
         self._share = SHARE * HOP_S / lag_s if lag_s > HOP_S else SHARE  # frames overlap
         self._hops: deque[Hop] = deque(maxlen=HOPS)
+        self._beat: CourseBeat | None = None
 
     def add(self, hop: Hop) -> None:
         """Take one hop."""
@@ -79,9 +106,8 @@ class FallingCourse:
         begun_s = step_s * np.arange(LEAST_HOPS, n)  # how long ago each course began
         fallen_s = np.maximum(begun_s[:, None] - self._lag_s - step_s * np.arange(n)[::-1], 0.0)
         counts = fallen_s > _NOW_S
-        # before the load of a cut is known, from the free speed
-        cut_sag = work.cut_sag if work.cut_sag == work.cut_sag else 0.0
-        now = cut_sag + RATES * (begun_s[:, None] + step_s)
+        start_sag = self._start_sag(hops, free_hz, work)
+        now = start_sag + RATES * (begun_s[:, None] + step_s)
         enough = (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
         possible = (now > hold) & (now < DEEPEST) & enough
         if not possible.any():
@@ -90,16 +116,19 @@ class FallingCourse:
         low, high = hop.between.states((1 - np.array([DEEPEST, -WITHIN])) * free_hz)
         if not scores[:, low : high + 1].mean() < 0:
             return 0.0, 0.0  # see `FallingCourse`
-        # falls, and the same upwards, which no spindle in a cut does: they say what chance gives here
-        ways = np.concatenate([RATES, -RATES])
-        courses = np.minimum(cut_sag + ways[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
+        courses = np.minimum(start_sag + WAYS[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
         at = hop.between.states((1 - courses) * free_hz)
-        along = (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
-        steady = hop.between.states((1 - np.arange(-WITHIN, hold, STEP)) * free_hz)
+        along = self._share * (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
+        slower = STEADY < 1 - (1 - hold) / (1 - start_sag)  # than the speed from which they begin, by so much
+        stays = hop.between.states((1 - STEADY[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
-        stays = np.maximum((counts @ scores[:, steady]).max(axis=1), 0.0)
-        nats = self._share * (along - stays[:, None])
-        falls, rises = np.where(possible, nats[:, : RATES.size], 0.0), nats[:, RATES.size :]
+        steady = self._share * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
+        turning, standing = self._beats(hops, (1 - start_sag) * free_hz)
+        if standing.size:
+            along += turning[: n - LEAST_HOPS]
+            steady += standing[slower]
+        nats = along - steady.max(axis=1)[:, None]
+        falls, rises = np.where(possible, nats[:, : RATES.size], -np.inf), nats[:, RATES.size :]
         best = int(falls.argmax())
         if falls.flat[best] - max(float(rises[possible].max()), 0.0) < FALLING_NATS:
             return 0.0, 0.0
@@ -111,3 +140,37 @@ class FallingCourse:
         if self._share * float(np.add.reduce(there, axis=0).max()) >= FALLING_NATS:
             return 0.0, 0.0  # a tone of another sound was there before
         return float(now.flat[best]), float(RATES[best % RATES.size])
+
+    def _start_sag(self, hops: list[Hop], free_hz: float, work: Work) -> float:
+        """Sag from which courses begin: that of this cut, as it was last heard, else of the cuts before."""
+        # before the load of a cut is known, from the free speed
+        cut_sag = work.cut_sag if work.cut_sag == work.cut_sag else 0.0
+        newest_s = hops[-1].t - FRESH_S
+        known = [1 - one.spindle_hz / free_hz for one in hops if one.heard and one.t < newest_s]
+        known = [one for one in known if abs(one - cut_sag) < CUT_WITHIN]
+        return statistics.median(known) if len(known) >= KNOWN_HOPS else cut_sag
+
+    def _beats(self, hops: list[Hop], start_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
+        """What the beat of the cut says of falls and rises, (begun, way), and of steady speeds, nats.
+
+        Nothing of the latter where it is not asked.
+        """
+        levels = np.concatenate([one.levels for one in hops]).astype(np.float64)
+        n = hops[-1].levels.size
+        usual = float(np.median(levels)) - FAINTER
+        if len(hops) < BEAT_HOPS or min(levels[-n:].mean(), levels[-2 * n : -n].mean()) < usual:
+            return np.zeros((0, 0)), np.zeros(0)
+        if self._beat is None:
+            self._beat = CourseBeat(self._flutes, _sags(n, hops[-1].step_s / n), hops[-1].step_s / n, DEEPEST)
+        nats = self._beat.nats(levels, start_hz)
+        turning, standing = nats[: -STEADY.size], nats[-STEADY.size :]
+        most = float(standing.max())
+        return np.clip(turning - most, -BEAT_MOST, BEAT_MOST).reshape(-1, WAYS.size), standing - most
+
+
+def _sags(n_fine: int, piece_s: float) -> NDArray[np.float64]:
+    """Courses by the pieces of `HOPS` hops: falls and rises by when they began, then steady speeds."""
+    before_s = piece_s * (np.arange(HOPS * n_fine)[::-1] + 0.5)
+    fallen_s = np.maximum(n_fine * piece_s * np.arange(LEAST_HOPS, HOPS)[:, None] - before_s, 0.0)
+    courses = np.minimum(WAYS[:, None] * fallen_s[:, None, :], DEEPEST).reshape(-1, before_s.size)
+    return np.concatenate([courses, np.repeat(STEADY[:, None], before_s.size, axis=1)])

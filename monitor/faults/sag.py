@@ -171,6 +171,7 @@ class SagRule:
     warning_pct: float
     hold_pct: float
     lag_s: float = 0.05
+    flutes: int = 2
     _sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _support: float = 0.0
     _before: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=BEFORE_HOPS))
@@ -215,7 +216,7 @@ class SagRule:
     _falling: FallingCourse = field(init=False)
 
     def __post_init__(self) -> None:
-        self._falling = FallingCourse(self.lag_s)
+        self._falling = FallingCourse(self.lag_s, self.flutes)
 
     def step(
         self,

@@ -93,7 +93,7 @@ class CutRhythm:
         variance = np.matmul(np.square(centred)[:, None], self._taper)[:, 0]
         missing = min(max(0, self._missing), n_hops)
         self._missing -= n_hops
-        return Beats(self, centred, 1 / np.maximum(variance, np.float32(1e-6)), missing)
+        return Beats(self, level, centred, 1 / np.maximum(variance, np.float32(1e-6)), missing)
 
     def said(self, beats: Beats, hops: NDArray[np.intp]) -> NDArray[np.float32]:
         """See `Beats.said`."""
@@ -128,11 +128,12 @@ class CutRhythm:
 class Beats:
     """The log envelope up to each hop of a call, before it is asked for its beat.
 
-    ``centred``, shape (n_hops, n): its window less the mean; ``per_variance``, shape (n_hops,); the first
+    ``level``, shape (n_hops, n_fine): of each hop, mean of two bands. ``centred``, shape (n_hops, n): its window less the mean; ``per_variance``, shape (n_hops,); the first
     ``missing`` windows are not full.
     """
 
     rhythm: CutRhythm
+    level: NDArray[np.float32]
     centred: NDArray[np.float32]
     per_variance: NDArray[np.float32]
     missing: int
