@@ -30,7 +30,7 @@ class Hop:
     hiss, and from the least that a telephone hears to its lower quarter, where a drill rubs; dB per Hz.
     ``tones``: short spectra over their floor, see ``monitor.signal.tones``. ``between``: what the hops of a
     call, of which this is the ``n``-th, say of speeds between two bounds.
-    ``levels``: log power of the hop's short pieces, whose beat tells how fast the lips come round, shape (n_fine,).
+    ``levels``: log power of the hop's short pieces, whose beat tells how fast the lips come round, (n_fine,).
     ``hum_hz``: how often a second the sound repeats, NaN where it does not or wavers, see
     ``monitor.signal.hum``.
     ``deaf``: the microphone gave no sound; ``heard``: a speed was measured that can be believed.

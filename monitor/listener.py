@@ -171,7 +171,8 @@ class Listener:
         self._cycle = Cycle(job, job.properties.bulking, blanks_before, self._catch_up)
         self._returned = ReturnedMicrophone(math.ceil(longest_s / g.hop_s), live)
         self._work = WorkJudge(_followed_from(job.sag_warning_pct))
-        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, g.n_short / g.fs / 2 + g.delay_s, job.flutes)
+        lag_s = g.n_short / g.fs / 2 + g.delay_s
+        self._sag = SagRule(job.sag_warning_pct, job.sag_hold_pct, lag_s, job.flutes)
         self._departure = Departure()
         self._stall = StallRule()
         self._stopped_early = StoppedEarlyRule()

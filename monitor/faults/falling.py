@@ -16,9 +16,9 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.hop import Hop
-from monitor.signal.course_beat import CourseBeat
+from monitor.signal.course_beat import EXPECTED, CourseBeat
 from monitor.signal.frames import HOP_S
-from monitor.spindle import STOPPED, Rotation
+from monitor.spindle import BEAT_TELLS, STOPPED, Rotation
 from monitor.work import Work
 
 FALLING_NATS = 6.0
@@ -38,8 +38,9 @@ WAYS = np.concatenate([RATES, -RATES])
 WITHIN = 0.01
 """So little over the free speed a spindle may be in a cut."""
 
-STEADY = np.arange(-0.03, 0.12, 0.005)
-"""Steady speeds that it may have instead, under the one from which the courses begin, up to the hold limit."""
+STEP = 0.005
+STEADY = np.arange(-0.03, 0.12, STEP)
+"""Steady speeds that it may have instead, so much under the one from which the courses begin."""
 
 DEEPEST = 0.4
 """No course is followed further down: half the speed has lines where those of the whole one are."""
@@ -119,7 +120,8 @@ class FallingCourse:
         courses = np.minimum(start_sag + WAYS[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
         at = hop.between.states((1 - courses) * free_hz)
         along = self._share * (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
-        slower = STEADY < 1 - (1 - hold) / (1 - start_sag)  # than the speed from which they begin, by so much
+        # up to the hold limit, or where they begin
+        slower = max(1 - (1 - hold + STEP) / (1 - start_sag), STEP / 2) > STEADY
         stays = hop.between.states((1 - STEADY[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
         steady = self._share * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
@@ -163,6 +165,8 @@ class FallingCourse:
         if self._beat is None:
             self._beat = CourseBeat(self._flutes, _sags(n, hops[-1].step_s / n), hops[-1].step_s / n, DEEPEST)
         nats = self._beat.nats(levels, start_hz)
+        if nats.max() < BEAT_TELLS * EXPECTED / (1 + EXPECTED):
+            return np.zeros((0, 0)), np.zeros(0)
         turning, standing = nats[: -STEADY.size], nats[-STEADY.size :]
         most = float(standing.max())
         return np.clip(turning - most, -BEAT_MOST, BEAT_MOST).reshape(-1, WAYS.size), standing - most

@@ -77,7 +77,7 @@ class CourseBeat:
         return nats
 
     def _table(self, orders: list[int], start_hz: float) -> NDArray[np.float32]:
-        """Real and imaginary parts of what turns the beat along each course back, (2 K n_courses, n_pieces)."""
+        """Real and imaginary parts of the beats along each course, shape (2 K n_courses, n_pieces)."""
         key = len(orders), round(np.log(start_hz) / _STEP)
         table = self._tables.get(key)
         if table is None:

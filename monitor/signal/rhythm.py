@@ -128,8 +128,8 @@ class CutRhythm:
 class Beats:
     """The log envelope up to each hop of a call, before it is asked for its beat.
 
-    ``level``, shape (n_hops, n_fine): of each hop, mean of two bands. ``centred``, shape (n_hops, n): its window less the mean; ``per_variance``, shape (n_hops,); the first
-    ``missing`` windows are not full.
+    ``level``, shape (n_hops, n_fine): of each hop, the mean of two bands. ``centred``, shape (n_hops, n): its
+    window less the mean; ``per_variance``, shape (n_hops,); the first ``missing`` windows are not full.
     """
 
     rhythm: CutRhythm
