@@ -1,4 +1,4 @@
-"""Whether a spindle in a cut falls along a straight course, by all that the lines say along it.
+"""Whether a spindle in a cut falls along a straight course, by all that lines and beat say along it.
 
 Where a loud cut all but drowns the lines, no hop places the speed, and what follows it from hop to hop
 (`monitor.signal.speed_track`) pays for every step that it takes: it stays behind in the noise. A bit that
@@ -9,6 +9,7 @@ speeds, and of straight rises: a generalised likelihood ratio, what radar calls 
 
 from __future__ import annotations
 
+import math
 import statistics
 from collections import deque
 
@@ -42,6 +43,9 @@ STEP = 0.005
 STEADY = np.arange(-0.03, 0.12, STEP)
 """Steady speeds that it may have instead, so much under the one from which the courses begin."""
 
+ELSEWHERE = np.concatenate([np.arange(-0.1, -0.03, 0.01), np.arange(0.12, 0.4, 0.01)])
+"""Steady speeds of another sound's beat, beside those: nothing fell to there."""
+
 DEEPEST = 0.4
 """No course is followed further down: half the speed has lines where those of the whole one are."""
 
@@ -54,9 +58,6 @@ CUT_S = 0.25
 TONE_STEPS = 2
 """Of the grid: lines of the highest order are so wide."""
 
-_NOW_S = 1e-9  # what has not fallen yet, but for rounding
-
-
 BEAT_MOST = 8.0
 """Nats that the beat of the cut can say of two courses: another sound may beat too, one window in some
 thousand (`monitor.signal.rhythm.MOST_NATS`)."""
@@ -65,11 +66,25 @@ FAINTER = 0.7
 """In nepers of power, 3 dB: a drill that binds is heard. What gets fainter so much, within two hops, is drawn
 out, and a level that falls like that goes along with any course."""
 
+STOPS, ORDINARY = (0.25, 0.45, 0.65, 0.85), 2
+"""A cut may load the spindle more than before, at once, and no further: falls that end at such shares of the
+hold limit, of which the first are those of good work. The beat hardly parts speeds so near in the time there
+is, so that against the others a fall need only be the likelier."""
+
+STOPPING = np.geomspace(0.13, 1.0, 4)
+"""Rates of these: how they begin matters less."""
+
 BEAT_HOPS, KNOWN_HOPS = 10, 3
 """Of a cut, in which its beat can be told; and of them so many older than the newest `FRESH_S`, whose speeds
 say where the courses begin."""
 
 FRESH_S, CUT_WITHIN = 0.2, 0.03
+"""A fall has hardly begun so long ago; and a speed so far from the load of cuts is none of this one before it."""
+
+_STOPPING_BEGUN = np.arange(LEAST_HOPS, HOPS, 2)
+# falls and rises, steady speeds, those elsewhere, ordinary loads; what is left are larger ones
+_SIZES = (HOPS - LEAST_HOPS) * WAYS.size, STEADY.size, ELSEWHERE.size
+_PARTS = np.cumsum([*_SIZES, ORDINARY * _STOPPING_BEGUN.size * STOPPING.size])
 
 _NOW_S = 1e-9  # what has not fallen yet, but for rounding
 
@@ -89,6 +104,7 @@ class FallingCourse:
         self._share = SHARE * HOP_S / lag_s if lag_s > HOP_S else SHARE  # frames overlap
         self._hops: deque[Hop] = deque(maxlen=HOPS)
         self._beat: CourseBeat | None = None
+        self._beat_hold = math.nan
 
     def add(self, hop: Hop) -> None:
         """Take one hop."""
@@ -125,10 +141,9 @@ class FallingCourse:
         stays = hop.between.states((1 - STEADY[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
         steady = self._share * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
-        turning, standing = self._beats(hops, (1 - start_sag) * free_hz)
-        if standing.size:
-            along += turning[: n - LEAST_HOPS]
-            steady += standing[slower]
+        turning, standing, stopping = self._beats(hops, (1 - start_sag) * free_hz, hold)
+        along += np.clip(turning[: n - LEAST_HOPS], -BEAT_MOST, BEAT_MOST)
+        steady += standing[slower]
         nats = along - steady.max(axis=1)[:, None]
         falls, rises = np.where(possible, nats[:, : RATES.size], -np.inf), nats[:, RATES.size :]
         best = int(falls.argmax())
@@ -137,6 +152,8 @@ class FallingCourse:
         if np.where((now <= hold) & enough, nats[:, : RATES.size], 0.0).max() > falls.flat[best]:
             return 0.0, 0.0  # it falls, but not so far yet
         begun, way = divmod(best, RATES.size)
+        if 0 < np.where(possible, turning[: n - LEAST_HOPS, : RATES.size], 0.0).max() < stopping:
+            return 0.0, 0.0  # or it has ended there
         before, state = scores[: n - LEAST_HOPS - begun], int(at[begun, way, -1])
         there = before[:, max(state - TONE_STEPS, low) : state + TONE_STEPS + 1]
         if self._share * float(np.add.reduce(there, axis=0).max()) >= FALLING_NATS:
@@ -152,29 +169,45 @@ class FallingCourse:
         known = [one for one in known if abs(one - cut_sag) < CUT_WITHIN]
         return statistics.median(known) if len(known) >= KNOWN_HOPS else cut_sag
 
-    def _beats(self, hops: list[Hop], start_hz: float) -> tuple[NDArray[np.float64], NDArray[np.float64]]:
-        """What the beat of the cut says of falls and rises, (begun, way), and of steady speeds, nats.
+    def _beats(
+        self, hops: list[Hop], start_hz: float, hold: float
+    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+        """What the beat of the cut says of falls and rises, (begun, way), of steady speeds, (speed,), and of
+        the likeliest fall that has ended short of the limit, nats against the best of steady speeds.
 
-        Nothing of the latter where it is not asked.
+        Nothing, zeros, where the beat is not heard.
         """
+        nothing = np.zeros((HOPS - LEAST_HOPS, WAYS.size)), np.zeros(STEADY.size), -math.inf
         levels = np.concatenate([one.levels for one in hops]).astype(np.float64)
-        n = hops[-1].levels.size
+        n, step_s = hops[-1].levels.size, hops[-1].step_s
         usual = float(np.median(levels)) - FAINTER
         if len(hops) < BEAT_HOPS or min(levels[-n:].mean(), levels[-2 * n : -n].mean()) < usual:
-            return np.zeros((0, 0)), np.zeros(0)
-        if self._beat is None:
-            self._beat = CourseBeat(self._flutes, _sags(n, hops[-1].step_s / n), hops[-1].step_s / n, DEEPEST)
+            return nothing
+        if self._beat is None or hold != self._beat_hold:
+            self._beat = CourseBeat(self._flutes, _sags(n, step_s, hold), step_s / n, DEEPEST)
+            self._beat_hold = hold
         nats = self._beat.nats(levels, start_hz)
         if nats.max() < BEAT_TELLS * EXPECTED / (1 + EXPECTED):
-            return np.zeros((0, 0)), np.zeros(0)
-        turning, standing = nats[: -STEADY.size], nats[-STEADY.size :]
-        most = float(standing.max())
-        return np.clip(turning - most, -BEAT_MOST, BEAT_MOST).reshape(-1, WAYS.size), standing - most
+            return nothing
+        turning, standing, elsewhere, ordinary, stopping = np.split(nats, _PARTS)
+        most = max(float(standing.max()), float(elsewhere.max()), float(ordinary.max()))
+        turning = turning.reshape(-1, WAYS.size) - most
+        return turning, standing - float(standing.max()), float(stopping.max()) - most
 
 
-def _sags(n_fine: int, piece_s: float) -> NDArray[np.float64]:
-    """Courses by the pieces of `HOPS` hops: falls and rises by when they began, then steady speeds."""
-    before_s = piece_s * (np.arange(HOPS * n_fine)[::-1] + 0.5)
-    fallen_s = np.maximum(n_fine * piece_s * np.arange(LEAST_HOPS, HOPS)[:, None] - before_s, 0.0)
-    courses = np.minimum(WAYS[:, None] * fallen_s[:, None, :], DEEPEST).reshape(-1, before_s.size)
-    return np.concatenate([courses, np.repeat(STEADY[:, None], before_s.size, axis=1)])
+def _sags(n_fine: int, step_s: float, hold: float) -> NDArray[np.float64]:
+    """Courses by the pieces of `HOPS` hops, one after the other as `_PARTS` divides them."""
+    before_s = step_s / n_fine * (np.arange(HOPS * n_fine)[::-1] + 0.5)
+
+    def falls(begun: NDArray[np.intp], ways: NDArray[np.float64], deepest: float) -> NDArray[np.float64]:
+        fallen_s = np.maximum(step_s * begun[:, None] - before_s, 0.0)
+        return np.minimum(ways[:, None] * fallen_s[:, None, :], deepest).reshape(-1, before_s.size)
+
+    steady = np.concatenate([STEADY, ELSEWHERE])
+    return np.concatenate(
+        [
+            falls(np.arange(LEAST_HOPS, HOPS), WAYS, DEEPEST),
+            np.repeat(steady[:, None], before_s.size, axis=1),
+            *(falls(_STOPPING_BEGUN, STOPPING, share * hold) for share in STOPS),
+        ]
+    )
