@@ -40,6 +40,8 @@ WITHIN = 0.01
 """So little over the free speed a spindle may be in a cut."""
 
 STEP = 0.005
+"""Of steady speeds: two turns of a beat of 60 Hz in a second are 3 % of it, a line's width is 1 %."""
+
 STEADY = np.arange(-0.03, 0.12, STEP)
 """Steady speeds that it may have instead, so much under the one from which the courses begin."""
 
@@ -79,7 +81,7 @@ BEAT_HOPS, KNOWN_HOPS = 10, 3
 say where the courses begin."""
 
 FRESH_S, CUT_WITHIN = 0.2, 0.03
-"""A fall has hardly begun so long ago; and a speed so far from the load of cuts is none of this one before it."""
+"""A fall has hardly begun so long ago; and a speed so far from the load of cuts is none of before it."""
 
 _STOPPING_BEGUN = np.arange(LEAST_HOPS, HOPS, 2)
 # falls and rises, steady speeds, those elsewhere, ordinary loads; what is left are larger ones
