@@ -73,6 +73,9 @@ STOPS, ORDINARY = (0.25, 0.45, 0.65, 0.85), 2
 hold limit, of which the first are those of good work. The beat hardly parts speeds so near in the time there
 is, so that against the others a fall need only be the likelier."""
 
+LEAST_BEATS = 5
+"""Passages of a lip since a course began: fewer, of chips that break irregularly, line up by chance."""
+
 STOPPING = np.geomspace(0.13, 1.0, 4)
 """Rates of these: how they begin matters less."""
 
@@ -194,6 +197,8 @@ class FallingCourse:
         turning, standing, elsewhere, ordinary, stopping = np.split(nats, _PARTS)
         most = max(float(standing.max()), float(elsewhere.max()), float(ordinary.max()))
         turning = turning.reshape(-1, WAYS.size) - most
+        passed = self._flutes * start_hz * step_s * np.arange(LEAST_HOPS, HOPS)
+        turning[passed < LEAST_BEATS] = np.minimum(turning[passed < LEAST_BEATS], 0.0)
         return turning, standing - float(standing.max()), float(stopping.max()) - most
 
 
