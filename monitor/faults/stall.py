@@ -54,8 +54,10 @@ TURNED_S = 1.0
 FAINT, FADES_DB, GAINS_DB = 5.0, 1.5, 3.0
 """Where the lines are expected to give less than so many nats a hop, the cuts of some machines hide them for
 most of a second. A spindle that stands cuts nothing, and one that coasts cuts less: the sound of the cut has
-fallen by so much, a third of its power, before they count as gone. Or it has gained so much, twice its power:
-a drill that jams gets louder until its spindle stands, and that is not the cut which hid its lines before."""
+fallen by so much, a third of its power, before they count as gone. Or it has gained so much, twice its power,
+over its mean and over what it was when its lines were last in their places: a drill that jams gets louder
+until its spindle stands, and that is not the cut which hid its lines before. (Its point enters for seconds,
+and the mean follows late: what got louder with its lines heard has not jammed.)"""
 
 SOUND_SHARE, USUAL_SHARE = 0.25, 0.05
 """Of a hop in the present level, and in that of the cut under way with its lines in their places."""
@@ -114,6 +116,7 @@ class StallRule:
     _free_hops: int = 0
     _sound_db: float = 0.0
     _usual_db: float = math.nan
+    _placed_db: float = -math.inf
     _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
@@ -195,7 +198,7 @@ class StallRule:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        goes_on = self._goes_on(hop, work)
+        goes_on = self._goes_on(hop, rotation, work)
         left = left and not goes_on
         missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
         missed = self._dies_away(hop, rotation, work, in_place, weak, turned) or missed
@@ -210,18 +213,21 @@ class StallRule:
         onset = self._last_heard_s
         return Finding(Kind.STALL, Severity.HOLD, message, value, 100 * COLLAPSE, "%", onset)
 
-    def _goes_on(self, hop: Hop, work: Work) -> bool:
+    def _goes_on(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the cut is as loud as ever, and its lines so faint that they are missed by chance."""
         self._sound_db += SOUND_SHARE * (hop.over_db - self._sound_db)
         if not work.cutting:
-            self._usual_db = math.nan
+            self._usual_db, self._placed_db = math.nan, -math.inf
         elif hop.heard and work.sure and hop.support >= IN_PLACE:
             first = self._usual_db != self._usual_db
             self._usual_db += USUAL_SHARE * (hop.over_db - self._usual_db)
             self._usual_db = self._sound_db if first else self._usual_db
-        gained_db = self._sound_db - self._usual_db
+            if not rotation.sag > AWAY:
+                self._placed_db = self._sound_db
+        louder_db = self._sound_db - max(self._usual_db, self._placed_db)
+        stays = self._sound_db - self._usual_db > -FADES_DB and louder_db < GAINS_DB
         silent = hop.over_db < self._usual_db - FALLS_DB  # what is cut no more is silent at once
-        return hop.audible < FAINT and -FADES_DB < gained_db < GAINS_DB and not silent
+        return hop.audible < FAINT and stays and not silent
 
     def _dies_away(
         self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool

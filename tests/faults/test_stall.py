@@ -141,6 +141,17 @@ def test_faint_lines_that_are_away_from_a_peck_that_got_louder_are_a_stall_too(g
     assert any(found) is told
 
 
+@pytest.mark.parametrize(("gains_db", "told"), [(1.0, False), (5.0, True)])
+def test_a_cut_that_got_loud_with_its_lines_heard_has_not_jammed(gains_db, told):
+    """The point enters for a second: the cut is then louder than it was in the mean, and goes on."""
+    rule = StallRule()
+    walk(rule, 1, at=PECK, make=lambda t: hop(t, over_db=3.0))
+    walk(rule, 1, 1.0, at=PECK, make=lambda t: hop(t, over_db=3.0 + 12 * (t - 1.0)))
+    faint = {"over_db": 15.0 + gains_db, "audible": 1.0}
+    found = walk(rule, 0.8, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    assert any(found) is told
+
+
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
