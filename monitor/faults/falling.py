@@ -22,8 +22,12 @@ from monitor.signal.frames import HOP_S
 from monitor.spindle import BEAT_TELLS, STOPPED, Rotation
 from monitor.work import Work
 
-FALLING_NATS = 6.0
-"""Four hundred to one, of the best fall against the best steady speed, or rise."""
+FALLING_NATS = 8.0
+"""Of the best fall against the best steady speed, or rise: four hundred to one, log 400, of a single course.
+Some eight have little evidence in common, and the best of so many is higher by chance, by log 8."""
+
+TONE_NATS = 6.0
+"""The same of one place, where a tone may have been before."""
 
 RATES = np.geomspace(0.09, 1.0, 7)
 """Per second, of the free speed. Neighbours are half again as fast: by the time that either leads to the hold
@@ -161,7 +165,7 @@ class FallingCourse:
             return 0.0, 0.0  # or it has ended there
         before, state = scores[: n - LEAST_HOPS - begun], int(at[begun, way, -1])
         there = before[:, max(state - TONE_STEPS, low) : state + TONE_STEPS + 1]
-        if self._share * float(np.add.reduce(there, axis=0).max()) >= FALLING_NATS:
+        if self._share * float(np.add.reduce(there, axis=0).max()) >= TONE_NATS:
             return 0.0, 0.0  # a tone of another sound was there before
         return float(now.flat[best]), float(RATES[best % RATES.size])
 

@@ -76,8 +76,9 @@ def fall(rate):
 @pytest.mark.parametrize("rate", [0.12, 0.2, 0.3])
 @pytest.mark.parametrize("seed", range(3))
 def test_a_fall_in_the_noise_is_told_before_it_is_half_over_the_limit(rate, seed):
+    """The fastest within a hop of that."""
     told_s = heard_s(fall(rate), seed=seed)
-    assert fall(rate)(told_s) < 0.12
+    assert fall(rate)(told_s) < 0.12 + 0.05 * rate
     assert told_s > FALLS_S
 
 
@@ -102,12 +103,18 @@ def test_no_spindle_falls_to_where_a_tone_was_before():
     """Its own lines drown, and chance leads to the tone of another sound."""
     told_s = heard_s(fall(0.2))
     there = fall(0.2)(told_s - LAG_S)
-    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > FALLS_S else np.nan) == told_s
+    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > FALLS_S else np.nan) <= told_s
     assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > 1.0 else np.nan) == np.inf
 
 
 def test_peaks_everywhere_tell_nothing():
     assert heard_s(fall(0.2), mean=0.5) == np.inf
+
+
+@pytest.mark.parametrize("seed", range(120, 128))
+def test_the_best_of_many_courses_in_noise_is_none(seed):
+    """Peaks of a noise that is hardly against any speed: of one course, 6 nats would be enough."""
+    assert heard_s(None, seed=seed, seconds=6.0, mean=-0.4) == np.inf
 
 
 @pytest.mark.parametrize(
