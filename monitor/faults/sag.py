@@ -182,6 +182,7 @@ class SagRule:
     _followed_s: float = -math.inf
     _jump_hops: int = 0
     _small_hops: int = 0
+    _beyond_hops: int = 0
     _wrong: float = 1.0
     _slow_sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
@@ -264,17 +265,19 @@ class SagRule:
         self._known_sag, self._known_s, self._known_hz = sag, hop.t, hop.spindle_hz
         self._follow_jump(hop, sag)
         told = self._is_told(hop)
+        beyond_pct = max(self.warning_pct, 100 * work.cut_sag + COURSE_SHARE * self.warning_pct)
+        beyond = told and self._jump_hops <= 1 and sag * 100 > beyond_pct
+        self._beyond_hops = self._beyond_hops + 1 if beyond else 0
         if hop.confidence >= SURE and told:
             self._sure_db = hop.over_db
             under_way = hop.t - work.cut_s > CUT_S and self._own_s > work.cut_s
             most_db = self._own_db + LOUDER_DB_S * (hop.t - self._own_s) if under_way else math.inf
             self._own_db, self._own_s = hop.over_db if hop.over_db < most_db else most_db, hop.t
-            beyond_pct = max(self.warning_pct, 100 * work.cut_sag + COURSE_SHARE * self.warning_pct)
-            sagging = work.loaded and self._fell_through and sag * 100 > beyond_pct
-            sagging = sagging and self._jump_hops <= 1
-            self._sure_s = hop.t if sagging else -math.inf
-            self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
-            self._sure_falls = not _is_heard(hop)
+            sagging = beyond and work.loaded and self._fell_through
+            if not sagging or hop.audible >= TELLING or self._beyond_hops >= SMALL_HOPS:
+                self._sure_s = hop.t if sagging else -math.inf
+                self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
+                self._sure_falls = not _is_heard(hop)
         if not work.loaded:
             self._sums = [0.0, 0.0]
             return falls

@@ -457,6 +457,18 @@ def test_one_sure_frame_that_errs_is_no_sag_that_is_lost_then():
     assert walk.first(Severity.HOLD)[1] is None
 
 
+@pytest.mark.parametrize(
+    ("audible", "hops", "held"), [(1.5, 1, False), (1.5, 3, True), (TELLING, 1, True)],
+    ids=["drowned, one", "drowned, three", "heard, one"],
+)  # fmt: skip
+def test_where_the_lines_are_drowned_no_single_hop_surely_knows_a_sag_that_is_lost(audible, hops, held):
+    """The beat of the cut tells its speed there, give or take some per cent: of many hops one errs so far."""
+    faint = {"audible": audible, "beat": 2 * BEAT_TELLS, **NOWHERE}
+    walk = Walk().go(1, 0.0).go(0.3, lambda s: 0.08 * s, **faint).go(0.1, 0.028, **faint)
+    walk.go(0.05 * hops, 0.046, confidence=0.97, **faint).go(1.2, math.nan, **{**faint, "confidence": 0.1})
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
 def test_a_speed_lost_after_it_recovered_does_not():
     walk = Walk().go(1, 0.0).go(0.75, lambda s: 0.08 * s).go(0.3, 0.01).go(2, 0.12, **LOST)
     assert walk.first(Severity.HOLD)[1] is None
