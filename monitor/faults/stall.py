@@ -57,7 +57,11 @@ most of a second. A spindle that stands cuts nothing, and one that coasts cuts l
 fallen by so much, a third of its power, before they count as gone. Or it has gained so much, twice its power,
 over its mean and over what it was when its lines were last in their places: a drill that jams gets louder
 until its spindle stands, and that is not the cut which hid its lines before. (Its point enters for seconds,
-and the mean follows late: what got louder with its lines heard has not jammed.)"""
+and the mean follows late: what got louder with its lines heard has not jammed.) Nor has what is as loud as
+the cuts before were: of a cut that wavers, faint lines are heard in its quieter moments only."""
+
+CUTS_HOPS, CUTS_SHARE = 20, 0.3
+"""So long a cut, of all its hops, tells how loud cuts are; and the share of a new one in that."""
 
 SOUND_SHARE, USUAL_SHARE = 0.25, 0.05
 """Of a hop in the present level, and in that of the cut under way with its lines in their places."""
@@ -117,6 +121,9 @@ class StallRule:
     _sound_db: float = 0.0
     _usual_db: float = math.nan
     _placed_db: float = -math.inf
+    _cut_hops: int = 0
+    _cut_mean_db: float = 0.0
+    _cuts_db: float = -math.inf
     _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
@@ -216,6 +223,7 @@ class StallRule:
     def _goes_on(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the cut is as loud as ever, and its lines so faint that they are missed by chance."""
         self._sound_db += SOUND_SHARE * (hop.over_db - self._sound_db)
+        self._follow_cuts(hop, work)
         if not work.cutting:
             self._usual_db, self._placed_db = math.nan, -math.inf
         elif hop.heard and work.sure and hop.support >= IN_PLACE:
@@ -224,19 +232,32 @@ class StallRule:
             self._usual_db = self._sound_db if first else self._usual_db
             if not rotation.sag > AWAY:
                 self._placed_db = self._sound_db
-        louder_db = self._sound_db - max(self._usual_db, self._placed_db)
+        louder_db = self._sound_db - max(self._usual_db, self._placed_db, self._cuts_db)
         stays = self._sound_db - self._usual_db > -FADES_DB and louder_db < GAINS_DB
         silent = hop.over_db < self._usual_db - FALLS_DB  # what is cut no more is silent at once
         return hop.audible < FAINT and stays and not silent
+
+    def _follow_cuts(self, hop: Hop, work: Work) -> None:
+        """How loud the cuts are in which the spindle turned on."""
+        if work.cutting:
+            self._cut_hops += 1
+            self._cut_mean_db += (hop.over_db - self._cut_mean_db) / self._cut_hops
+            return
+        if self._cut_hops >= CUTS_HOPS and not self._stalled:
+            share = CUTS_SHARE if self._cuts_db > -math.inf else 1.0
+            before_db = self._cuts_db if share < 1 else 0.0
+            self._cuts_db = before_db + share * (self._cut_mean_db - before_db)
+        self._cut_hops, self._cut_mean_db = 0, 0.0
 
     def _dies_away(
         self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool
     ) -> bool:
         """Whether a cut that had got loud falls silent, and the lines are missed since it was loud."""
-        there = in_place or not weak or self._home(hop, rotation.reference_hz) >= HOME
-        if there or hop.heard or hop.deaf or turned or not (work.working and self._was_at_work):
+        at_home = not weak or self._home(hop, rotation.reference_hz) >= HOME
+        if in_place or at_home or hop.heard or hop.deaf or turned or not (work.working and self._was_at_work):
             self._missed, self._missed_hops = 0.0, 0
-            if work.strength <= LOUDEST:  # else another sound covers them
+            # a speed far off, found in the noise, is no sign of them; and another sound may cover them
+            if at_home and work.strength <= LOUDEST:
                 self._there_s = hop.t
         else:
             self._missed += SHARE * hop.audible

@@ -152,6 +152,35 @@ def test_a_cut_that_got_loud_with_its_lines_heard_has_not_jammed(gains_db, told)
     assert any(found) is told
 
 
+@pytest.mark.parametrize(("before_db", "told"), [(14.0, False), (9.0, True)])
+def test_a_cut_as_loud_as_those_before_has_not_jammed(before_db, told):
+    """It wavers, and its faint lines were heard in quieter moments."""
+    rule, lost = StallRule(), {"at": PECK, "sag": math.nan}
+    peck = replace(PECK, cutting=True)
+    walk(rule, 2, at=peck, make=lambda t: hop(t, over_db=before_db))
+    walk(rule, 1, 2.0)
+    walk(rule, 2, 3.0, at=peck, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 14.0, "audible": 1.0}
+    found = walk(rule, 0.8, 5.0, make=lambda t: silent(t, **faint), **{**lost, "at": peck})
+    assert any(found) is told
+
+
+@pytest.mark.parametrize(("home", "told"), [(0.02, False), (0.5, True)])
+def test_a_speed_found_by_chance_is_no_sign_of_lines_that_were_there_until_the_cut_died_away(home, told):
+    """The ear had lost the spindle in a loud cut for long before it ended."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    loud = {"over_db": 10.0 + JAM_DB, "audible": 0.3, "support": 0.3, "spindle_hz": 6.0, "confidence": 0.6}
+    there = {"probability_between": lambda low, high: home}
+    walk(rule, 1.5, 2.0, make=lambda t: hop(t, **loud, **there), at=PECK, sag=math.nan)
+    ends = [{"over_db": 10.0 + JAM_DB, "audible": 4.0}] * 3 + [{"over_db": 8.0 - DIES_DB, "audible": 4.0}] * 2
+    found = [
+        rule.step(silent(3.5 + 0.05 * k, **one), rotation(sag=math.nan), PECK, False)
+        for k, one in enumerate(ends)
+    ]
+    assert any(found) is told
+
+
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
