@@ -183,6 +183,8 @@ class SagRule:
     _jump_hops: int = 0
     _small_hops: int = 0
     _beyond_hops: int = 0
+    _short_hops: int = 0
+    _short_s: float = -math.inf
     _wrong: float = 1.0
     _slow_sums: list[float] = field(default_factory=lambda: [0.0, 0.0])
     _slow_hops: list[int] = field(default_factory=lambda: [0, 0])
@@ -250,8 +252,10 @@ class SagRule:
             sag = math.nan
         if in_place or elsewhere:
             sag = math.nan  # a tone of another sound, or switched off
+        if in_place:
+            self._sure_s = -math.inf  # nor is it lost: its lines are where they are in cuts
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
-            self._sums = [FADE * s for s in self._sums]
+            self._sums, self._short_hops = [FADE * s for s in self._sums], 0
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         small = sag * 100 <= self.warning_pct
         self._small_hops = self._small_hops + 1 if small else 0
@@ -268,6 +272,10 @@ class SagRule:
         beyond_pct = max(self.warning_pct, 100 * work.cut_sag + COURSE_SHARE * self.warning_pct)
         beyond = told and self._jump_hops <= 1 and sag * 100 > beyond_pct
         self._beyond_hops = self._beyond_hops + 1 if beyond else 0
+        short = told and hop.audible >= TELLING and sag * 100 < self.hold_pct
+        self._short_hops = self._short_hops + 1 if short else 0
+        if self._short_hops >= SMALL_HOPS:
+            self._short_s = hop.t
         if hop.confidence >= SURE and told:
             self._sure_db = hop.over_db
             under_way = hop.t - work.cut_s > CUT_S and self._own_s > work.cut_s
@@ -375,6 +383,7 @@ class SagRule:
         fast = self._sure_sag + self._sure_slope * LOST_FAST_S > self.hold_pct / 100
         long_enough = lost >= LOST_S and self._sure_slope > -RECOVERING and not self._sure_falls
         long_enough = lost >= LOST_FAST_S if fast else long_enough
+        long_enough = long_enough and hop.t - self._short_s >= (LOST_FAST_S if fast else LOST_S)
         if not long_enough or lost > LOST_TO_S or not work.loud:
             return None
         message = (

@@ -469,6 +469,19 @@ def test_where_the_lines_are_drowned_no_single_hop_surely_knows_a_sag_that_is_lo
     assert bool(walk.first(Severity.HOLD)[1]) is held
 
 
+@pytest.mark.parametrize(
+    ("audible", "in_place", "held"), [(TELLING, False, False), (0.5 * FAINT, False, True), (TELLING, True, False)],
+    ids=["heard on", "found by chance", "lines in their places"],
+)  # fmt: skip
+def test_a_sag_that_is_heard_on_is_not_lost_however_unsurely(audible, in_place, held):
+    """Short of the limit, and no deeper than it was: to three in four, for as long as it takes."""
+    walk = Walk().go(1, 0.0).go(0.05 / 0.08, lambda s: 0.08 * s)
+    goes_on = math.nan if in_place else 0.05
+    unsure = {"confidence": 0.75, "audible": audible, "in_place": in_place, **NOWHERE}
+    walk.go(1.2, goes_on, **unsure)
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
 def test_a_speed_lost_after_it_recovered_does_not():
     walk = Walk().go(1, 0.0).go(0.75, lambda s: 0.08 * s).go(0.3, 0.01).go(2, 0.12, **LOST)
     assert walk.first(Severity.HOLD)[1] is None
