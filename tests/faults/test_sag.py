@@ -470,7 +470,8 @@ def test_where_the_lines_are_drowned_no_single_hop_surely_knows_a_sag_that_is_lo
 
 
 @pytest.mark.parametrize(
-    ("audible", "in_place", "held"), [(TELLING, False, False), (0.5 * FAINT, False, True), (TELLING, True, False)],
+    ("audible", "in_place", "held"),
+    [(TELLING, False, False), (0.5 * FAINT, False, True), (TELLING, True, False)],
     ids=["heard on", "found by chance", "lines in their places"],
 )  # fmt: skip
 def test_a_sag_that_is_heard_on_is_not_lost_however_unsurely(audible, in_place, held):
