@@ -163,6 +163,11 @@ LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
 
+UNLED_S, LED_WITHIN = 1.0, 0.01
+"""A motor with a chuck on it comes to rest at a new load over some of its time constants, of a tenth of a
+second to three: for so long after the last speed before, one that stands still already where no hop between
+led is a note of music, on which a few lines agree. Its speeds are so near one another, of the free speed."""
+
 
 @dataclass(slots=True)
 class SagRule:
@@ -195,7 +200,7 @@ class SagRule:
     _sure_sag: float = math.nan
     _sure_slope: float = 0.0
     _sure_falls: bool = False
-    _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(LEAP_S / HOP_S)))
+    _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(UNLED_S / HOP_S)))
     _leapt_s: float = -math.inf
     _run_down: deque[float] = field(default_factory=lambda: deque(maxlen=10 * RUNS_DOWN_HOPS))
     _rates: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS_DOWN_HOPS))
@@ -242,7 +247,8 @@ class SagRule:
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
-        slow = self._slow(hop, rotation, work, in_place, missing, elsewhere, in_cut)
+        stands = self._stands_unled(hop, rotation)
+        slow = self._slow(hop, rotation, work, in_place, missing, elsewhere or stands, in_cut)
         self._follow_course(hop, rotation, work, in_place or elsewhere)
         self._falling.add(hop)
         falls = self._falls_unheard(hop, rotation, work, in_place or elsewhere)
@@ -281,7 +287,7 @@ class SagRule:
             under_way = hop.t - work.cut_s > CUT_S and self._own_s > work.cut_s
             most_db = self._own_db + LOUDER_DB_S * (hop.t - self._own_s) if under_way else math.inf
             self._own_db, self._own_s = hop.over_db if hop.over_db < most_db else most_db, hop.t
-            sagging = beyond and work.loaded and self._fell_through
+            sagging = beyond and work.loaded and self._fell_through and not stands
             if not sagging or hop.audible >= TELLING or self._beyond_hops >= SMALL_HOPS:
                 self._sure_s = hop.t if sagging else -math.inf
                 self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
@@ -291,7 +297,7 @@ class SagRule:
             return falls
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         counts = told and self._jump_hops <= 1 and not _runs_up(hop, rotation)
-        if not counts or (sag > FAR and not missing):
+        if not counts or stands or (sag > FAR and not missing):
             weight = 0.0
         elif hop.confidence >= SURE:
             weight = 1.0
@@ -415,13 +421,24 @@ class SagRule:
         """Whether the speed has lately come up by more than a spindle in a cut could have."""
         if hop.heard:
             path, sag = self._path, 1 - hop.spindle_hz / rotation.reference_hz
-            while path and hop.t - path[0][0] > LEAP_S:
+            while path and hop.t - path[0][0] > UNLED_S:
                 path.popleft()
-            lowest = sorted([one for _, one in path if one < DEEPEST])[-2:]
+            lowest = sorted([one for t, one in path if one < DEEPEST and hop.t - t <= LEAP_S])[-2:]
             if len(lowest) == 2 and lowest[0] - sag > LEAPS and 100 * sag > self.warning_pct:
                 self._leapt_s = hop.t
             path.append((hop.t, sag))
         return hop.t - self._leapt_s <= LEAP_S
+
+    def _stands_unled(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether the speed stands still already where no hop between led it from those heard just before."""
+        path = self._path
+        still = abs(hop.rate_hz_s) < STANDS_STILL * rotation.reference_hz
+        if not (hop.heard and still) or len(path) < 3 or rotation.sag != rotation.sag:
+            return False
+        sag = path[-1][1]
+        before = [one for _, one in path if abs(one - sag) > LED_WITHIN]
+        # two of those before: a single one may itself have been a slip of the ear
+        return len(before) >= 2 and all(sag - one > JUMP for one in before[-2:])
 
     def _runs_down(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the spindle falls as it does when it is switched off, while no peck is sure."""

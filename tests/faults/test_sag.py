@@ -15,7 +15,9 @@ from monitor.faults.sag import (
     MACHINE_WANDER,
     SLOW_MOST,
     SLOW_NATS,
+    STANDS_STILL,
     TELLING,
+    UNLED_S,
     SagRule,
 )
 from monitor.measurements import Kind, Severity
@@ -107,9 +109,23 @@ def test_one_bad_frame_is_no_hold():
     assert not any(f for _, f in walk.found)
 
 
+FALLING = {"rate_hz_s": -2 * STANDS_STILL * SPINDLE_HZ}  # what is at rest at once is no spindle
+
+
 def test_a_jump_must_be_seen_in_three_hops():
-    walk = Walk().go(1, 0.02).go(1, 0.15, **NOWHERE)
+    walk = Walk().go(1, 0.02).go(1, 0.15, **FALLING, **NOWHERE)
     assert 1.1 < walk.first(Severity.HOLD)[0] <= 1.2
+
+
+def test_a_speed_that_stands_at_once_where_none_led_is_a_note_of_music():
+    sure = {"probability_between": lambda low, high: 1.0}
+    walk = Walk().go(1, 0.02).go(0.1, math.nan, confidence=0.4, **NOWHERE).go(0.8, 0.154, **sure).go(1, 0.02)
+    assert not any(f for _, f in walk.found)
+
+
+def test_what_stands_for_longer_than_a_motor_takes_to_settle_is_told():
+    walk = Walk().go(1, 0.02).go(3, 0.154, **NOWHERE)
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + UNLED_S, abs=0.15)
 
 
 def test_a_speed_read_too_high_for_a_hop_makes_no_jump_of_the_next():
