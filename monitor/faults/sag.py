@@ -163,10 +163,10 @@ LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
 
-UNLED_S, LED_WITHIN = 1.0, 0.01
-"""A motor with a chuck on it comes to rest at a new load over some of its time constants, of a tenth of a
-second to three: for so long after the last speed before, one that stands still already where no hop between
-led is a note of music, on which a few lines agree. Its speeds are so near one another, of the free speed."""
+UNLED_S, AT_REST_S, LED_WITHIN = 1.0, 0.25, 0.01
+"""A motor with a chuck on it comes to rest at a new load over some four of its time constants, of a tenth of
+a second to three: a speed that stands still so soon after the one before, where no hop between led, is a note
+of music, on which a few lines agree; most notes end so soon. Its speeds are so near, of the free speed."""
 
 
 @dataclass(slots=True)
@@ -436,9 +436,14 @@ class SagRule:
         if not (hop.heard and still) or len(path) < 3 or rotation.sag != rotation.sag:
             return False
         sag = path[-1][1]
-        before = [one for _, one in path if abs(one - sag) > LED_WITHIN]
+        # (deeper ones led to nothing: a spindle that binds does not come up again to stand)
+        before = [one for one in path if one[1] < sag - LED_WITHIN]
         # two of those before: a single one may itself have been a slip of the ear
-        return len(before) >= 2 and all(sag - one > JUMP for one in before[-2:])
+        if len(before) < 2 or not all(sag - one > JUMP for _, one in before[-2:]):
+            return False
+        last_s = before[-1][0]
+        came_s = next(t for t, one in path if t > last_s and abs(one - sag) <= LED_WITHIN)
+        return came_s - last_s <= AT_REST_S
 
     def _runs_down(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the spindle falls as it does when it is switched off, while no peck is sure."""

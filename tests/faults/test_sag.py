@@ -123,6 +123,12 @@ def test_a_speed_that_stands_at_once_where_none_led_is_a_note_of_music():
     assert not any(f for _, f in walk.found)
 
 
+def test_a_speed_that_came_up_from_deeper_ones_to_stand_is_a_note_too():
+    sure = {"probability_between": lambda low, high: 1.0}
+    walk = Walk().go(1, 0.02).go(0.1, 0.133, **sure).go(0.7, 0.096, **sure).go(1, 0.02)
+    assert not any(f for _, f in walk.found)
+
+
 def test_what_stands_for_longer_than_a_motor_takes_to_settle_is_told():
     walk = Walk().go(1, 0.02).go(3, 0.154, **NOWHERE)
     assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + UNLED_S, abs=0.15)
@@ -212,7 +218,7 @@ def test_what_began_to_fall_before_it_cut_was_switched_off():
 @pytest.mark.parametrize(("up", "held"), [(0.01, True), (0.13, False)])
 def test_a_speed_that_leaps_down_and_up_and_sags_still_is_another_sounds(up, held):
     """Down by 23 %, up again by 1 or 13 %; no chuck gains speed so fast but when it is let go."""
-    leaps = Walk().go(1, 0.02).go(0.1, 0.25, **NOWHERE).go(0.3, 0.25 - up, **NOWHERE)
+    leaps = Walk().go(1, 0.02).go(0.1, 0.25, **NOWHERE).go(0.3, 0.25 - up, **FALLING, **NOWHERE)
     assert (leaps.first(Severity.HOLD)[1] is not None) is held
 
 
