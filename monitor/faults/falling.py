@@ -64,9 +64,9 @@ CUT_S = 0.25
 TONE_STEPS = 2
 """Of the grid: lines of the highest order are so wide."""
 
-BEAT_MOST = 8.0
+BEAT_MOST = 10.0
 """Nats that the beat of the cut can say of two courses: another sound may beat too, one window in some
-thousand (`monitor.signal.rhythm.MOST_NATS`)."""
+thousand (`monitor.signal.rhythm.MOST_NATS`, 8); and of the best of as many courses as above, log 8 more."""
 
 FAINTER = 0.7
 """In nepers of power, 3 dB: a drill that binds is heard. What gets fainter so much, within two hops, is drawn
