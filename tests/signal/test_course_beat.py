@@ -71,4 +71,6 @@ def test_it_is_the_chirp_periodogram_of_the_levels(hz):
     beats = levels - slow
     power = [np.abs(np.exp(-2j * np.pi * order * turns) @ beats) ** 2 for order in (1, 2)]
     expected = EXPECTED / (1 + EXPECTED) * np.sum(power, axis=0) / (beats @ beats)
-    assert CourseBeat(2, SAGS, STEP_S, DEEPEST).nats(levels, hz) == pytest.approx(expected, rel=1e-3, abs=1e-3)
+    assert CourseBeat(2, SAGS, STEP_S, DEEPEST).nats(levels, hz) == pytest.approx(
+        expected, rel=1e-3, abs=1e-3
+    )
