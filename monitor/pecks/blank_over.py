@@ -18,6 +18,7 @@ from monitor.pecks.rows import Dated, dated, rows_of
 
 
 def end_blank(cycle: Cycle, t: float) -> Iterator[Event]:
+    """End the blank under way, if one is, and forget it; one that proves to be none is not counted."""
     cycle.settle()
     heard, endings = cycle.heard_blank, cycle.endings
     if cycle.in_blank:
