@@ -37,7 +37,7 @@ def heard_s(
     ``tones``: sag at which tones of another sound seem to be lines of the spindle, at a time. ``beat``: sag
     at which the cut, ``level`` nepers louder than usual, beats as its two lips come round.
     """
-    rng = np.random.default_rng(seed)
+    rng, cut_rng = np.random.default_rng(seed), np.random.default_rng(100 + seed)
     rule = SagRule(4.0, 8.0, LAG_S)
     turns = 0.0
     for t in times(seconds):
@@ -56,7 +56,7 @@ def heard_s(
             hz = SPINDLE_HZ * (1 - np.array([beat(one) for one in pieces]))
             phase = turns + np.cumsum(hz) * STEP_S / N_FINE
             turns = phase[-1]
-            levels = levels + DEPTH * np.cos(4 * np.pi * phase) + SPREAD * rng.standard_normal(N_FINE)
+            levels = levels + DEPTH * np.cos(4 * np.pi * phase) + SPREAD * cut_rng.standard_normal(N_FINE)
         # the speed is not known: confidence 0.3, and no sag of it
         now = replace(
             hop(t, confidence=0.3, audible=1.5, running=0.99, spindle_hz=0.99 * SPINDLE_HZ),
