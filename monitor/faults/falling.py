@@ -65,8 +65,8 @@ TONE_STEPS = 2
 """Of the grid: lines of the highest order are so wide."""
 
 BEAT_MOST = 10.0
-"""Nats that the beat of the cut can say of two courses: another sound may beat too, one window in some
-thousand (`monitor.signal.rhythm.MOST_NATS`, 8); and of the best of as many courses as above, log 8 more."""
+"""Nats that the beat of the cut can say for or against a fall or rise: another sound may beat too, one window
+in some thousand (`monitor.signal.rhythm.MOST_NATS`, 8), and of the best of so many courses log 8 more."""
 
 FAINTER = 0.7
 """In nepers of power, 3 dB: a drill that binds is heard. What gets fainter so much, within two hops, is drawn
@@ -146,8 +146,9 @@ class FallingCourse:
         at = hop.between.states((1 - courses) * free_hz)
         along = self._share * (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
         # up to the hold limit, or where they begin
-        slower = max(1 - (1 - hold + STEP) / (1 - start_sag), STEP / 2) > STEADY
-        stays = hop.between.states((1 - STEADY[slower]) * (1 - start_sag) * free_hz)
+        sags = _steady(hold)
+        slower = max(1 - (1 - hold + STEP) / (1 - start_sag), STEP / 2) > sags
+        stays = hop.between.states((1 - sags[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
         steady = self._share * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
         turning, standing, stopping = self._beats(hops, (1 - start_sag) * free_hz, hold)
@@ -184,9 +185,11 @@ class FallingCourse:
         """What the beat of the cut says of falls and rises, (begun, way), of steady speeds, (speed,), and of
         the likeliest fall that has ended short of the limit, nats against the best of steady speeds.
 
-        Nothing, zeros, where the beat is not heard.
+        Nothing, zeros, where the beat is not heard, or the limit lies deeper than its steady speeds do.
         """
-        nothing = np.zeros((HOPS - LEAST_HOPS, WAYS.size)), np.zeros(STEADY.size), -math.inf
+        nothing = np.zeros((HOPS - LEAST_HOPS, WAYS.size)), np.zeros(_steady(hold).size), -math.inf
+        if hold > STEADY[-1]:
+            return nothing
         levels = np.concatenate([one.levels for one in hops]).astype(np.float64)
         n, step_s = hops[-1].levels.size, hops[-1].step_s
         usual = float(np.median(levels)) - FAINTER
@@ -204,6 +207,11 @@ class FallingCourse:
         passed = self._flutes * start_hz * step_s * np.arange(LEAST_HOPS, HOPS)
         turning[passed < LEAST_BEATS] = np.minimum(turning[passed < LEAST_BEATS], 0.0)
         return turning, standing - float(standing.max()), float(stopping.max()) - most
+
+
+def _steady(hold: float) -> NDArray[np.float64]:
+    """Steady speeds up to a hold limit: sags under the speed from which the courses begin."""
+    return STEADY if hold <= STEADY[-1] else np.arange(STEADY[0], hold, STEP)
 
 
 def _sags(n_fine: int, step_s: float, hold: float) -> NDArray[np.float64]:

@@ -238,10 +238,11 @@ class StallRule:
         return hop.audible < FAINT and stays and not silent
 
     def _follow_cuts(self, hop: Hop, work: Work) -> None:
-        """How loud the cuts are in which the spindle turned on."""
+        """How loud the cuts are in which the spindle turned on, but for what another sound covers."""
         if work.cutting:
-            self._cut_hops += 1
-            self._cut_mean_db += (hop.over_db - self._cut_mean_db) / self._cut_hops
+            if work.strength <= LOUDEST:
+                self._cut_hops += 1
+                self._cut_mean_db += (hop.over_db - self._cut_mean_db) / self._cut_hops
             return
         if self._cut_hops >= CUTS_HOPS and not self._stalled:
             share = CUTS_SHARE if self._cuts_db > -math.inf else 1.0

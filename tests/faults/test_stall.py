@@ -5,6 +5,7 @@ from dataclasses import replace
 
 import pytest
 
+from monitor.faults.departure import LOUDEST
 from monitor.faults.stall import (
     COLLAPSE,
     DIES_DB,
@@ -163,6 +164,17 @@ def test_a_cut_as_loud_as_those_before_has_not_jammed(before_db, told):
     faint = {"over_db": 14.0, "audible": 1.0}
     found = walk(rule, 0.8, 5.0, make=lambda t: silent(t, **faint), **{**lost, "at": peck})
     assert any(found) is told
+
+
+def test_a_cut_under_another_sound_does_not_tell_how_loud_cuts_are():
+    rule, peck = StallRule(), replace(PECK, cutting=True)
+    walk(rule, 2, at=peck, make=lambda t: hop(t, **LOUD))
+    walk(rule, 1, 2.0)
+    walk(rule, 2, 3.0, at=replace(peck, strength=LOUDEST + 1), make=lambda t: hop(t, over_db=26.0))
+    walk(rule, 1, 5.0)
+    walk(rule, 2, 6.0, at=peck, make=lambda t: hop(t, **LOUD))
+    jams = {"over_db": 15.0, "audible": 1.0}
+    assert any(walk(rule, 0.8, 8.0, make=lambda t: silent(t, **jams), at=peck, sag=math.nan))
 
 
 @pytest.mark.parametrize(("home", "told"), [(0.02, False), (0.5, True)])
