@@ -10,7 +10,9 @@ What hides it is the machine's own wander. It is slow, so that speeds shortly af
 its variogram (mean square of the change over a lag; Matheron 1963, from memory) begins as that of the
 baseline, in which far more of it is heard than in the seconds between two blanks, and is learned on while the
 spindle runs free. In a cut, grain adds to it: that is learned where good pecks depart from what they cost in
-the mean. (The first peck of a kind tells nothing of it, as its load builds up by a course not yet known.)
+the mean. (The first peck of a kind tells nothing of it, as its load builds up by a course not yet known: it
+is held against that of the peck before, at the same times, and must climb by more than grain can make.
+Good pecks climb a little and alike; held against an even load, each first one was warned of, in every blank.)
 Against these, against what the speed may be off by, and against the free speed just before contact, the
 amount of a load of the expected course is estimated by generalised least squares (Aitken 1935, from memory),
 in deviations of its own estimate: the best that can be had linearly. Two seconds of it tell how steep the
@@ -370,7 +372,8 @@ class _Climb:
     """What one quantity says of a climb, as a share of the usual torque.
 
     ``sum``: the share by now over its own variance, ``size``: 1 / variance; in ``parts`` it is ``over`` the
-    usual by such shares. ``usual``: what good pecks have by now.
+    usual by such shares. ``usual``: what good pecks have by now, ``grain``: deviation of the share by which
+    they climb themselves, beyond what is known.
     """
 
     sum: float
@@ -378,15 +381,17 @@ class _Climb:
     parts: NDArray[np.int64]
     over: NDArray[np.float64]
     usual: float
+    grain: float
 
     @property
     def z(self) -> float:
         """Deviations of its own."""
         return self.sum / math.sqrt(self.size) if self.size > 0 else 0.0
 
-    def square(self, grain: float) -> float:
+    @property
+    def square(self) -> float:
         """Square of these, with its sign, where good pecks climb by such a share themselves."""
-        return self.z * abs(self.z) / (1 + grain**2 * self.size)
+        return self.z * abs(self.z) / (1 + self.grain**2 * self.size)
 
 
 @dataclass(slots=True)
@@ -404,7 +409,7 @@ class _Loudness:
     _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
     _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
 
-    def climb(self, peck: _Peck, kind: int) -> _Climb | None:
+    def climb(self, peck: _Peck, kind: int, grain: float) -> _Climb | None:
         """What the sound says of a climb, None where nothing."""
         levels = np.asarray(peck.levels_db)
         good, n = self._expected(peck.number, kind, levels.size)
@@ -427,7 +432,7 @@ class _Loudness:
         sums, size, _ = _fitted(covariance, _course(times, peck.part_s) * doubled_db, over)
         # a cut that is fainter, by a microphone that was moved, for instance, says nothing against a load
         sums = min(max(sums, 0.0), MOST_LOUDER_Z * math.sqrt(size))
-        return _Climb(sums, size, k[known], over / doubled_db, float(good[-1]))
+        return _Climb(sums, size, k[known], over / doubled_db, float(good[-1]), grain)
 
     def learn(self, peck: _Peck, kind: int) -> None:
         """Take a peck that is over."""
@@ -481,7 +486,7 @@ class PackingRule:
     _places: dict[int, _Usual] = field(default_factory=dict)
     _loudness: _Loudness = field(default_factory=_Loudness)
     _idle_db: float = math.inf
-    _before: float = math.nan
+    _before: tuple[NDArray[np.float64], float] | None = None  # loads of the last good peck, time of its parts
     _peck: _Peck | None = None
     _free: deque[_Sag] = field(default_factory=lambda: deque(maxlen=2 * round(FREE_S / HOP_S) + LATE_HOPS))
     _still: list[_Sag] = field(default_factory=list)
@@ -594,7 +599,8 @@ class PackingRule:
         lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(peck.number)  # nor this one
         if shallow or lost or len(peck.loads) < LEAST_PARTS:
             return
-        by_sound = self._loudness.climb(peck, self._kind(peck.number))
+        grain = self._grain() if open_flutes else 0.0
+        by_sound = self._loudness.climb(peck, self._kind(peck.number), grain)
         by_load = self._by_load(peck, open_flutes)
         if open_flutes and by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB:
             by_sound = None
@@ -602,8 +608,7 @@ class PackingRule:
         if not told:
             return
         # independent of one another, and each of its own amount: their likelihoods multiply
-        coarse = OPEN_GRAIN_WOOD if self.job.properties.softens_c is None else OPEN_GRAIN
-        square = sum([one.square(coarse if open_flutes else 0.0) for one in told], 0.0)
+        square = sum([one.square for one in told], 0.0)
         amount = sum([one.sum for one in told], 0.0) / sum([one.size for one in told], 0.0)
         shares = _together(told, len(peck.loads))
         lasts = shares.size >= LEAST_PARTS - 1 and _climbs_on(shares)
@@ -617,7 +622,7 @@ class PackingRule:
         """What the load says of a climb, None where nothing."""
         part_s = peck.part_s
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
-        good, variance, n, differ = self._expected(peck.number, loads.size)
+        good, variance, n, differ = self._expected(peck, loads.size)
         if good is None or not good[-1] > self.wander.sd:
             return None  # where cuts cost less than that, lines drown in them
         late = self._late_parts(loads, good)
@@ -655,7 +660,13 @@ class PackingRule:
         sums, size, scatter = _fitted(covariance, cut * _course(times, part_s) * now, over)
         if open_flutes:  # as surely as it fits (Birge 1932, from memory): the ear may slip from line to line
             sums, size = sums / scatter, size / scatter
-        return _Climb(sums, size, k[known] + late, over[free.size :] / now, now)
+        unknown = open_flutes or self._kind(peck.number) not in self._kinds
+        grain = self._grain() if unknown else 0.0
+        return _Climb(sums, size, k[known] + late, over[free.size :] / now, now, grain)
+
+    def _grain(self) -> float:
+        """Deviation of the share by which the load of a good peck climbs, where no like one was heard."""
+        return OPEN_GRAIN_WOOD if self.job.properties.softens_c is None else OPEN_GRAIN
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
         """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
@@ -666,14 +677,17 @@ class PackingRule:
         return int(np.flatnonzero(empty)[-1]) + 1 if empty.any() else 0
 
     def _expected(
-        self, number: int, size: int
+        self, peck: _Peck, size: int
     ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64], int, float]:
         """What good pecks cost, part by part, its variance beyond wander, how many tell it, and by what share
-        pecks differ."""
+        pecks differ. None of this kind need be known to be good: then those of the same place tell it, and
+        where this is the first, the good one before, which was longer or shorter."""
+        number = peck.number
         kind, place = self._kinds.get(self._kind(number)), self._places.get(number)
+        if kind is None and place is not None:
+            return np.maximum(_padded(place.loads, size), 0.0), _padded(place.variance, size), place.n, DEEPER
         if kind is None:
-            flat = np.full(size, self._before) if self._before == self._before else None
-            return flat, np.zeros(size), 0, UNLIKE
+            return self._as_before(size, peck.part_s), np.zeros(size), 0, UNLIKE
         good, variance = _padded(kind.loads, size), _padded(kind.variance, size)
         if place is None:
             return np.maximum(good, 0.0), variance, kind.n, DEEPER
@@ -682,6 +696,19 @@ class PackingRule:
         good = (good + worth * here) / (1 + worth)
         variance = (variance + worth**2 * _padded(place.variance, size)) / (1 + worth) ** 2
         return np.maximum(good, 0.0), variance, kind.n, DIFFER  # a drill never drives the spindle
+
+    def _as_before(self, size: int, part_s: float) -> NDArray[np.float64] | None:
+        """Loads of the good peck before, at the same times after contact: the feed is the same, so that the
+        motor has answered as far, and as much of the drill is in. Where they fall, a drive has won back what
+        it lost, or the ear has slipped: neither need happen again, and the greatest so far is taken."""
+        if self._before is None:
+            return None
+        loads, its_part_s = self._before
+        known = np.flatnonzero(np.isfinite(loads))
+        times = (np.arange(size) + 0.5) * part_s
+        greatest = np.maximum.accumulate(loads[known])
+        expected: NDArray[np.float64] = np.interp(times, (known + 0.5) * its_part_s, greatest)
+        return np.maximum(expected, 0.0)
 
     def _kind(self, number: int) -> int:
         """Number of the first peck that is as long; one that begins on the face is like no other."""
@@ -735,13 +762,13 @@ class PackingRule:
         kind = self._kinds.setdefault(self._kind(peck.number), _Usual())
         kind.take(scaled, variance, scatter)
         if late == late:
-            if self._before != self._before:  # nothing was learned of it yet
+            if self._before is None:  # nothing was learned of it yet
                 self.uneven = Wander(math.hypot(self.wander.sd, GRAIN * max(late, 0.0)))
-            self._before = late / self._dull
+            self._before = scaled, part_s
 
     def _near_usual(self, peck: _Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
         """Loads of a peck, those of a packed one no farther from the usual than chance takes a good one."""
-        good, *_ = self._expected(peck.number, loads.size)
+        good, *_ = self._expected(peck, loads.size)
         if peck.z < NO_GOOD_Z or good is None:
             return loads
         most = WINSOR * self.wander.sd
@@ -761,7 +788,7 @@ class PackingRule:
 
     def _learn_in(self, peck: _Peck) -> None:
         """Wander in a good peck, about what such pecks cost part by part where that is known."""
-        good, _, n, _ = self._expected(peck.number, PARTS)
+        good, _, n, _ = self._expected(peck, PARTS)
         if good is None or n == 0 or not np.isfinite(good).any():
             return
         known = np.flatnonzero(np.isfinite(good))

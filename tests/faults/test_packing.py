@@ -87,6 +87,43 @@ def test_good_blanks_are_silent():
     assert [shop.blank(n, good) for n in range(1, 8)] == [[]] * 7
 
 
+CLIMBS_JOB = JOB.model_copy(update={"pecks_mm": (6.0, *[4.3] * 5), "flute_length_mm": 5.0, "depth_mm": 27.5})
+
+
+def climbing(peck, into, depth):
+    """Every good peck's load climbs by two thirds, as the wall grows on which the drill rubs."""
+    return 0.010 * (1 + 0.16 * into)
+
+
+def test_a_climb_that_every_good_peck_has_is_no_packing():
+    """The first of a length, held against an even load, was warned of and taught nothing, in each blank."""
+    for wander in (0.0004, 0.0008):
+        shop = Shop(wander, CLIMBS_JOB)
+        assert [shop.blank(n, climbing) for n in range(1, 6)] == [[]] * 5
+
+
+@pytest.mark.parametrize("blanks_before", [0, 2])
+def test_packing_is_told_beside_a_climb_that_good_pecks_have(blanks_before):
+    shop = Shop(0.0004, CLIMBS_JOB)
+    for n in range(blanks_before):
+        assert shop.blank(n + 1, climbing) == []
+    found = shop.blank(
+        blanks_before + 1,
+        lambda peck, into, depth: climbing(peck, into, depth) + packed_from(3)(peck, into, depth) - FREE,
+    )
+    assert [peck for peck, *_ in found][:1] in ([3], [4])
+
+
+def test_the_first_of_a_length_is_held_against_the_peck_before_at_the_same_times_and_no_fall_is_usual():
+    rule = PackingRule(CLIMBS_JOB)
+    assert rule._as_before(4, 0.3) is None
+    rule._before = np.asarray([math.nan, 0.01, 0.02, 0.01, 0.005]), 0.4
+    expected = rule._as_before(8, 0.2)
+    assert expected[:2] == pytest.approx([0.01, 0.01])  # what was not heard is as what follows
+    assert expected[3] == pytest.approx(0.0125)  # at 0.7 s, between 0.6 and 1 s
+    assert expected[5:] == pytest.approx([0.02] * 3)
+
+
 @pytest.mark.parametrize("blanks_before", [0, 2])
 def test_a_climb_that_grows_is_warned_of_and_held_before_sag_would(blanks_before):
     shop = Shop()
