@@ -602,7 +602,10 @@ class PackingRule:
         grain = self._grain() if open_flutes else 0.0
         by_sound = self._loudness.climb(peck, self._kind(peck.number), grain)
         by_load = self._by_load(peck, open_flutes)
-        if open_flutes and by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB:
+        # such a noise takes work: where the load is heard, and does not climb, it is not the drill's
+        no_load = by_load is not None and by_load.z < NO_GOOD_Z
+        too_loud = by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB
+        if too_loud and (open_flutes or no_load):
             by_sound = None
         told = [one for one in (by_load, by_sound) if one is not None and one.size > 0]
         if not told:

@@ -498,6 +498,12 @@ def test_in_open_flutes_a_load_that_is_heard_must_tell_and_holds_where_sound_doe
     assert {severity for _, severity, _ in found} == told
 
 
+def test_another_sound_over_two_pecks_whose_load_does_not_climb_is_no_packing():
+    """Compressed air is louder than any drill that binds, and loads nothing."""
+    shop = Heard(lambda blank, peck, share: 14.0 * share if blank == 3 and peck in (4, 5) else 0.0)
+    assert [shop.blank(n, good) for n in range(1, 4)] == [[]] * 3
+
+
 def test_in_open_flutes_two_louder_pecks_warn_where_no_load_is_heard():
     shop = Heard(rubs(4), job=JOB.model_copy(update={"flute_length_mm": 60.0}))
     assert [shop.blank(n, lambda *_: UNSEEN) for n in (1, 2)] == [[], []]
