@@ -54,7 +54,7 @@ class Baseline:
     the commanded one, relative to their common scale (geometric mean 1): a dial error common to
     all speeds is invisible. ``floor_dbfs_hz[i][j]`` is the noise power density (dB re full scale
     squared per Hz, lines excluded) at ``speeds_rpm[i]`` and ``floor_hz[j]``.
-    ``wander`` is the rms of relative speed variation heard within the recordings.
+    ``wander`` is the rms of relative speed variation heard within the recordings, 0 where none was.
     """
 
     version: int
@@ -156,9 +156,8 @@ def describe(baseline: Baseline) -> str:
                 f"The {rpm:g} rpm recording ran {abs(off):.1f} % {'faster' if off > 0 else 'slower'}"
                 f" relative to {first} than the dial says."
             )
-    text.append(
-        f"Speed wandered by {100 * b.wander:.2f} % rms. Confidence in the lines: {100 * b.confidence:.0f} %."
-    )
+    wandered = f"by {100 * b.wander:.2f} % rms" if b.wander else "by less than is heard"
+    text.append(f"Speed wandered {wandered}. Confidence in the lines: {100 * b.confidence:.0f} %.")
     text += [f"Note: {note}." for note in b.notes]
     return "\n".join(text)
 

@@ -16,7 +16,7 @@ import soundfile
 
 from monitor import cli
 from monitor.commands import replay
-from monitor.commands.replay import Tally, off_speed, strange
+from monitor.commands.replay import Tally, deaf, off_speed, strange
 from monitor.evidence.archive import Archive
 from monitor.evidence.past_recordings import recording_of
 from monitor.job import default_job, parse_job
@@ -39,6 +39,9 @@ feed = "0.003 in/rev"
 depth = "4 in"
 pecks = ["0.8 in", "0.4 in", "0.25 in"]
 """
+
+
+_UNHEARD = [row(0.05 * (hop + 1))._replace(speed_rpm=NAN) for hop in range(500)]
 
 
 @pytest.fixture
@@ -93,6 +96,32 @@ def test_a_spindle_that_was_hardly_heard_is_said_so(turning, said):
     assert bool(strange(tally)) is said
     assert not said or "heard in 10 % of the recording only" in strange(tally)[0]
     assert strange(Tally(rows=100)) == []  # a piece between two blanks
+
+
+@pytest.mark.parametrize(
+    ("turning", "blanks", "told"), [(0.01, 0, True), (0.0, 0, True), (0.01, 1, False), (0.3, 0, False)]
+)
+def test_a_batch_that_was_not_heard_is_an_error(turning, blanks, told):
+    """A blank that was heard to its end shows that the rest may be a machine that stood."""
+    tally = Tally(rows=4000, blanks=blanks, rows_at_rpm=Counter({310: round(4000 * turning)}))
+    said = deaf(tally)
+    assert (said is not None) is told
+    assert said is None or f"heard in {100 * turning:.0f} % of the recording and no blank to its end" in said
+    assert deaf(Tally(rows=100)) is None  # a piece between two blanks
+
+
+def test_an_unheard_batch_ends_with_1_and_a_line_for_a_script(files, script, monkeypatch, capsys):
+    monkeypatch.setattr(replay, "heard_elsewhere", lambda recording, baseline, job: None)
+    monkeypatch.setattr(ScriptedListener, "feed", lambda self, x: Heard(trace=_UNHEARD))
+    assert run(files) == 1
+    out, err = capsys.readouterr()
+    assert "No hold was raised." in out
+    assert err.count("\n") == 1
+    assert err.startswith(f"spindlebell replay: {files / 'rec.wav'}: the spindle was heard in 0 %")
+    assert "learn the baseline again" in err
+    held = Heard(trace=_UNHEARD, events=[event(3.0)])
+    monkeypatch.setattr(ScriptedListener, "feed", lambda self, x: held)
+    assert run(files) == 10  # a hold comes first
 
 
 def test_what_is_counted_does_not_grow_with_the_length():

@@ -55,8 +55,8 @@ MANUAL = Manual(
     statuses={
         0: "done, and no hold was raised",
         10: "done, and a hold was raised",
-        1: "the spindle was heard at another speed than the job's, so that nothing was watched; or anything "
-        "else, an interruption included",
+        1: "the spindle was heard at another speed than the job's, or hardly ever and no blank to its end, "
+        "so that nothing was watched; or anything else, an interruption included",
     },
 )
 
@@ -115,9 +115,12 @@ def run(args: argparse.Namespace) -> int:
         print(f"spindlebell replay: {recording.cut_short}", file=sys.stderr)
     print("\n".join(summary(tally, job, evidence.directory, evidence.batch)))
     elsewhere = heard_elsewhere(recording, baseline, job) if strange(tally) else None
+    unheard = None if elsewhere else deaf(tally)
     if elsewhere:
         print(f"spindlebell replay: {args.job}: {elsewhere}", file=sys.stderr)
-    return EXIT_HELD if tally.holds else EXIT_OTHER if elsewhere else EXIT_DONE
+    elif unheard:
+        print(f"spindlebell replay: {args.recording}: {unheard}", file=sys.stderr)
+    return EXIT_HELD if tally.holds else EXIT_OTHER if elsewhere or unheard else EXIT_DONE
 
 
 def _keep_memory() -> None:
@@ -221,6 +224,21 @@ def strange(tally: Tally) -> list[str]:
         f"The spindle was heard in {share:.0f} % of the recording only. If it turned for longer, baseline, "
         "job and recording are not of one machine, or the microphone was another: nothing here is sure then."
     ]
+
+
+def deaf(tally: Tally) -> str | None:
+    """What is wrong where the spindle was hardly heard (``strange``) and no blank was, to its end.
+
+    Where one was, the rest may be a machine that stood. Nothing was watched otherwise, which no hold told.
+    """
+    if not strange(tally) or tally.blanks:
+        return None
+    share = 100 * tally.rows_at_rpm.total() / tally.rows
+    return (
+        f"the spindle was heard in {share:.0f} % of the recording and no blank to its end, so that nothing "
+        "was watched: give the job and the baseline of this machine and microphone; where they are, learn "
+        "the baseline again at two speeds, with the microphone nearer to the headstock"
+    )
 
 
 def heard_elsewhere(recording: Recording, baseline: Baseline, job: Job) -> str | None:

@@ -267,8 +267,8 @@ class Wander:
 
 
 def wander_of(heard_rms: float) -> Wander:
-    """What is known of a machine's wander by the rms heard in its baseline."""
-    return Wander(max(SMOOTHED * heard_rms, LEAST_SD))
+    """What is known of a machine's wander by the rms heard in its baseline: 0 where none was heard."""
+    return Wander() if heard_rms == 0.0 else Wander(max(SMOOTHED * heard_rms, LEAST_SD))
 
 
 @dataclass(slots=True)  # not frozen: made at every hop

@@ -25,7 +25,7 @@ def steady_speed(run: FreeRun, c: Spectrogram, hz: Array, top_hz: float, paired:
     """
     log_p = log_power(c)
     plain, _ = detect(c, np.mean(log_p, axis=0).astype(np.float64), top_hz)
-    first = hz if paired else _wandering_together(log_p, c.df, hz)
+    first, shared = (hz, True) if paired else _wandering_together(log_p, c.df, hz)
     u = _track(log_p, c.df, first)
     for _ in range(2):
         more, z = detect(c, _steadied_mean(log_p, u), top_hz / exp(MAX_DEVIATION))
@@ -45,6 +45,10 @@ def steady_speed(run: FreeRun, c: Spectrogram, hz: Array, top_hz: float, paired:
             hz = first
             u = _track(log_p, c.df, hz)
             break
+    if not shared and not _foretold(log_p, c.df, hz):
+        # A track sharpens the noise that it was found in, and smears a spindle that wanders by less than is
+        # seen: its lines would pass for fixed ones. Taken as none, it leaves them unclassed.
+        hz, u = hz[:0], np.zeros(c.t.size)
     plain = plain[mains_multiple(plain, 0.3) == 0]
     over = np.hstack([_follow(log_p, c.df, hz, u) - LOG_MEAN, _near(log_p, c, plain, np.ptp(u) * plain)])
     _check_steady(run, c.t, u, over)
@@ -82,14 +86,15 @@ def _follow_phase(run: FreeRun, c: Spectrogram, u: Array, hz: Array) -> tuple[Ar
     return np.asarray(t, np.float64), np.asarray(fine - fine.mean(), np.float64)
 
 
-def _wandering_together(log_p: NDArray[np.float32], df: float, hz: Array) -> Array:
-    """Which lines share one wander, for a recording with no other to compare.
+def _wandering_together(log_p: NDArray[np.float32], df: float, hz: Array) -> tuple[Array, bool]:
+    """Which lines share one wander, for a recording with no other to compare; and whether any do.
 
     Each of the strongest lines is followed alone; the one whose wander sharpens the others most
-    is taken for the spindle's, with the lines that it sharpens.
+    is taken for the spindle's, with the lines that it sharpens. All where it sharpens none, since each may
+    say too little alone.
     """
     if hz.size < 3:
-        return hz
+        return hz, False
     still = np.zeros(log_p.shape[0])
     level = np.mean(_follow(log_p, df, hz, still), axis=0)
     best, best_sum = hz, 0.0
@@ -102,7 +107,18 @@ def _wandering_together(log_p: NDArray[np.float32], df: float, hz: Array) -> Arr
             best_sum = float(gain[together].sum())
             together[k] = True
             best = hz[together]
-    return best
+    return best, best_sum > 0
+
+
+def _foretold(log_p: NDArray[np.float32], df: float, hz: Array) -> bool:
+    """Whether lines move as the others do, rather than stand still: each judged by a track without it.
+
+    Leave-one-out cross-validation (Stone 1974, from memory) of the log-likelihood, summed over lines.
+    """
+    if hz.size < 2:
+        return False
+    tracks = [_track(log_p, df, np.delete(hz, k)) for k in range(hz.size)]
+    return sum(float(_gain(log_p, df, hz[k : k + 1], u)[0]) for k, u in enumerate(tracks)) > 0
 
 
 def _gain(log_p: NDArray[np.float32], df: float, hz: Array, u: Array) -> Array:

@@ -6,10 +6,11 @@ import numpy as np
 import pytest
 from scipy import signal
 
-from monitor.baseline import LineClass
+from monitor.baseline import LineClass, describe
 from monitor.errors import BaselineError
-from monitor.signal.lines import log_threshold
-from monitor.signal.orders import FreeRun, learn_baseline
+from monitor.signal.lines import log_power, log_threshold, spectrogram
+from monitor.signal.orders import COARSE_S, FreeRun, learn_baseline
+from monitor.signal.wander import _foretold
 from monitor.synth.machines import draw_machine
 from monitor.synth.rooms import draw_room
 from monitor.synth.scenes import free_running
@@ -86,6 +87,32 @@ def test_without_wander_one_speed_leaves_lines_unknown():
     one = _learn((950, free_run(950, 6, wander=0.0), FS, "one"))
     assert not _of(one, LineClass.ORDER)
     assert len(_of(one, LineClass.UNKNOWN)) >= len(ORDERS)
+
+
+def test_a_track_that_fits_noise_is_no_wander():
+    """Lines under 450 Hz show nothing of 0.03 %; what is followed then is noise, and adds lines to it."""
+    geared = {1.0: 0.37, 2.0: 0.51, 3.0: 0.85, 2.35: 0.9, 4.69: 0.71, 42.0: 1.47, 84.0: 0.75, 43.0: 0.2}
+    hum = {50.0: 0.5, 150.0: 0.3}
+    for seed in (0, 1):
+        one = _learn((310, free_run(310, seed, orders=geared, fixed=hum, wander=3e-4), FS, "one"))
+        assert one.wander == 0
+        assert "wandered by less than is heard" in describe(one)
+        assert [line.frequency_hz for line in _of(one, LineClass.FIXED)] == pytest.approx([150, 50], abs=0.05)
+        assert not _of(one, LineClass.ORDER)
+        unclassed = [line.frequency_hz * 60 / 310 for line in _of(one, LineClass.UNKNOWN)]
+        assert all(min(abs(order - true) for true in geared) < 0.05 for order in unclassed)
+        assert all(min(abs(order - true) for order in unclassed) < 0.05 for true in (42.0, 84.0))
+
+
+def test_lines_foretell_a_wander_that_they_share_and_no_other():
+    low, high = [24.0, 74.0], [900.0, 1300.0, 2100.0]
+    for wander, told in ((0.0, False), (0.002, True)):
+        orders = {hz / 10: 1.0 for hz in low + (high if told else [])}
+        x = free_run(600, 4, orders=orders, fixed={50.0: 0.1}, wander=wander)
+        c = spectrogram(x, FS, COARSE_S, "hann", 2, 5000.0)
+        # a line of noise has a track of its own, which the two low lines cannot refute
+        followed = np.array(low + (high if told else [2756.0]))
+        assert _foretold(log_power(c), c.df, followed) is told
 
 
 def test_three_speeds_at_different_rates_use_the_lowest_band():
