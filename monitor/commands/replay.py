@@ -229,14 +229,15 @@ def strange(tally: Tally) -> list[str]:
 def deaf(tally: Tally) -> str | None:
     """What is wrong where the spindle was hardly heard (``strange``) and no blank was, to its end.
 
-    Where one was, the rest may be a machine that stood. Nothing was watched otherwise, which no hold told.
+    Where one was, the rest may be a machine that stood. Otherwise nothing was watched, which no hold told: a
+    script would take it for a good batch, a recording of a spindle that stood included.
     """
     if not strange(tally) or tally.blanks:
         return None
     share = 100 * tally.rows_at_rpm.total() / tally.rows
     return (
         f"the spindle was heard in {share:.0f} % of the recording and no blank to its end, so that nothing "
-        "was watched: give the job and the baseline of this machine and microphone; where they are, learn "
+        "was watched: if it turned, give the job and the baseline of this machine and microphone; where they are, learn "
         "the baseline again at two speeds, with the microphone nearer to the headstock"
     )
 
