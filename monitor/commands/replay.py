@@ -237,8 +237,8 @@ def deaf(tally: Tally) -> str | None:
     share = 100 * tally.rows_at_rpm.total() / tally.rows
     return (
         f"the spindle was heard in {share:.0f} % of the recording and no blank to its end, so that nothing "
-        "was watched: if it turned, give the job and the baseline of this machine and microphone; where they are, learn "
-        "the baseline again at two speeds, with the microphone nearer to the headstock"
+        "was watched: if it turned, give the job and the baseline of this machine and microphone; where "
+        "they are, learn the baseline again at two speeds, with the microphone nearer to the headstock"
     )
 
 
