@@ -32,7 +32,7 @@ from numpy.typing import NDArray
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.signal.lip_beat import lip_beat
+from monitor.signal.lip_beat import lip_beat, turn_beat
 from monitor.signal.spectrum import SpectrumGeometry
 from monitor.signal.tones import AVERAGED, NOISE_SHOWS, ToneMemory, Tones, tones_of
 from monitor.spindle import Rotation
@@ -196,6 +196,14 @@ has. A plain tone in noise does so in one look of two thousand (simulated, at 12
 of the machine's own lines does so with them, and is told no sooner for it, for it is one of theirs. So much
 of its sound is needed, and it is asked once in so many hops, so often at most."""
 
+RUNG = 0.03
+"""Power of the lines one turn beside a line, over its own, from which the turn pushes it: a beat of 0.25.
+What a knock strikes once a turn rings and decays within that, so that its neighbours are a tenth of it or
+more (the room takes some away); lips that are alike feed a line twice a turn. It is no proof that such a
+line beats with the lips, which all harmonics of the turn do, nor that it ends with the cut and is back with
+the next, nor that it rises as the point enters: so does a normal knock. Only exponential growth is. As long
+as it is not told, it is usual."""
+
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
@@ -223,7 +231,8 @@ class _Track:
 
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
     be chatter; ``straight``: it was seen to grow exponentially; ``lips``: it beats as the lips pass, found in
-    so many ``lip_looks``; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from
+    so many ``lip_looks``; ``rung``: the turn pushes it (`RUNG`); ``was_suspect``: the peck was before
+    it began; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from
     another frequency; ``follows_hz``: the line followed until just before.
     """
 
@@ -259,6 +268,8 @@ class _Track:
     straight: bool = False
     lips: bool = False
     lip_looks: int = 0
+    rung: bool = False
+    was_suspect: bool = False
     grew: bool = False
     levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
@@ -424,7 +435,8 @@ class ChatterRule:
         if self._track is None:
             self._begin(hop, over, tones)
         elif self._track.enough >= ENOUGH / 2:
-            self._suspect = True
+            track = self._track
+            self._suspect = track.was_suspect or not track.rung or track.straight or track.told
 
     @staticmethod
     def _stronger(over: NDArray[np.float32], track: _Track) -> bool:
@@ -460,6 +472,7 @@ class ChatterRule:
         if db > self._mean_db and db > 0:
             strength = math.fsum(self._strengths) / len(self._strengths)
             self._track = _Track(k * self._bin_hz, hop.t, self._cutting, strength, enough=1e-6)
+            self._track.was_suspect = self._cutting and self._suspect
             lately = hop.t - self._left_s < GLIDE_LATELY_S
             if lately and not (self._left_own and self._same(self._track.hz, self._left_hz)):
                 self._track.follows_hz, self._track.follows_sudden = self._left_hz, self._left_sudden
@@ -530,7 +543,9 @@ class ChatterRule:
         sound = np.concatenate([*(one.sound for one in list(self._past)[-hops:]), tones.sound])
         if track.lip_looks < LIPS_LOOKS and sound.size >= LIPS_LEAST_S * self._fs:
             track.lip_looks += 1
-            track.lips = lip_beat(sound, self._fs, track.hz, self._passing_hz) >= LIPS
+            rotation_hz = self._passing_hz / self._flutes
+            track.rung = self._flutes > 1 and turn_beat(sound, self._fs, track.hz, rotation_hz) >= RUNG
+            track.lips = not track.rung and lip_beat(sound, self._fs, track.hz, self._passing_hz) >= LIPS
 
     def _grew_straight(self, track: _Track) -> bool:
         """Whether the line grew exponentially before it was followed."""
@@ -683,6 +698,7 @@ class ChatterRule:
             and track.slow_db > track.slow_best_db - FADES_DB
             and track.crowd < CROWDED
             and self._has_grown(track)
+            and (track.straight or not track.rung)
             and track.enough >= (ENOUGH if _is_own(track) or self._is_back(track) else UNPROVEN * ENOUGH)
         )
         return track.told
@@ -701,8 +717,11 @@ class ChatterRule:
         return outside or (elsewhere and not self._is_back(track))
 
     def _is_back(self, track: _Track) -> bool:
-        """Whether the line ended with an earlier cut, and no music was heard since, or it grew by itself."""
-        alone = track.straight or self._background_s <= self._ended_s
+        """Whether the line ended with an earlier cut, and no music was heard since, or it grew by itself.
+
+        One that the turn pushes ends with every cut, and is back with every other.
+        """
+        alone = track.straight or (self._background_s <= self._ended_s and not track.rung)
         return _near(track.hz, self._ended_hz) and alone
 
     def _other_tone(self, track: _Track) -> bool:

@@ -149,6 +149,32 @@ def test_a_sudden_tone_that_beats_as_the_lips_pass_is_the_drills(beats_hz, told,
     assert (first is not None and first < start + 0.6 + 1.1) if told else first is None
 
 
+def rung(hz, db, seconds, seed, decay_s=0.012, turn_hz=15.0):
+    """A mode struck once a turn: its mean power so many dB over the noise in 20 Hz."""
+    t, rng = clock(seconds), np.random.default_rng(seed)
+    blows = np.zeros(t.size)
+    at = np.diff(np.floor(turn_hz * t + rng.random())) > 0
+    blows[1:][at] = rng.uniform(0.85, 1.15, at.sum())
+    short = clock(0.1)
+    ring = np.convolve(blows, np.sin(2 * np.pi * hz * short) * np.exp(-short / decay_s))[: t.size]
+    entered = 1 - np.exp(-np.maximum(t - 1.0, 0) / 0.5)
+    return entered * ring * math.sqrt(10 ** (db / 10) * 20 * 2 / FS) / ring.std()
+
+
+@pytest.mark.parametrize(("db", "decay_s"), [(20.0, 0.012), (26.0, 0.02)])
+def test_what_rings_with_the_normal_knock_of_every_cut_is_usual(db, decay_s):
+    """Square stock knocks once a turn from the first blank on, as soon as the point is in."""
+    shop = Shop()
+    for peck in range(8):
+        shop.go(GAP).go(CUT, rung(735.0, db, CUT, peck, decay_s), cutting=True)
+    assert not shop.found
+    start = shop.t + GAP
+    shop.go(GAP).go(CUT, rung(735.0, db, CUT, 9, decay_s) + growing(1400.0, 20.0), cutting=True)
+    t, found = next((t, found) for t, found in shop.found if t > start)
+    assert found.severity is Severity.WARNING
+    assert t < start + 22 / 20 + 1.0
+
+
 @pytest.mark.parametrize(("shares", "told"), [((0.5, 1.0, 1.5), True), ((0.5, 1.0, 1.25), False)])
 def test_a_second_multiple_stands_alone_among_the_others_of_its_fundamental(shares, told):
     shop = Shop().good()

@@ -5,7 +5,7 @@ import math
 import numpy as np
 import pytest
 
-from monitor.signal.lip_beat import lip_beat
+from monitor.signal.lip_beat import lip_beat, turn_beat
 
 FS = 12_000
 T = np.arange(round(0.8 * FS)) / FS
@@ -45,3 +45,33 @@ def test_gain_changes_nothing_and_what_cannot_be_heard_is_not_known():
     assert math.isnan(lip_beat(sound, FS, 911.0, 0.0))
     assert math.isnan(lip_beat(sound[:4000], FS, 911.0, 30.0))
     assert math.isfinite(lip_beat(np.zeros(9600, np.float32), FS, 911.0, 30.0))
+
+
+def knocked(seed, turn_hz, decay_s, hz=911.0, snr_db=18.0):
+    """A mode struck once a turn, each blow a little different, so many dB over the noise in 20 Hz."""
+    rng = np.random.default_rng(seed)
+    blows = np.zeros(T.size)
+    at = np.diff(np.floor(turn_hz * T + rng.random())) > 0
+    blows[1:][at] = rng.uniform(0.85, 1.15, at.sum())
+    ring = np.convolve(blows, np.sin(2 * np.pi * hz * T) * np.exp(-T / decay_s))[: T.size]
+    spread = math.sqrt(FS / 2 / 20 / 10 ** (snr_db / 10))
+    return (ring / ring.std() + spread * rng.standard_normal(T.size)).astype(np.float32)
+
+
+@pytest.mark.parametrize(("turn_hz", "decay_s"), [(16.0, 0.015), (25.0, 0.006), (36.0, 0.006), (36.0, 0.015)])
+def test_what_the_turn_strikes_beats_at_the_turn(turn_hz, decay_s):
+    at = turn_hz * round(911 / turn_hz)
+    told = [turn_beat(knocked(seed, turn_hz, decay_s), FS, at, turn_hz) for seed in range(20)]
+    assert np.quantile(told, 0.1) > 0.03
+
+
+@pytest.mark.parametrize("turn_hz", [16.0, 25.0, 36.0])
+@pytest.mark.parametrize("depth", [0.0, 0.4])
+def test_a_line_that_the_lips_feed_does_not(turn_hz, depth):
+    told = [turn_beat(heard(depth, 2 * turn_hz, seed, 12.0), FS, 912.0, turn_hz) for seed in range(100)]
+    assert np.quantile(told, 0.95) < 0.03
+
+
+def test_a_turn_too_slow_or_too_fast_to_be_heard_is_not_known():
+    assert math.isnan(turn_beat(heard(0.3, 30.0, 1), FS, 911.0, 3.0))
+    assert math.isnan(turn_beat(heard(0.3, 30.0, 1), FS, 911.0, 60.0))
