@@ -803,8 +803,8 @@ class ChatterRule:
         mean = sum(map(operator.mul, weights, pitches), 0.0) / total
         middle = sum(map(operator.mul, weights, range(len(weights))), 0.0) / total
         times = [k - middle for k in range(len(weights))]
-        rise = sum([w * at * (hz - mean) for w, at, hz in zip(weights, times, pitches, strict=True)])
-        rise /= sum([w * at * at for w, at in zip(weights, times, strict=True)])
+        rise = sum([w * at * (hz - mean) for w, at, hz in zip(weights, times, pitches, strict=True)], 0.0)
+        rise /= sum([w * at * at for w, at in zip(weights, times, strict=True)], 0.0)
         track.glides_hz = abs(rise) * (len(times) - 1)
         return math.sqrt(
             statistics.fmean(
