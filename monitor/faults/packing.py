@@ -24,8 +24,8 @@ What rubs is louder, too, and that is heard where the load is not: on regulated 
 wander by as much, and in a cut so loud that it drowns the lines. How loud good pecks are, part by part, is
 learned as their load is, and both are fitted with one course, though each by its own amount: the share of
 the work that becomes sound is another on every machine. Sound alone needs two pecks, since another sound
-seldom swells in both. In open flutes chips pack less often: there a climb must be more than grain can make,
-and holds only where load and sound both tell of it.
+seldom swells in both. In open flutes chips pack less often, and there the load must tell, and by more than
+grain can.
 
 The decision is a cumulative sum over the pecks of a blank (`monitor.signal.cusum`) whose newest term is the
 peck under way. A peck that came from no free spindle, or did not last as long as planned, is another one than
@@ -34,7 +34,7 @@ follows when the load, drawn on, crosses the sag hold in this peck or the next.
 
 The limit: a load that grows by less than the machine wanders within a peck is not heard. A detector that knew
 wander, course and good pecks exactly would stand at less than four deviations by the deadline in 28 of the 54
-packings drawn for tuning, of which none is told, and at more than five in 24, of which most are.
+packings drawn for tuning, of which none is told, and at more than five in 24, of which 18 are.
 """
 
 from __future__ import annotations
@@ -70,10 +70,13 @@ LOOKS_PER_FALSE_ALARM = 3_000.0
 """Mean number of independent looks at deep pecks between false warnings aimed at: an hour of nothing but deep
 pecks of some seconds, several looks each, which most jobs have few of."""
 
-BEGINS = 0.3
-"""Share of the peck from which on the load climbs, as the square of what lies beyond: the exponential begins
-like that. Before it a peck of any length has room in its flutes, and what is heard there, where the drill
-enters, has other reasons; with 0.2 or 0.4 hardly less is told."""
+BEGINS = (0.0, 0.3, 0.6)
+"""Share of the peck from which on the load may climb, as the square of what lies beyond: the exponential
+begins like that."""
+
+BEST_OF_MEAN = 0.65
+"""Deviations by which the best of these three, which share most of what they see, lies over one in noise,
+where load and sound have each an amount of its own."""
 
 SURE, UNSURE, UNSURE_SD = 0.9, 0.75, 0.004
 """Confidence of a speed from which on it counts. In a cut that drowns the lines few do: of a part that has
@@ -89,11 +92,8 @@ LATE_HOPS = round(1.2 / HOP_S)
 LEAST_EXCESS = 0.1
 """Of the usual load, to count at all: pecks differ by some per cent by themselves."""
 
-LASTING = 2
-"""Newest parts in which a climb must be seen: a third would come too late for a deadline within the peck."""
-
-FIRST = 0.4
-"""Share of what is known of a peck that a climb must stand over: hardly anything has climbed by then."""
+LASTING, OPEN_LASTING = 2, 3
+"""Newest parts in which a climb must be seen, and in open flutes, where more must be asked."""
 
 LASTS = 0.25
 """Of the greatest climb, the least in the newest parts: half of what the squares leave a part or two
@@ -101,15 +101,18 @@ after they begin. Pressed chips stay until the drill comes out, while a slip of 
 
 OPEN_FLUTES = 0.95
 """Share of the flutes' length down to which chips may leave at their open end, give or take the error of the
-depth heard. Few get stuck there, so that more must be said than grain can say."""
+depth heard. Few get stuck there, so that the load must say so, and must say more."""
 
 OPEN_DIAMETERS = 3.0
 """Diameters of the drill down to which nothing packs in the first peck of a blank: its flutes were empty."""
 
-OPEN_GRAIN, OPEN_GRAIN_WOOD = 0.15, 0.25
+OPEN_EXCESS, OPEN_Z = 0.4, 1.0
+"""In open flutes: share of the usual load that packed chips must add; deviations that the load must be over
+by itself."""
+
+OPEN_GRAIN, OPEN_GRAIN_WOOD = 0.1, 0.25
 """Deviation of the share by which the load of a good peck climbs by itself: cast plastics are alike
-throughout; wood has rings, knots and voids (common practice, no published source). With 0.1 for plastics
-drawn machines were warned falsely once in 0.9 h of nothing but drilling, with 0.15 once in 1.1 h."""
+throughout; wood has rings, knots and voids (common practice, no published source)."""
 
 OPEN_LOUDER_DB = 6.0
 """A drill that binds is louder by so much (common practice, no published source): a cut in open flutes that
@@ -369,29 +372,27 @@ def _medians(rows: NDArray[np.float64], known: NDArray[np.int64]) -> NDArray[np.
 
 @dataclass(frozen=True, slots=True)
 class _Climb:
-    """What one quantity says of a climb, as a share of the usual torque.
+    """What one quantity says of a climb, as a share of the usual torque, by each of its courses.
 
-    ``sum``: the share by now over its own variance, ``size``: 1 / variance; in ``parts`` it is ``over`` the
-    usual by such shares. ``usual``: what good pecks have by now, ``grain``: deviation of the share by which
-    they climb themselves, beyond what is known.
+    ``sums``: weighted sums over their own variances ``sizes``, which are 1 / variance of the share by now;
+    in ``parts`` it is ``over`` the usual by such shares. ``usual``: what good pecks have by now.
     """
 
-    sum: float
-    size: float
+    sums: NDArray[np.float64]
+    sizes: NDArray[np.float64]
     parts: NDArray[np.int64]
     over: NDArray[np.float64]
     usual: float
-    grain: float
 
-    @property
-    def z(self) -> float:
+    def z(self, course: int) -> float:
         """Deviations of its own."""
-        return self.sum / math.sqrt(self.size) if self.size > 0 else 0.0
+        size = float(self.sizes[course])
+        return float(self.sums[course]) / math.sqrt(size) if size > 0 else 0.0
 
-    @property
-    def square(self) -> float:
+    def squares(self, grain: float) -> NDArray[np.float64]:
         """Square of these, with its sign, where good pecks climb by such a share themselves."""
-        return self.z * abs(self.z) / (1 + self.grain**2 * self.size)
+        signed = self.sums * np.abs(self.sums)
+        return signed / np.maximum(self.sizes * (1 + grain**2 * self.sizes), _NUGGET)
 
 
 @dataclass(slots=True)
@@ -409,7 +410,7 @@ class _Loudness:
     _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
     _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
 
-    def climb(self, peck: _Peck, kind: int, grain: float) -> _Climb | None:
+    def climb(self, peck: _Peck, kind: int, begins: NDArray[np.float64]) -> _Climb | None:
         """What the sound says of a climb, None where nothing."""
         levels = np.asarray(peck.levels_db)
         good, n = self._expected(peck.number, kind, levels.size)
@@ -429,10 +430,10 @@ class _Loudness:
         covariance = 0.5 * self._scatter.spread**2 * (lasting + np.eye(times.size))
         covariance = (covariance + (share * self._differ.spread) ** 2) * (1 + 1 / n)
         doubled_db = share * LOUDER_DB
-        sums, size, _ = _fitted(covariance, _course(times, peck.part_s) * doubled_db, over)
+        sums, sizes, _ = _fitted(covariance, _courses(times, begins) * doubled_db, over)
         # a cut that is fainter, by a microphone that was moved, for instance, says nothing against a load
-        sums = min(max(sums, 0.0), MOST_LOUDER_Z * math.sqrt(size))
-        return _Climb(sums, size, k[known], over / doubled_db, float(good[-1]), grain)
+        sums = np.clip(sums, 0.0, MOST_LOUDER_Z * np.sqrt(sizes))
+        return _Climb(sums, sizes, k[known], over / doubled_db, float(good[-1]))
 
     def learn(self, peck: _Peck, kind: int) -> None:
         """Take a peck that is over."""
@@ -599,29 +600,44 @@ class PackingRule:
         lost = peck.from_mm >= self.job.depth_mm + self._planned_mm(peck.number)  # nor this one
         if shallow or lost or len(peck.loads) < LEAST_PARTS:
             return
-        grain = self._grain() if open_flutes else 0.0
-        by_sound = self._loudness.climb(peck, self._kind(peck.number), grain)
-        by_load = self._by_load(peck, open_flutes)
-        # such a noise takes work: where the load is heard, and does not climb, it is not the drill's
-        no_load = by_load is not None and by_load.z < NO_GOOD_Z
-        too_loud = by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB
-        if too_loud and (open_flutes or no_load):
+        begins = np.asarray(BEGINS) * PARTS * peck.part_s
+        by_sound = self._loudness.climb(peck, self._kind(peck.number), begins)
+        by_load = self._by_load(peck, begins, open_flutes)
+        if open_flutes and by_sound is not None and peck.levels_db[-1] - by_sound.usual > OPEN_LOUDER_DB:
             by_sound = None
-        told = [one for one in (by_load, by_sound) if one is not None and one.size > 0]
+        told = [one for one in (by_load, by_sound) if one is not None]
         if not told:
             return
         # independent of one another, and each of its own amount: their likelihoods multiply
-        square = sum([one.square for one in told], 0.0)
-        amount = sum([one.sum for one in told], 0.0) / sum([one.size for one in told], 0.0)
-        shares = _together(told, len(peck.loads))
-        lasts = shares.size >= LEAST_PARTS - 1 and _climbs_on(shares)
-        peck.z = min(math.sqrt(square), MOST_Z) if square > 0 and amount > LEAST_EXCESS and lasts else 0.0
-        peck.may_hold = not open_flutes or (len(told) == 2 and min([one.z for one in told]) > BOTH_Z)
+        coarse = OPEN_GRAIN_WOOD if self.job.properties.softens_c is None else OPEN_GRAIN
+        # of the first of a length it is not known by how much such a peck climbs by itself
+        unlike = open_flutes or self._kind(peck.number) not in self._kinds
+        squares = np.add.reduce(
+            [one.squares(coarse if open_flutes or (unlike and one is by_load) else 0.0) for one in told]
+        )
+        best = int(squares.argmax())
+        size = sum(float(one.sizes[best]) for one in told)
+        shares = _together(told, best, len(peck.loads))
+        if not size > 0 or shares.size < LEAST_PARTS - 1:
+            return
+        z = math.copysign(math.sqrt(abs(squares[best])), squares[best])
+        amount = sum(float(one.sums[best]) for one in told) / size
+        third = max(shares.size // 3, 1)
+        first = shares[:third].mean()
+        climbs = shares[-third:].mean() - first
+        newest = shares[-(OPEN_LASTING if open_flutes else LASTING) :] - first
+        lesser, greater = newest.min(), newest.max()
+        climbs_on = min(amount, climbs) > LEAST_EXCESS and lesser > LASTS * greater
+        if open_flutes:
+            loaded = by_load is not None and by_load.z(best) > OPEN_Z
+            climbs_on = climbs_on and loaded and amount > OPEN_EXCESS
+        peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if climbs_on else 0.0
+        peck.may_hold = not open_flutes or (len(told) == 2 and min(one.z(best) for one in told) > BOTH_Z)
         if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
-            loudly = by_load is None or (by_sound is not None and by_sound.z > by_load.z)
+            loudly = by_load is None or (by_sound is not None and by_sound.z(best) > by_load.z(best))
             self._found = self._finding(peck, by_load, by_sound if loudly else None)
 
-    def _by_load(self, peck: _Peck, open_flutes: bool) -> _Climb | None:
+    def _by_load(self, peck: _Peck, begins: NDArray[np.float64], open_flutes: bool) -> _Climb | None:
         """What the load says of a climb, None where nothing."""
         part_s = peck.part_s
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
@@ -660,16 +676,10 @@ class PackingRule:
         unsure = (np.square(sds) + variance)[known]
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
-        sums, size, scatter = _fitted(covariance, cut * _course(times, part_s) * now, over)
+        sums, sizes, scatter = _fitted(covariance, cut * _courses(times, begins) * now, over)
         if open_flutes:  # as surely as it fits (Birge 1932, from memory): the ear may slip from line to line
-            sums, size = sums / scatter, size / scatter
-        unknown = open_flutes or self._kind(peck.number) not in self._kinds
-        grain = self._grain() if unknown else 0.0
-        return _Climb(sums, size, k[known] + late, over[free.size :] / now, now, grain)
-
-    def _grain(self) -> float:
-        """Deviation of the share by which the load of a good peck climbs, where no like one was heard."""
-        return OPEN_GRAIN_WOOD if self.job.properties.softens_c is None else OPEN_GRAIN
+            sums, sizes = sums / scatter, sizes / scatter
+        return _Climb(sums, sizes, k[known] + late, over[free.size :] / now, now)
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
         """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
@@ -864,37 +874,31 @@ def _padded(parts: NDArray[np.float64], size: int) -> NDArray[np.float64]:
     return parts[np.minimum(np.arange(size), parts.size - 1)]
 
 
-def _course(times: NDArray[np.float64], part_s: float) -> NDArray[np.float64]:
-    """A climb as the square of the time since it began, 1 by now; nothing where it has not begun."""
-    course = np.square(np.maximum(times - BEGINS * PARTS * part_s, 0.0))
-    return course / course[-1] if course[-1] > 0 else course
+def _courses(times: NDArray[np.float64], begins: NDArray[np.float64]) -> NDArray[np.float64]:
+    """Climbs from each of these times on, as the square, 1 by now; nothing of one that has not begun."""
+    courses = np.square(np.maximum(times - begins[:, None], 0.0))
+    now = courses[:, -1:]
+    return np.where(now > 0, courses / np.where(now > 0, now, 1.0), 0.0)
 
 
 def _fitted(
-    covariance: NDArray[np.float64], course: NDArray[np.float64], over: NDArray[np.float64]
-) -> tuple[float, float, float]:
-    """Least squares: amount over its variance, 1 / variance, and by how many times the rest scatters more
-    than the covariance says."""
-    weights, solved = np.linalg.solve(covariance, np.vstack([course, over]).T).T
-    amount, size = float(weights @ over), float(weights @ course)
-    explained = amount**2 / size if size > 0 else 0.0
-    return amount, size, max((float(solved @ over) - explained) / max(over.size - 1, 1), 1.0)
+    covariance: NDArray[np.float64], courses: NDArray[np.float64], over: NDArray[np.float64]
+) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
+    """Least squares by each course alone: amount over its variance, 1 / variance, and by how many times the
+    rest scatters more than the covariance says."""
+    solved = np.linalg.solve(covariance, np.vstack([courses, over]).T).T
+    weights = solved[:-1]
+    sums, sizes = weights @ over, (weights * courses).sum(axis=1)
+    explained = np.square(sums) / np.where(sizes > 0, sizes, 1.0)
+    scatter = np.maximum((float(solved[-1] @ over) - explained) / max(over.size - 1, 1), 1.0)
+    return sums, sizes, scatter
 
 
-def _together(told: list[_Climb], size: int) -> NDArray[np.float64]:
+def _together(told: list[_Climb], course: int, size: int) -> NDArray[np.float64]:
     """By what share of the usual torque the parts of a peck are over it, by all that tells, weighted by how
     well; without the parts of which nothing is known."""
     sums, worth = np.zeros(size), np.zeros(size)
     for one in told:
-        sums[one.parts] += one.size * one.over
-        worth[one.parts] += one.size
+        sums[one.parts] += one.sizes[course] * one.over
+        worth[one.parts] += one.sizes[course]
     return sums[worth > 0] / worth[worth > 0]
-
-
-def _climbs_on(shares: NDArray[np.float64]) -> bool:
-    """Whether the newest parts, each of them, stand over the first ones: over the median of these, for a
-    contact dated a tenth early or late moves one of them far."""
-    over = shares - np.median(shares[: max(int(FIRST * shares.size), 1)])
-    newest = over[-LASTING:]
-    climb = over[-max(shares.size // 3, 1) :].mean()
-    return bool(climb > LEAST_EXCESS and newest.min() > LASTS * newest.max())
