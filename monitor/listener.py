@@ -29,11 +29,12 @@ from monitor.faults.masking import MaskingRule
 from monitor.faults.melting import MeltingRule
 from monitor.faults.microphone import MicrophoneRule
 from monitor.faults.no_contact import NoContactRule
-from monitor.faults.packing import PackingRule, wander_of
+from monitor.faults.packing import PackingRule
 from monitor.faults.returned import ReturnedMicrophone, gain_change_db
 from monitor.faults.sag import SagRule
 from monitor.faults.stall import StallRule
 from monitor.faults.stopped_early import StoppedEarlyRule
+from monitor.faults.variogram import wander_of
 from monitor.hop import HEARD, Hop
 from monitor.job import Job
 from monitor.measurements import Event, Heard, Kind, Severity, TraceRow

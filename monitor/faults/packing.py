@@ -15,8 +15,7 @@ is held against that of the peck before, at the same times, and must climb by mo
 Good pecks climb a little and alike; held against an even load, each first one was warned of, in every blank.)
 Against these, against what the speed may be off by, and against the free speed just before contact, the
 amount of a load of the expected course is estimated by generalised least squares (Aitken 1935, from memory),
-in deviations of its own estimate: the best that can be had linearly. Two seconds of it tell how steep the
-variogram is, not how far it goes: that the rms of the whole baseline tells. What good pecks of the same
+in deviations of its own estimate: the best that can be had linearly. What good pecks of the same
 length, and those of the same place in the blank, cost is taken off before; they differ by a share of their
 load, which is no packing.
 
@@ -48,20 +47,29 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
+from monitor.faults.good_pecks import Usual, padded
+from monitor.faults.packing_climb import Climb, courses, fitted, together
+from monitor.faults.packing_peck import (
+    LEAST_HOPS,
+    LEAST_PARTS,
+    NO_GOOD_Z,
+    PARTS,
+    SURE,
+    UNSURE,
+    Peck,
+    Sag,
+    load_of,
+)
+from monitor.faults.packing_sound import Loudness
+from monitor.faults.variogram import LAGS, NUGGET, Wander
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
-from monitor.signal.cusum import WINSOR, Cusum, Normal, threshold_for
+from monitor.signal.cusum import WINSOR, Cusum, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
 from monitor.work import Work
-
-PARTS = 10
-"""Parts of a peck whose mean loads are compared: a load that climbs over a tenth of it is followed."""
-
-LEAST_HOPS = 2
-"""Hops to a part at least."""
 
 DRIFT = 1.0
 """Deviations: made for loads two deviations over normal."""
@@ -78,13 +86,6 @@ BEST_OF_MEAN = 0.65
 """Deviations by which the best of these three, which share most of what they see, lies over one in noise,
 where load and sound have each an amount of its own."""
 
-SURE, UNSURE, UNSURE_SD = 0.9, 0.75, 0.004
-"""Confidence of a speed from which on it counts. In a cut that drowns the lines few do: of a part that has
-none of them the median of less sure ones counts, with a deviation of its own. One in four of those is wrong
-by more than half a per cent (drawn machines), so that the median of a few is not."""
-
-FRAME_HOPS = 4
-"""Hops that share a frame of the speed: their errors are one."""
 
 LATE_HOPS = round(1.2 / HOP_S)
 """A faint cut is known so long after contact: what is heard is kept as long, and is then of the peck."""
@@ -125,14 +126,10 @@ sound seldom move both so far."""
 GRAIN = 0.05
 """Share by which grain makes a load uneven within a peck, until this machine's and this work's is known."""
 
-LEAST_PARTS = 4
-"""Parts of a peck before anything is said of it."""
 
 ALIKE = 0.2
 """Pecks planned this near in length are alike; a first peck, which begins on the face, is like no other."""
 
-MOST_PECKS = 20
-"""Newest pecks that what is usual is a mean of: some blanks, less than a drill takes to dull."""
 
 DIFFER, DEEPER, UNLIKE = 0.08, 0.2, 0.4
 """Share of its load by which a peck differs as a whole from like ones: twice what grain does, and the drill's
@@ -147,9 +144,6 @@ DULLS = 0.15
 """Deviation of the share by which blanks cost more or less than those before: a drill dulls slowly, but may
 be ground or changed. What a blank's first peck says counts against this by how surely it was heard."""
 
-NO_GOOD_Z = 2.0
-"""From here on a peck teaches nothing of good ones. Hardly any of these are so far off: were it less, a first
-one that happened to be loaded little would stay all that is known of its kind."""
 
 MOST_Z = 4.5
 """No peck counts for more."""
@@ -172,308 +166,6 @@ LATE_SHARE = 0.35
 END_S = 0.1
 """Before the end of a cut as dated: a frame."""
 
-SMOOTHED = 1.1
-"""The frames of a baseline are half a second long: they take a tenth at least off the wander."""
-
-LEAST_SD = 2e-4
-"""Of the wander: what a baseline says of less is the error of its frames."""
-
-LOUDER_DB = 3.0
-"""By which a cut gets louder where its torque doubles, if the same share of its work becomes sound."""
-
-SCATTER_DB, ALIKE_S = 1.2, 0.6
-"""Deviation of the sound of a part from that of good ones, until this machine's is known, and how long half
-of its power lasts: grain, crackle and chips (0.5 to 2 dB on drawn machines)."""
-
-PECKS_DB = 1.0
-"""Deviation by which pecks differ in loudness as a whole, until this machine's is known."""
-
-LOUD_S = 0.2
-"""After contact, give or take its dating, a cut is as loud as it gets."""
-
-FAINTER_DB = 4.0
-"""So much under good pecks early in the peck the drill is not in yet, whatever is heard: what climbs then is
-the true contact. Packed pecks are never fainter."""
-
-MOST_LOUDER_Z = 4.0
-"""Deviations that sound counts at most in a peck, so that alone it needs two of them: another sound may well
-swell in one, but hardly in two that follow each other."""
-
-LEAST_SHARE = 0.1
-"""Of the cut in what is heard: with less, its sound tells nothing."""
-
-_LAGS = (1, 2, 4, 8, 16, 32)  # in hops
-_FAR = 128  # hops: no stretch of a free speed is so long, and what is known of it stays
-_LENGTHS_S = np.asarray((0.15, 0.3, 0.6, 1.2, 2.5, 5.0))  # of the wander, tried
-_PRIOR_SD, _PRIOR_S, _PRIOR_N, _MEMORY = 0.002, 0.3, 10.0, 400.0
-_NUGGET = 1e-8  # (0.01 %)^2: the estimator's own
-
-
-def _rough(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Correlation of what turns at any moment."""
-    return np.exp(-x)
-
-
-def _smooth(x: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Correlation of what has inertia, and turns only gradually (Matern 1960, of order 3/2, from memory)."""
-    return (1 + x) * np.exp(-x)
-
-
-_LAGS_S = np.asarray((*_LAGS, _FAR)) * HOP_S
-_APART = _LAGS_S / _LENGTHS_S[:, None]
-_SHAPES = np.log(2 * (1 - np.vstack([_smooth(_APART), _rough(_APART)])))
-
-
-@dataclass(slots=True)
-class Wander:
-    """Variogram of a speed, begun as that of a prior wander and learned on; ``sd``, ``length_s`` and whether
-    it is ``smooth``, of the process nearest to it."""
-
-    sd: float = _PRIOR_SD
-    length_s: float = _PRIOR_S
-    smooth: bool = True
-    _squares: list[float] = field(init=False)
-    _n: list[float] = field(init=False)
-
-    def __post_init__(self) -> None:
-        self._squares = (2 * (self.sd**2 - self.covariance(_LAGS_S))).tolist()
-        self._n = [_PRIOR_N] * len(self._squares)
-
-    def learn(self, sags: list[float], share: float = 1.0) -> None:
-        """Take a stretch of one load, hop by hop, of whose squares this ``share`` is wander."""
-        values = np.asarray(sags)
-        for i, lag in enumerate(_LAGS):
-            if values.size <= lag:
-                break
-            changes = np.square(values[lag:] - values[:-lag])
-            most = (WINSOR**2) * self._squares[i] / share
-            n = changes.size / lag  # neighbours share theirs
-            square = share * float(np.add.reduce(np.minimum(changes, most))) / changes.size
-            self._n[i] = min(self._n[i] + n, _MEMORY)
-            self._squares[i] += min(n / self._n[i], 1.0) * (square - self._squares[i])
-        self._fit()
-
-    def _fit(self) -> None:
-        n = np.asarray(self._n)
-        weights = n / (n + 10.0)
-        over = np.log(np.maximum(self._squares, _NUGGET)) - _SHAPES
-        levels = (weights * over).sum(axis=1, keepdims=True) / weights.sum()
-        left = (weights * np.square(over - levels)).sum(axis=1)
-        best = int(left.argmin())
-        self.smooth = best < _LENGTHS_S.size
-        self.length_s = float(_LENGTHS_S[best % _LENGTHS_S.size])
-        self.sd = math.exp(float(levels[best, 0]) / 2)
-
-    def covariance(self, apart_s: NDArray[np.float64]) -> NDArray[np.float64]:
-        """Of two speeds, this time apart."""
-        return self.sd**2 * (_smooth if self.smooth else _rough)(apart_s / self.length_s)
-
-
-def wander_of(heard_rms: float) -> Wander:
-    """What is known of a machine's wander by the rms heard in its baseline: 0 where none was heard."""
-    return Wander() if heard_rms == 0.0 else Wander(max(SMOOTHED * heard_rms, LEAST_SD))
-
-
-@dataclass(slots=True)  # not frozen: made at every hop
-class _Sag:
-    """The sag of a hop, NaN where not known, the deviation of its estimate, and the level of the sound, NaN
-    where deaf."""
-
-    t: float
-    of: float
-    sure: bool
-    sd: float
-    over_db: float
-
-
-def _load(part: list[_Sag]) -> tuple[float, float]:
-    """Mean load of a part of a peck, NaN where not known, and its deviation beyond wander."""
-    sure = [sag for sag in part if sag.sure]
-    if sure:
-        variance = statistics.fmean(sag.sd**2 for sag in sure) / max(len(sure) / FRAME_HOPS, 1.0)
-        return statistics.fmean(sag.of for sag in sure), math.sqrt(variance)
-    if len(part) < LEAST_HOPS:
-        return math.nan, 0.0
-    return statistics.median(sag.of for sag in part), UNSURE_SD / math.sqrt(len(part))
-
-
-@dataclass(slots=True)
-class _Peck:
-    """A peck so far: mean loads of its parts (NaN where not known), and how far it is from good ones.
-
-    ``part_s``: time of a part, ``planned_s``: of the peck.
-    """
-
-    blank: int
-    number: int
-    from_mm: float
-    contact_s: float
-    free: tuple[float, ...]
-    part_s: float
-    planned_s: float
-    hops: list[_Sag] = field(default_factory=list)
-    loads: list[float] = field(default_factory=list)
-    sds: list[float] = field(default_factory=list)
-    levels_db: list[float] = field(default_factory=list)
-    idle_db: float = 0.0
-    depth_mm: float = 0.0
-    z: float = 0.0
-    may_hold: bool = True
-
-
-@dataclass(slots=True)
-class _Usual:
-    """Mean loads of the newest good pecks of one kind, part by part, NaN where not known.
-
-    ``worth``: how many surely heard ones those that told a part are worth; ``variance``: of that mean, beyond
-    wander and estimator. What lies far from the median moves the mean no further (Huber 1964, from memory):
-    a first peck that another sound marred is outvoted by the third.
-    """
-
-    loads: NDArray[np.float64] = field(init=False)
-    variance: NDArray[np.float64] = field(init=False)
-    worth: NDArray[np.float64] = field(init=False)
-    _pecks: deque[tuple[NDArray[np.float64], NDArray[np.float64]]] = field(
-        default_factory=lambda: deque(maxlen=MOST_PECKS)
-    )
-
-    @property
-    def n(self) -> int:
-        """How many pecks there were."""
-        return len(self._pecks)
-
-    def take(self, loads: NDArray[np.float64], variance: NDArray[np.float64], scatter: float) -> None:
-        """Add a peck; pecks scatter by the square root of ``scatter`` by themselves."""
-        self._pecks.append((loads, variance))
-        size = max(one.size for one, _ in self._pecks)
-        every = np.full((self.n, size), np.nan)
-        unsure = np.zeros((self.n, size))
-        for i, (one, its_variance) in enumerate(self._pecks):
-            every[i, : one.size], unsure[i, : one.size] = one, its_variance
-        heard = np.isfinite(every)
-        middle = _medians(every, heard.sum(axis=0))
-        most = WINSOR * np.sqrt(scatter + unsure)
-        worth = np.where(heard, scatter / (scatter + unsure), 0.0)
-        self.worth = worth.sum(axis=0)
-        shares = worth / np.where(self.worth > 0, self.worth, 1.0)
-        self.loads = (shares * np.where(heard, np.clip(every, middle - most, middle + most), 0.0)).sum(axis=0)
-        self.loads[self.worth == 0] = np.nan
-        self.variance = (np.square(shares) * unsure).sum(axis=0)
-
-
-def _medians(rows: NDArray[np.float64], known: NDArray[np.int64]) -> NDArray[np.float64]:
-    """Median of each column, of so many values that are not NaN."""
-    ordered = np.sort(rows, axis=0)  # NaN last
-    columns = np.arange(known.size)
-    lower, upper = np.maximum(known - 1, 0) // 2, np.minimum(known // 2, rows.shape[0] - 1)
-    medians: NDArray[np.float64] = 0.5 * (ordered[lower, columns] + ordered[upper, columns])
-    return medians
-
-
-@dataclass(frozen=True, slots=True)
-class _Climb:
-    """What one quantity says of a climb, as a share of the usual torque, by each of its courses.
-
-    ``sums``: weighted sums over their own variances ``sizes``, which are 1 / variance of the share by now;
-    in ``parts`` it is ``over`` the usual by such shares. ``usual``: what good pecks have by now.
-    """
-
-    sums: NDArray[np.float64]
-    sizes: NDArray[np.float64]
-    parts: NDArray[np.int64]
-    over: NDArray[np.float64]
-    usual: float
-
-    def z(self, course: int) -> float:
-        """Deviations of its own."""
-        size = float(self.sizes[course])
-        return float(self.sums[course]) / math.sqrt(size) if size > 0 else 0.0
-
-    def squares(self, grain: float) -> NDArray[np.float64]:
-        """Square of these, with its sign, where good pecks climb by such a share themselves."""
-        signed = self.sums * np.abs(self.sums)
-        return signed / np.maximum(self.sizes * (1 + grain**2 * self.sizes), _NUGGET)
-
-
-@dataclass(slots=True)
-class _Loudness:
-    """How loud good pecks are, part by part, and what a louder one says of its load.
-
-    Chips that rub take work, part of which becomes sound: where a drive is regulated, a machine wanders or
-    a loud cut drowns the lines, that is what tells. ``dull_db``: by how much this blank's first peck, whose
-    chips fall out, was louder, counted half: it may have been another sound.
-    """
-
-    dull_db: float = 0.0
-    _kinds: dict[int, _Usual] = field(default_factory=dict)
-    _places: dict[int, _Usual] = field(default_factory=dict)
-    _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
-    _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
-
-    def climb(self, peck: _Peck, kind: int, begins: NDArray[np.float64]) -> _Climb | None:
-        """What the sound says of a climb, None where nothing."""
-        levels = np.asarray(peck.levels_db)
-        good, n = self._expected(peck.number, kind, levels.size)
-        if good is None:
-            return None
-        k = np.arange(levels.size)
-        known = np.isfinite(levels - good) & (k * peck.part_s >= LOUD_S)
-        if known.sum() < LEAST_PARTS - 1 or not known[-1]:
-            return None
-        over = (levels - good)[known]
-        times = np.asarray((k[known] + 0.5) * peck.part_s, np.float64)
-        share = 1.0 - 10.0 ** ((peck.idle_db - float(good[known].mean())) / 10)  # of the cut in what is heard
-        if share < LEAST_SHARE or over[: PARTS // 2].min() < -FAINTER_DB:
-            return None
-        over -= share * self.dull_db
-        lasting = np.exp(-np.abs(times[:, None] - times[None, :]) / ALIKE_S)
-        covariance = 0.5 * self._scatter.spread**2 * (lasting + np.eye(times.size))
-        covariance = (covariance + (share * self._differ.spread) ** 2) * (1 + 1 / n)
-        doubled_db = share * LOUDER_DB
-        sums, sizes, _ = _fitted(covariance, _courses(times, begins) * doubled_db, over)
-        # a cut that is fainter, by a microphone that was moved, for instance, says nothing against a load
-        sums = np.clip(sums, 0.0, MOST_LOUDER_Z * np.sqrt(sizes))
-        return _Climb(sums, sizes, k[known], over / doubled_db, float(good[-1]))
-
-    def learn(self, peck: _Peck, kind: int) -> None:
-        """Take a peck that is over."""
-        levels = np.asarray(peck.levels_db)
-        if levels.size < LEAST_PARTS or not np.isfinite(levels).any():
-            return
-        good, n = self._expected(peck.number, kind, levels.size)
-        near, packed = levels, peck.z >= NO_GOOD_Z
-        if good is not None:
-            over = (levels - good)[1:]
-            over = over[np.isfinite(over)]
-            if over.size > 1:
-                self._learn_scatter(peck.number, over, math.sqrt(n / (n + 1)))
-            if packed:  # as of the load: what every blank does there becomes usual, though not at once
-                most = WINSOR * self._scatter.spread
-                near = np.where(np.isfinite(good), np.clip(levels, good - most, good + most), levels)
-        sure, scatter = np.zeros(levels.size), self._scatter.spread**2
-        place = self._places.setdefault(peck.number, _Usual())
-        place.take(near, sure, scatter)
-        if not packed and place.n <= 2:  # later on no peck is judged by its kind
-            self._kinds.setdefault(kind, _Usual()).take(levels, sure, scatter)
-
-    def _learn_scatter(self, number: int, over: NDArray[np.float64], share: float) -> None:
-        """``share``: of the deviation that is this peck's own, and not of what is known of good ones."""
-        mean = float(over.mean())
-        if number == 1:
-            self.dull_db = 0.5 * mean
-        else:
-            self._differ.step(share * (mean - self.dull_db))
-        share *= math.sqrt(over.size / (over.size - 1))
-        for one in (share * (over - mean)).tolist():
-            self._scatter.step(one)
-
-    def _expected(self, number: int, kind: int, size: int) -> tuple[NDArray[np.float64] | None, int]:
-        """How loud such pecks are, part by part, and how many tell it: those of the same place in the blank,
-        once two were heard, for a deeper hole muffles the cut."""
-        place = self._places.get(number)
-        good = place if place is not None and place.n > 1 else self._kinds.get(kind)
-        return (_padded(good.loads, size), good.n) if good is not None else (None, 0)
-
 
 @dataclass(slots=True)
 class PackingRule:
@@ -483,21 +175,21 @@ class PackingRule:
     wander: Wander = field(default_factory=Wander)  # of the free spindle
     uneven: Wander = field(init=False)  # of a load that should be even: the same, and grain
     _sum: Cusum = field(default_factory=lambda: Cusum(DRIFT, threshold_for(LOOKS_PER_FALSE_ALARM, DRIFT)))
-    _kinds: dict[int, _Usual] = field(default_factory=dict)
-    _places: dict[int, _Usual] = field(default_factory=dict)
-    _loudness: _Loudness = field(default_factory=_Loudness)
+    _kinds: dict[int, Usual] = field(default_factory=dict)
+    _places: dict[int, Usual] = field(default_factory=dict)
+    _loudness: Loudness = field(default_factory=Loudness)
     _idle_db: float = math.inf
     _before: tuple[NDArray[np.float64], float] | None = None  # loads of the last good peck, time of its parts
-    _peck: _Peck | None = None
-    _free: deque[_Sag] = field(default_factory=lambda: deque(maxlen=2 * round(FREE_S / HOP_S) + LATE_HOPS))
-    _still: list[_Sag] = field(default_factory=list)
-    _lately: deque[_Sag] = field(default_factory=lambda: deque(maxlen=LATE_HOPS))
+    _peck: Peck | None = None
+    _free: deque[Sag] = field(default_factory=lambda: deque(maxlen=2 * round(FREE_S / HOP_S) + LATE_HOPS))
+    _still: list[Sag] = field(default_factory=list)
+    _lately: deque[Sag] = field(default_factory=lambda: deque(maxlen=LATE_HOPS))
     _blank: int = 0
     _dull: float = 1.0
     _dull_variance: float = 0.0
     _paces: deque[float] = field(default_factory=lambda: deque([1.0] * 3, maxlen=7))
     _last_end: float = math.nan
-    _block: list[_Sag] = field(default_factory=list)
+    _block: list[Sag] = field(default_factory=list)
     _levels: list[float] = field(default_factory=list)  # of the sound, of the same part
     _found: Finding | None = None
     _end_s: float = math.inf
@@ -512,7 +204,7 @@ class PackingRule:
             known = False
         over_db = math.nan if hop.deaf else hop.over_db
         sure = hop.confidence >= SURE
-        sag = _Sag(hop.t, rotation.sag if known else math.nan, sure, rotation.sag_sd, over_db)
+        sag = Sag(hop.t, rotation.sag if known else math.nan, sure, rotation.sag_sd, over_db)
         self._lately.append(sag)
         if not work.in_cut or work.spotting:
             self._idle(sag, rotation, work)
@@ -530,7 +222,7 @@ class PackingRule:
             self._follow(peck, sag, work.depth_mm)
         return self._found
 
-    def _idle(self, sag: _Sag, rotation: Rotation, work: Work) -> None:
+    def _idle(self, sag: Sag, rotation: Rotation, work: Work) -> None:
         if work.idle_db < self._idle_db:
             self._idle_db = work.idle_db
         rests = rotation.settled and sag.sure and sag.of == sag.of and not sag.t - work.end_s < ANSWERED_S
@@ -543,16 +235,16 @@ class PackingRule:
         if sag.t - work.end_s < RESTS_S:
             return
         self._still.append(sag)
-        if len(self._still) >= 2 * _LAGS[-1] + LATE_HOPS:
-            self.wander.learn([still.of for still in self._still[: 2 * _LAGS[-1]]])
-            self._still = self._still[_LAGS[-1] :]
+        if len(self._still) >= 2 * LAGS[-1] + LATE_HOPS:
+            self.wander.learn([still.of for still in self._still[: 2 * LAGS[-1]]])
+            self._still = self._still[LAGS[-1] :]
 
     def _learn_still(self) -> None:
         if self._still:
             self.wander.learn([still.of for still in self._still])
             self._still = []
 
-    def _begin(self, blank: int, number: int, from_mm: float, contact_s: float) -> _Peck:
+    def _begin(self, blank: int, number: int, from_mm: float, contact_s: float) -> Peck:
         if self._peck is not None:
             self._end(self._peck)
         self._still = [still for still in self._still if still.t < contact_s]
@@ -569,9 +261,9 @@ class PackingRule:
         idle_db, self._idle_db = self._idle_db, math.inf
         planned_s = self._planned_mm(number) / self._mm_s()
         part_s = max(planned_s / PARTS, LEAST_HOPS * HOP_S)
-        return _Peck(blank, number, from_mm, contact_s, means, part_s, planned_s, idle_db=idle_db)
+        return Peck(blank, number, from_mm, contact_s, means, part_s, planned_s, idle_db=idle_db)
 
-    def _follow(self, peck: _Peck, sag: _Sag, depth_mm: float) -> None:
+    def _follow(self, peck: Peck, sag: Sag, depth_mm: float) -> None:
         if sag.over_db == sag.over_db:
             self._levels.append(sag.over_db)
         if sag.of == sag.of:
@@ -580,7 +272,7 @@ class PackingRule:
                 peck.hops.append(sag)
         due = int((sag.t - peck.contact_s + 1e-6) / peck.part_s)
         while len(peck.loads) < due:
-            mean, sd = _load(self._block) if len(peck.loads) == due - 1 else (math.nan, 0.0)
+            mean, sd = load_of(self._block) if len(peck.loads) == due - 1 else (math.nan, 0.0)
             peck.loads.append(mean)
             peck.sds.append(sd)
             heard = len(peck.loads) == due and len(self._levels) >= LEAST_HOPS
@@ -591,7 +283,7 @@ class PackingRule:
                 peck.depth_mm = depth_mm
                 self._judge(peck)
 
-    def _judge(self, peck: _Peck) -> None:
+    def _judge(self, peck: Peck) -> None:
         open_flutes = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
         shallow = open_flutes and (
             peck.number > len(self.job.pecks_mm)  # the program has no such peck; in a deep hole it might be
@@ -617,7 +309,7 @@ class PackingRule:
         )
         best = int(squares.argmax())
         size = sum(float(one.sizes[best]) for one in told)
-        shares = _together(told, best, len(peck.loads))
+        shares = together(told, best, len(peck.loads))
         if not size > 0 or shares.size < LEAST_PARTS - 1:
             return
         z = math.copysign(math.sqrt(abs(squares[best])), squares[best])
@@ -637,7 +329,7 @@ class PackingRule:
             loudly = by_load is None or (by_sound is not None and by_sound.z(best) > by_load.z(best))
             self._found = self._finding(peck, by_load, by_sound if loudly else None)
 
-    def _by_load(self, peck: _Peck, begins: NDArray[np.float64], open_flutes: bool) -> _Climb | None:
+    def _by_load(self, peck: Peck, begins: NDArray[np.float64], open_flutes: bool) -> Climb | None:
         """What the load says of a climb, None where nothing."""
         part_s = peck.part_s
         loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
@@ -675,11 +367,11 @@ class PackingRule:
         covariance += np.outer(builds_up, builds_up)
         unsure = (np.square(sds) + variance)[known]
         of_parts = np.concatenate([np.zeros(free.size), unsure])
-        covariance += 1e-4 + np.diag(of_parts + _NUGGET)  # the reference may be off by some per cent
-        sums, sizes, scatter = _fitted(covariance, cut * _courses(times, begins) * now, over)
+        covariance += 1e-4 + np.diag(of_parts + NUGGET)  # the reference may be off by some per cent
+        sums, sizes, scatter = fitted(covariance, cut * courses(times, begins) * now, over)
         if open_flutes:  # as surely as it fits (Birge 1932, from memory): the ear may slip from line to line
             sums, sizes = sums / scatter, sizes / scatter
-        return _Climb(sums, sizes, k[known] + late, over[free.size :] / now, now)
+        return Climb(sums, sizes, k[known] + late, over[free.size :] / now, now)
 
     def _late_parts(self, loads: NDArray[np.float64], good: NDArray[np.float64]) -> int:
         """Parts that passed before contact: a cut loads the spindle from its first turn, so that what sounded
@@ -690,7 +382,7 @@ class PackingRule:
         return int(np.flatnonzero(empty)[-1]) + 1 if empty.any() else 0
 
     def _expected(
-        self, peck: _Peck, size: int
+        self, peck: Peck, size: int
     ) -> tuple[NDArray[np.float64] | None, NDArray[np.float64], int, float]:
         """What good pecks cost, part by part, its variance beyond wander, how many tell it, and by what share
         pecks differ. None of this kind need be known to be good: then those of the same place tell it, and
@@ -698,16 +390,16 @@ class PackingRule:
         number = peck.number
         kind, place = self._kinds.get(self._kind(number)), self._places.get(number)
         if kind is None and place is not None:
-            return np.maximum(_padded(place.loads, size), 0.0), _padded(place.variance, size), place.n, DEEPER
+            return np.maximum(padded(place.loads, size), 0.0), padded(place.variance, size), place.n, DEEPER
         if kind is None:
             return self._as_before(size, peck.part_s), np.zeros(size), 0, UNLIKE
-        good, variance = _padded(kind.loads, size), _padded(kind.variance, size)
+        good, variance = padded(kind.loads, size), padded(kind.variance, size)
         if place is None:
             return np.maximum(good, 0.0), variance, kind.n, DEEPER
-        worth = _padded(place.worth, size)
-        here = np.where(worth > 0, _padded(place.loads, size), 0.0)
+        worth = padded(place.worth, size)
+        here = np.where(worth > 0, padded(place.loads, size), 0.0)
         good = (good + worth * here) / (1 + worth)
-        variance = (variance + worth**2 * _padded(place.variance, size)) / (1 + worth) ** 2
+        variance = (variance + worth**2 * padded(place.variance, size)) / (1 + worth) ** 2
         return np.maximum(good, 0.0), variance, kind.n, DIFFER  # a drill never drives the spindle
 
     def _as_before(self, size: int, part_s: float) -> NDArray[np.float64] | None:
@@ -736,7 +428,7 @@ class PackingRule:
     def _mm_s(self) -> float:
         return self.job.feed_mm_per_rev * self.job.spindle_rpm / 60
 
-    def _end(self, peck: _Peck) -> None:
+    def _end(self, peck: Peck) -> None:
         self._block.clear()
         self._levels.clear()
         part_s = peck.part_s
@@ -768,18 +460,18 @@ class PackingRule:
         scatter = self.wander.sd**2
         # what every blank does there is no fault; but chips that pack in each must not become usual at once
         near = self._near_usual(peck, scaled)
-        self._places.setdefault(peck.number, _Usual()).take(near, variance, scatter)
+        self._places.setdefault(peck.number, Usual()).take(near, variance, scatter)
         if peck.z >= NO_GOOD_Z:
             return
         self._learn_in(peck)
-        kind = self._kinds.setdefault(self._kind(peck.number), _Usual())
+        kind = self._kinds.setdefault(self._kind(peck.number), Usual())
         kind.take(scaled, variance, scatter)
         if late == late:
             if self._before is None:  # nothing was learned of it yet
                 self.uneven = Wander(math.hypot(self.wander.sd, GRAIN * max(late, 0.0)))
             self._before = scaled, part_s
 
-    def _near_usual(self, peck: _Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
+    def _near_usual(self, peck: Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
         """Loads of a peck, those of a packed one no farther from the usual than chance takes a good one."""
         good, *_ = self._expected(peck, loads.size)
         if peck.z < NO_GOOD_Z or good is None:
@@ -788,7 +480,7 @@ class PackingRule:
         near = np.clip(loads, good - most, good + most)
         return np.where(np.isfinite(good), near, loads)
 
-    def _is_as_planned(self, peck: _Peck) -> bool:
+    def _is_as_planned(self, peck: Peck) -> bool:
         """Whether it came from a free spindle and lasted as long as its peck does: what other sound cuts in
         two, or joins, is counted as another peck than it is."""
         if not peck.contact_s < self._end_s < math.inf:
@@ -799,7 +491,7 @@ class PackingRule:
             self._paces.append(pace)
         return bool(peck.free) and abs(pace / usual - 1) < UNPLANNED
 
-    def _learn_in(self, peck: _Peck) -> None:
+    def _learn_in(self, peck: Peck) -> None:
         """Wander in a good peck, about what such pecks cost part by part where that is known."""
         good, _, n, _ = self._expected(peck, PARTS)
         if good is None or n == 0 or not np.isfinite(good).any():
@@ -813,25 +505,25 @@ class PackingRule:
             [sag.of - usual for sag, usual in zip(inside, expected.tolist(), strict=True)], n / (n + 1)
         )
 
-    def _compare_first(self, peck: _Peck, late: float) -> None:
+    def _compare_first(self, peck: Peck, late: float) -> None:
         """How much more this blank's first peck was loaded, whose chips fall out: the drill is duller."""
         known = self._kinds.get(1)
         self._dull, self._dull_variance = 1.0, 0.0
         if known is None or late != late:
             return
         size = len(peck.loads)
-        late_part = _padded(known.loads, size)[size // 2 :]
+        late_part = padded(known.loads, size)[size // 2 :]
         usual = float(np.nanmean(late_part)) if np.isfinite(late_part).any() else math.nan
         if not (usual > self.wander.sd and late > 0):
             return
-        unsure = np.square(np.asarray(peck.sds)) + _padded(known.variance, size)
+        unsure = np.square(np.asarray(peck.sds)) + padded(known.variance, size)
         unsure_of_mean = float(unsure[size // 2 :].mean()) / (size - size // 2)
         variance = (self.wander.sd**2 * (1 + 1 / known.n) + unsure_of_mean) / usual**2
         share = DULLS**2 / (DULLS**2 + variance)
         self._dull = 1 + share * (late / usual - 1)
         self._dull_variance = share * variance
 
-    def _finding(self, peck: _Peck, by_load: _Climb | None, by_sound: _Climb | None) -> Finding:
+    def _finding(self, peck: Peck, by_load: Climb | None, by_sound: Climb | None) -> Finding:
         """``by_sound``: None where the load says more."""
         load = peck.loads[-1]
         usual = by_load.usual if by_load is not None else math.nan
@@ -857,7 +549,7 @@ class PackingRule:
         severity = Severity.HOLD if holds else Severity.WARNING
         return Finding(Kind.PACKING, severity, message, 100 * load, 100 * usual, "%")
 
-    def _ahead(self, peck: _Peck) -> float:
+    def _ahead(self, peck: Peck) -> float:
         """Load foreseen: along the slope of the last parts to this peck's end, and once more so much
         growth as since the end of the peck before."""
         back = max(1, round(0.5 / peck.part_s))
@@ -867,38 +559,3 @@ class PackingRule:
         foreseen = load + max(slope, 0.0) * max(PARTS - len(peck.loads), 0)
         grown = foreseen - self._last_end if self._last_end == self._last_end else 0.0
         return foreseen + max(grown, 0.0)
-
-
-def _padded(parts: NDArray[np.float64], size: int) -> NDArray[np.float64]:
-    """The first parts; beyond those heard, the last of them."""
-    return parts[np.minimum(np.arange(size), parts.size - 1)]
-
-
-def _courses(times: NDArray[np.float64], begins: NDArray[np.float64]) -> NDArray[np.float64]:
-    """Climbs from each of these times on, as the square, 1 by now; nothing of one that has not begun."""
-    courses = np.square(np.maximum(times - begins[:, None], 0.0))
-    now = courses[:, -1:]
-    return np.where(now > 0, courses / np.where(now > 0, now, 1.0), 0.0)
-
-
-def _fitted(
-    covariance: NDArray[np.float64], courses: NDArray[np.float64], over: NDArray[np.float64]
-) -> tuple[NDArray[np.float64], NDArray[np.float64], NDArray[np.float64]]:
-    """Least squares by each course alone: amount over its variance, 1 / variance, and by how many times the
-    rest scatters more than the covariance says."""
-    solved = np.linalg.solve(covariance, np.vstack([courses, over]).T).T
-    weights = solved[:-1]
-    sums, sizes = weights @ over, (weights * courses).sum(axis=1)
-    explained = np.square(sums) / np.where(sizes > 0, sizes, 1.0)
-    scatter = np.maximum((float(solved[-1] @ over) - explained) / max(over.size - 1, 1), 1.0)
-    return sums, sizes, scatter
-
-
-def _together(told: list[_Climb], course: int, size: int) -> NDArray[np.float64]:
-    """By what share of the usual torque the parts of a peck are over it, by all that tells, weighted by how
-    well; without the parts of which nothing is known."""
-    sums, worth = np.zeros(size), np.zeros(size)
-    for one in told:
-        sums[one.parts] += one.sizes[course] * one.over
-        worth[one.parts] += one.sizes[course]
-    return sums[worth > 0] / worth[worth > 0]

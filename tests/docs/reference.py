@@ -30,7 +30,8 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 # Modules whose limits decide what is told, in the order of the page.
 JUDGES = (
     *(f"faults.{name}" for name in (
-        "sag", "falling", "stall", "stopped_early", "departure", "packing", "melting", "chatter", "loosening",
+        "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
+        "good_pecks", "variogram", "melting", "chatter", "loosening",
         "loosening_lines", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
     *(f"pecks.{name}" for name in (

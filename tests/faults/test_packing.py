@@ -6,7 +6,10 @@ from types import SimpleNamespace
 import numpy as np
 import pytest
 
-from monitor.faults.packing import PackingRule, Wander, _Peck, _Usual, wander_of
+from monitor.faults.good_pecks import Usual
+from monitor.faults.packing import PackingRule
+from monitor.faults.packing_peck import Peck
+from monitor.faults.variogram import Wander, wander_of
 from monitor.job import default_job
 from monitor.measurements import Severity
 from tests.hops import STEP_S, hop, rotation, work
@@ -215,10 +218,10 @@ def test_a_load_that_begins_late_is_a_contact_dated_early():
 
 def test_a_part_that_costs_nothing_is_no_measure_of_a_load():
     """Two parts passed before contact; the part that then counts as the newest costs good pecks nothing."""
-    rule, usual = PackingRule(JOB, wander_of(0.0008)), _Usual()
+    rule, usual = PackingRule(JOB, wander_of(0.0008)), Usual()
     usual.take(np.array([FREE] * 5 + [0.0] + [FREE] * 2), np.zeros(8), 1e-6)
     rule._kinds[2] = usual
-    peck = _Peck(1, 3, 25.0, 10.0, (0.0, 0.0), 0.28, 2.8, loads=[0.0] * 2 + [0.02] * 6, sds=[1e-4] * 8)
+    peck = Peck(1, 3, 25.0, 10.0, (0.0, 0.0), 0.28, 2.8, loads=[0.0] * 2 + [0.02] * 6, sds=[1e-4] * 8)
     begins = np.array([0.0, 0.8])
     with np.errstate(all="raise"):
         assert rule._by_load(peck, begins, False) is None
@@ -375,9 +378,9 @@ def test_a_first_peck_says_as_much_of_the_drill_as_it_was_surely_heard(hops):
     shop = Shop(wander=0.0003)
     half = np.full(10, 0.5 * FREE)
     unsure = 0.004 / math.sqrt(hops)
-    shop.rule._kinds[1] = _Usual()
+    shop.rule._kinds[1] = Usual()
     shop.rule._kinds[1].take(half, np.full(10, unsure**2), 0.0003**2)
-    peck = _Peck(2, 1, 0.0, 0.0, (0.0, 0.0), 1.2, 12.0, loads=[FREE] * 10, sds=[unsure] * 10)
+    peck = Peck(2, 1, 0.0, 0.0, (0.0, 0.0), 1.2, 12.0, loads=[FREE] * 10, sds=[unsure] * 10)
     shop.rule._compare_first(peck, FREE)
     assert (shop.rule._dull > 1.6) is (hops == 24)
     assert shop.rule._dull > 1.0
@@ -385,14 +388,14 @@ def test_a_first_peck_says_as_much_of_the_drill_as_it_was_surely_heard(hops):
 
 def test_a_first_peck_that_another_sound_marred_is_outvoted_by_the_third():
     """Its place in the blank had cost next to nothing, as the ear had it, and was told of in every blank."""
-    usual, good, none = _Usual(), np.linspace(0.002, 0.012, 10), np.zeros(10)
+    usual, good, none = Usual(), np.linspace(0.002, 0.012, 10), np.zeros(10)
     for loads in (np.full(10, -0.005), good, good, good):
         usual.take(loads, none, 0.0005**2)
     assert np.abs(usual.loads - good).max() < 0.0005
 
 
 def test_what_is_usual_of_a_part_is_a_mean_of_those_that_told_it_weighed_by_how_surely():
-    usual = _Usual()
+    usual = Usual()
     usual.take(np.asarray([0.010, np.nan, np.nan]), np.asarray([3e-6, 0.0, 0.0]), 1e-6)
     usual.take(np.asarray([0.014, 0.02]), np.zeros(2), 1e-6)
     assert usual.loads[:2] == pytest.approx([0.010 * 0.2 + 0.014 * 0.8, 0.02], abs=2e-4)
