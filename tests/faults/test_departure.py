@@ -352,3 +352,15 @@ def test_a_young_cut_that_should_have_shown_its_load_and_does_not_is_none():
         for t in times(0.9):
             step(rule, heard(t, GIVES * AUDIBLE), saw, sag=sag if t > 0.3 else math.nan)
         assert (rule.at_work_s > 0.5) is left
+
+
+def test_what_a_hop_says_of_its_lines_is_told_whatever_is_known_of_the_cut():
+    """As the sound of a jam dies away the lines are missed, though it was never surely at work."""
+    rule, unsure = Departure(), replace(PECK, sure=False, contact_s=math.nan)
+    step(rule, gone(2.0), unsure, sag=math.nan)
+    assert 0 < rule.says <= MOST_NATS
+    assert rule.nats == 0.0
+    step(rule, heard(2.05, GIVES * AUDIBLE), unsure)
+    assert rule.says < 0
+    step(rule, gone(2.1, audible=0.5), unsure, sag=math.nan)
+    assert rule.says == 0.0  # drowned

@@ -5,7 +5,7 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.faults.departure import LOUDEST
+from monitor.faults.departure import LOUDEST, MOST_NATS
 from monitor.faults.stall import (
     COLLAPSE,
     DIES_DB,
@@ -191,6 +191,36 @@ def test_a_speed_found_by_chance_is_no_sign_of_lines_that_were_there_until_the_c
         for k, one in enumerate(ends)
     ]
     assert any(found) is told
+
+
+def jam(ends, says, home=0.3):
+    """A cut gets loud for a quarter of a second, then dies away while the track still follows a speed."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    there = {"probability_between": lambda low, high: home, "spindle_hz": 16.0, "support": 0.3}
+    loud = {"over_db": 10.0 + JAM_DB, "audible": 1.0, **there}
+    for t in times(0.25, 2.0):
+        rule.step(hop(t, **loud), rotation(sag=math.nan), PECK, False, says=says)
+    falls = [hop(2.25 + 0.05 * k, over_db=db, audible=5.0, **there) for k, db in enumerate(ends)]
+    return [bool(rule.step(one, rotation(sag=math.nan), PECK, False, says=says)) for one in falls]
+
+
+def test_lines_missed_as_a_jam_dies_away_are_a_stall_though_the_track_follows_late():
+    """Two hops of a frame without them say a thousand to one, with the course of the sound."""
+    assert jam([9.0 - DIES_DB - 1, 3.0, 1.0], MOST_NATS) == [False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("ends_db", "says", "home"),
+    [
+        (9.0, MOST_NATS, 0.3),  # the cut goes on as loud as it was
+        (9.0 - DIES_DB - 1, 0.0, 0.3),  # the lines stay drowned
+        (9.0 - DIES_DB - 1, -1.0, 0.3),  # or are heard in their places
+        (9.0 - DIES_DB - 1, MOST_NATS, 0.9),  # where the track has the spindle too
+    ],
+)
+def test_a_loud_sound_that_ends_in_a_cut_is_no_stall_by_itself(ends_db, says, home):
+    assert not any(jam([ends_db] * 4, says, home))
 
 
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
