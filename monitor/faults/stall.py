@@ -99,10 +99,15 @@ SILENT_NATS, ELSEWHERE = math.log(100), 0.5
 thousand to one, as elsewhere (`monitor.faults.departure`). The track, which follows late, has the spindle
 elsewhere by then, likelier than not; what speed it finds in the noise matters not."""
 
-LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
-"""So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
-share no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile. It
-was at its speed, and surely cutting, for as many hops before, with gaps no longer than this."""
+LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, math.log(100), 0.16
+"""So many hops running not at its speed, ten to one by the distribution of the speed. That is one odds, not
+one a hop: the distribution sums up the hops before, and in the noise of a cut the track goes astray for as
+long. So the lines, drowned by the cut, have to be missed by a hundred to one too. It was at its speed, and
+surely cutting, for as many hops before, with gaps no longer than this."""
+
+FELL_NATS = 2.0
+"""Less is enough while the spindle was told to sag by the hold limit, no longer ago than it coasts: it has
+left its speed then anyhow, and what is asked is only whether it has come back."""
 
 
 @dataclass(slots=True)
@@ -138,6 +143,7 @@ class StallRule:
     _missed_hops: int = 0
     _there_s: float = -math.inf
     _gone: float = 0.0
+    _sagged_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -163,6 +169,8 @@ class StallRule:
         collapsed = False
         self._placed += PLACED_SHARE * (in_place - self._placed)
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
+        if sagging:
+            self._sagged_s = hop.t
         if hop.heard and rotation.state is TURNING:
             in_place = self._support >= IN_PLACE
             if FALLING <= rotation.sag <= COLLAPSE:
@@ -311,7 +319,8 @@ class StallRule:
             else:
                 self._away = max(self._away - SHARE * hop.audible, 0.0)
                 self._away_hops = max(self._away_hops - 1, 0)
-        left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= LEFT_NATS
+        enough = FELL_NATS if hop.t - self._sagged_s <= COASTS_S else LEFT_NATS
+        left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= enough
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return (gone and not goes_on) or self._quiet_hops >= QUIET_HOPS
 

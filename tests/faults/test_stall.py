@@ -7,6 +7,7 @@ import pytest
 
 from monitor.faults.departure import LOUDEST, MOST_NATS
 from monitor.faults.stall import (
+    COASTS_S,
     COLLAPSE,
     DIES_DB,
     FALLS_DB,
@@ -221,6 +222,25 @@ def test_lines_missed_as_a_jam_dies_away_are_a_stall_though_the_track_follows_la
 )
 def test_a_loud_sound_that_ends_in_a_cut_is_no_stall_by_itself(ends_db, says, home):
     assert not any(jam([ends_db] * 4, says, home))
+
+
+def test_a_track_that_goes_astray_in_the_noise_is_no_stall():
+    """A cut that tells next to nothing of its lines, for a second: ten to one is one odds, not one a hop."""
+    astray = {"over_db": 13.0, "audible": 1.0}
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    assert not any(walk(rule, 0.6, 2.0, make=lambda t: silent(t, **astray), at=PECK, sag=math.nan))
+
+
+@pytest.mark.parametrize(("ago_s", "told"), [(0.2, True), (COASTS_S + 0.1, False)])
+def test_a_spindle_told_to_bind_that_is_not_back_is_a_stall_sooner(ago_s, told):
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    rule.step(hop(2.0, **LOUD), rotation(sag=0.1), PECK, True)
+    begin = 2.0 + ago_s
+    walk(rule, ago_s, 2.05, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 13.0, "audible": 1.0}
+    assert any(walk(rule, 0.4, begin, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)) is told
 
 
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
