@@ -16,7 +16,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.hop import Hop
-from monitor.spindle import STOPPED, Rotation
+from monitor.spindle import GONE_NATS, STOPPED, Rotation
 from monitor.work import Work
 
 NEAR, WITHIN = 0.08, 0.04
@@ -103,6 +103,7 @@ class Departure:
     way between what they give in cuts and what chance gives, or these are alike. ``turned``: the microphone
     was surely turned down in the cut, and the lines were not heard in their places since. ``says``: what this
     hop adds to ``nats``, whatever is known of the cut, 0 where the cut drowns the lines.
+    ``surely``: ``left``, by as much as a spindle is judged to stand by, over what good cuts came to.
     """
 
     nats: float = 0.0
@@ -113,6 +114,7 @@ class Departure:
     weak: bool = True
     turned: bool = False
     says: float = 0.0
+    surely: bool = False
     _turned: bool = False
     _turned_s: float = -math.inf
     _loud_db: float = math.inf
@@ -141,12 +143,12 @@ class Departure:
 
     def step(
         self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False
-    ) -> tuple[bool, bool, bool, float, bool, bool, float]:
+    ) -> tuple[bool, bool, bool, float, bool, bool, float, bool]:
         """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before.
 
-        Gives ``left``, ``in_place``, ``missing``, ``at_work_s``, ``weak``, ``turned`` and ``says``.
+        Gives ``left``, ``in_place``, ``missing``, ``at_work_s``, ``weak``, ``turned``, ``says``, ``surely``.
         """
-        self.left = self.in_place = self.missing = False
+        self.left = self.in_place = self.missing = self.surely = False
         self.weak, self.says = True, 0.0
         if hop.confidence >= SURE and abs(rotation.sag) < NEAR and not work.cutting:
             self._followed_s, self.turned = hop.t, False
@@ -155,7 +157,7 @@ class Departure:
             self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
             self._free_hops = self._followed_hops = 0
             self._levels.clear()
-            return False, False, False, self.at_work_s, True, self.turned, 0.0
+            return False, False, False, self.at_work_s, True, self.turned, 0.0, False
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
         given = hop.evidence_between(*near_hz)
         usual = self._given / self._audible * hop.audible
@@ -191,9 +193,11 @@ class Departure:
             self._add(self.says, placed)
         enough = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         self.left = enough and not turned
+        self.surely = self.left and self.nats >= GONE_NATS + self._by_itself
         if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
-        return self.left, self.in_place, self.missing, self.at_work_s, self.weak, self.turned, self.says
+        known = self.at_work_s, self.weak, self.turned, self.says
+        return self.left, self.in_place, self.missing, *known, self.surely
 
     def _follow_place(self, hop: Hop, rotation: Rotation, usual: float, tells: bool) -> None:
         """Whether the lines give so much at the free speed itself, where another one is heard or none is.

@@ -58,7 +58,9 @@ fallen by so much, a third of its power, before they count as gone. Or it has ga
 over its mean and over what it was when its lines were last in their places: a drill that jams gets louder
 until its spindle stands, and that is not the cut which hid its lines before. (Its point enters for seconds,
 and the mean follows late: what got louder with its lines heard has not jammed.) Nor has what is as loud as
-the cuts before were: of a cut that wavers, faint lines are heard in its quieter moments only."""
+the cuts before were: of a cut that wavers, faint lines are heard in its quieter moments only. But chance has
+its limit: lines that are gone by ten thousand to one, over what they came to in good cuts, and a track that
+is away by ten to one, are no chance. A spindle without power cuts on as loud as ever."""
 
 CUTS_HOPS, CUTS_SHARE = 20, 0.3
 """So long a cut, of all its hops, tells how loud cuts are; and the share of a new one in that."""
@@ -158,13 +160,15 @@ class StallRule:
         weak: bool = True,
         turned: bool = False,
         says: float = 0.0,
+        surely: bool = False,
     ) -> Finding | None:
         """Finding while the spindle stands in the cut.
 
         ``sagging``: `SagRule` finds a hold now; ``left``: the lines are gone from the free speed;
         ``in_place``: they give there what they give in cuts; ``at_work_s``: until when they did so in a cut
         under way; ``weak``: they give less there; ``turned``: the microphone was turned down in the cut;
-        ``says``: log odds that it has left, by the lines of this hop (`monitor.faults.departure`).
+        ``says``: log odds that it has left, by the lines of this hop; ``surely``: they are gone by as much as
+        those of a spindle that stands (`monitor.faults.departure`).
         """
         collapsed = False
         self._placed += PLACED_SHARE * (in_place - self._placed)
@@ -220,7 +224,8 @@ class StallRule:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        goes_on = self._goes_on(hop, rotation, work)
+        away = surely and self._home(hop, rotation.reference_hz) < HOME
+        goes_on = self._goes_on(hop, rotation, work) and not away
         left = left and not goes_on
         missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
         missed = self._dies_away(hop, rotation, work, in_place, weak, turned, says) or missed

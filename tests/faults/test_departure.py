@@ -17,6 +17,7 @@ from monitor.faults.departure import (
     SPREAD,
     Departure,
 )
+from monitor.spindle import GONE_NATS
 from tests.hops import hop, rotation, times, work
 
 PECK = work(working=True, loud=True, sure=True, cut_s=0.0, contact_s=0.0)
@@ -364,3 +365,13 @@ def test_what_a_hop_says_of_its_lines_is_told_whatever_is_known_of_the_cut():
     assert rule.says < 0
     step(rule, gone(2.1, audible=0.5), unsure, sag=math.nan)
     assert rule.says == 0.0  # drowned
+
+
+def test_lines_are_surely_gone_by_as_much_as_of_a_spindle_that_stands():
+    rule = Departure()
+    cut(rule)
+    told = [(step(rule, gone(t), sag=math.nan), rule.surely, rule.nats) for t in times(0.5, 2.0)]
+    assert [surely for _, surely, _ in told] == [nats >= GONE_NATS for _, _, nats in told]
+    assert [left for left, _, _ in told].index(True) < [surely for _, surely, _ in told].index(True)
+    rule.step(heard(2.5, GIVES * AUDIBLE), rotation(), PECK)
+    assert not rule.surely

@@ -287,6 +287,19 @@ def test_lines_that_have_left_their_places_are_a_stall_at_once():
 
 
 @pytest.mark.parametrize(
+    ("surely", "home", "told"), [(False, 0.05, False), (True, 0.5, False), (True, 0.05, True)]
+)
+def test_faint_lines_that_are_surely_gone_are_a_stall_though_the_cut_goes_on(surely, home, told):
+    """Power is lost, and the spindle cuts as it coasts; the ear follows a speed found in the noise."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    there = {"probability_between": lambda low, high: home, "audible": 3.0, "support": 0.3}
+    faint = hop(2.05, **LOUD, **there)
+    found = rule.step(faint, rotation(sag=math.nan), PECK, False, left=True, surely=surely)
+    assert (found is not None) is told
+
+
+@pytest.mark.parametrize(
     ("gains", "support", "told"), [(0.2, 1.0, False), (0.0, 1.0, True), (0.2, 0.3, True)]
 )
 def test_lines_that_leave_their_places_upwards_are_of_a_spindle_sent_to_another_speed(gains, support, told):
