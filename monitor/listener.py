@@ -465,12 +465,13 @@ class Listener:
         drowned = [work.drowned for work in works]
         entering = [work.depth_mm < self._point_mm for work in works]
         beside = [work.idle_db - work.alone_db > AS_LOUD_DB for work in works]
-        left, in_place, missing, at_work_s, weak, down = zip(
+        left, in_place, missing, at_work_s, weak, down, says, surely = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
         sag = list(map(self._sag.step, hops, rotations, works, in_place, missing, at_work_s))
         sagging = [one is not None and one.severity is Severity.HOLD for one in sag]
-        stall = map(self._stall.step, hops, rotations, works, sagging, left, in_place, at_work_s, weak, down)
+        lines = left, in_place, at_work_s, weak, down, says, surely
+        stall = map(self._stall.step, hops, rotations, works, sagging, *lines)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
         knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering, beside)
         told_apart = not self._warn_only & {Kind.LOOSENING, Kind.LOST_CUT}  # or a hold may become a warning

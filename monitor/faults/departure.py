@@ -16,7 +16,7 @@ from collections import deque
 from dataclasses import dataclass, field
 
 from monitor.hop import Hop
-from monitor.spindle import STOPPED, Rotation
+from monitor.spindle import GONE_NATS, STOPPED, Rotation
 from monitor.work import Work
 
 NEAR, WITHIN = 0.08, 0.04
@@ -101,7 +101,9 @@ class Departure:
     there, in none of the last hops. ``at_work_s``: until when it was surely cutting, the lines in their
     places, -inf where it was heard to run free since. ``weak``: they give less at the free speed than half
     way between what they give in cuts and what chance gives, or these are alike. ``turned``: the microphone
-    was surely turned down in the cut, and the lines were not heard in their places since.
+    was surely turned down in the cut, and the lines were not heard in their places since. ``says``: what this
+    hop adds to ``nats``, whatever is known of the cut, 0 where the cut drowns the lines.
+    ``surely``: ``left``, by as much as a spindle is judged to stand by, over what good cuts came to.
     """
 
     nats: float = 0.0
@@ -111,6 +113,8 @@ class Departure:
     at_work_s: float = -math.inf
     weak: bool = True
     turned: bool = False
+    says: float = 0.0
+    surely: bool = False
     _turned: bool = False
     _turned_s: float = -math.inf
     _loud_db: float = math.inf
@@ -139,13 +143,13 @@ class Departure:
 
     def step(
         self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False
-    ) -> tuple[bool, bool, bool, float, bool, bool]:
+    ) -> tuple[bool, bool, bool, float, bool, bool, float, bool]:
         """Take one hop; ``lost``: the microphone hears nothing, as judged up to the hop before.
 
-        Gives ``left``, ``in_place``, ``missing``, ``at_work_s``, ``weak`` and ``turned``.
+        Gives ``left``, ``in_place``, ``missing``, ``at_work_s``, ``weak``, ``turned``, ``says``, ``surely``.
         """
-        self.left = self.in_place = self.missing = False
-        self.weak = True
+        self.left = self.in_place = self.missing = self.surely = False
+        self.weak, self.says = True, 0.0
         if hop.confidence >= SURE and abs(rotation.sag) < NEAR and not work.cutting:
             self._followed_s, self.turned = hop.t, False
         # (a speed that sags on after its cut may be another sound's: the lines are asked as in the cut)
@@ -153,7 +157,7 @@ class Departure:
             self.nats, self._placed_hops, self._missed_hops = 0.0, 0, IN_PLACE_HOPS
             self._free_hops = self._followed_hops = 0
             self._levels.clear()
-            return False, False, False, self.at_work_s, True, self.turned
+            return False, False, False, self.at_work_s, True, self.turned, 0.0, False
         near_hz = (1 - NEAR) * rotation.reference_hz, (1 + NEAR) * rotation.reference_hz
         given = hop.evidence_between(*near_hz)
         usual = self._given / self._audible * hop.audible
@@ -162,6 +166,9 @@ class Departure:
         half_way = (WEAKER * usual + gone) / 2
         self.weak = given < half_way or apart < APART / 2 * self._spread
         tells = apart > APART * self._spread
+        if tells:
+            nats = SHARE * apart / self._spread**2 * (half_way - given)
+            self.says = MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats
         near = abs(rotation.sag) < NEAR
         tracked = not tells and near and hop.confidence >= SURE
         placed = tracked or (tells and given >= IN_PLACE * usual)
@@ -183,13 +190,14 @@ class Departure:
         if lost or not (judged and lately):
             self.nats = self._peak = 0.0
         elif tells:
-            nats = SHARE * apart / self._spread**2 * (half_way - given)
-            self._add(MOST_NATS if nats > MOST_NATS else -LEAST_NATS if nats < -LEAST_NATS else nats, placed)
+            self._add(self.says, placed)
         enough = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
         self.left = enough and not turned
+        self.surely = self.left and self.nats >= GONE_NATS + self._by_itself
         if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
-        return self.left, self.in_place, self.missing, self.at_work_s, self.weak, self.turned
+        known = self.at_work_s, self.weak, self.turned, self.says
+        return self.left, self.in_place, self.missing, *known, self.surely
 
     def _follow_place(self, hop: Hop, rotation: Rotation, usual: float, tells: bool) -> None:
         """Whether the lines give so much at the free speed itself, where another one is heard or none is.

@@ -261,7 +261,7 @@ class SagRule:
         if in_place:
             self._sure_s = -math.inf  # nor is it lost: its lines are where they are in cuts
         if sag != sag or not hop.heard or self._support < LEAST_SUPPORT:
-            self._sums, self._short_hops = [FADE * s for s in self._sums], 0
+            self._sums, self._short_hops, self._beyond_hops = [FADE * s for s in self._sums], 0, 0
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         small = sag * 100 <= self.warning_pct
         self._small_hops = self._small_hops + 1 if small else 0

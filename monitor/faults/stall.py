@@ -58,7 +58,9 @@ fallen by so much, a third of its power, before they count as gone. Or it has ga
 over its mean and over what it was when its lines were last in their places: a drill that jams gets louder
 until its spindle stands, and that is not the cut which hid its lines before. (Its point enters for seconds,
 and the mean follows late: what got louder with its lines heard has not jammed.) Nor has what is as loud as
-the cuts before were: of a cut that wavers, faint lines are heard in its quieter moments only."""
+the cuts before were: of a cut that wavers, faint lines are heard in its quieter moments only. But chance has
+its limit: lines that are gone by ten thousand to one, over what they came to in good cuts, and a track that
+is away by ten to one, are no chance. A spindle without power cuts on as loud as ever."""
 
 CUTS_HOPS, CUTS_SHARE = 20, 0.3
 """So long a cut, of all its hops, tells how loud cuts are; and the share of a new one in that."""
@@ -94,10 +96,20 @@ missed by ten to one: of them less is asked, in so many hops at least, and for n
 coasts, as what is as loud for longer is another sound. (Where that has ended, and the drill had left
 meanwhile, the lines are back in their places.)"""
 
-LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, 2.0, 0.16
-"""So many hops running not at its speed, ten to one each by the distribution of the speed: three frames that
-share no sound, a thousand to one together. The lines, drowned by the cut, must tell something meanwhile. It
-was at its speed, and surely cutting, for as many hops before, with gaps no longer than this."""
+SILENT_NATS, ELSEWHERE = math.log(100), 0.5
+"""Or the lines themselves say a hundred to one while the sound dies away: with the ten to one of the sound, a
+thousand to one, as elsewhere (`monitor.faults.departure`). The track, which follows late, has the spindle
+elsewhere by then, likelier than not; what speed it finds in the noise matters not."""
+
+LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, math.log(100), 0.16
+"""So many hops running not at its speed, ten to one by the distribution of the speed. That is one odds, not
+one a hop: the distribution sums up the hops before, and in the noise of a cut the track goes astray for as
+long. So the lines, drowned by the cut, have to be missed by a hundred to one too. It was at its speed, and
+surely cutting, for as many hops before, with gaps no longer than this."""
+
+FELL_NATS = 2.0
+"""Less is enough while the spindle was told to sag by the hold limit, no longer ago than it coasts: it has
+left its speed then anyhow, and what is asked is only whether it has come back."""
 
 
 @dataclass(slots=True)
@@ -132,6 +144,8 @@ class StallRule:
     _missed: float = 0.0
     _missed_hops: int = 0
     _there_s: float = -math.inf
+    _gone: float = 0.0
+    _sagged_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -145,17 +159,22 @@ class StallRule:
         at_work_s: float = math.inf,
         weak: bool = True,
         turned: bool = False,
+        says: float = 0.0,
+        surely: bool = False,
     ) -> Finding | None:
         """Finding while the spindle stands in the cut.
 
         ``sagging``: `SagRule` finds a hold now; ``left``: the lines are gone from the free speed;
         ``in_place``: they give there what they give in cuts; ``at_work_s``: until when they did so in a cut
-        under way; ``weak``: they give less there; ``turned``: the microphone was turned down in the cut
-        (`monitor.faults.departure`).
+        under way; ``weak``: they give less there; ``turned``: the microphone was turned down in the cut;
+        ``says``: log odds that it has left, by the lines of this hop; ``surely``: they are gone by as much as
+        those of a spindle that stands (`monitor.faults.departure`).
         """
         collapsed = False
         self._placed += PLACED_SHARE * (in_place - self._placed)
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
+        if sagging:
+            self._sagged_s = hop.t
         if hop.heard and rotation.state is TURNING:
             in_place = self._support >= IN_PLACE
             if FALLING <= rotation.sag <= COLLAPSE:
@@ -205,10 +224,11 @@ class StallRule:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
             self._stalled = self._stalled or hop.over_db <= max(self._cut_db - FALLS_DB, IDLE_DB)
-        goes_on = self._goes_on(hop, rotation, work)
+        away = surely and self._home(hop, rotation.reference_hz) < HOME
+        goes_on = self._goes_on(hop, rotation, work) and not away
         left = left and not goes_on
         missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
-        missed = self._dies_away(hop, rotation, work, in_place, weak, turned) or missed
+        missed = self._dies_away(hop, rotation, work, in_place, weak, turned, says) or missed
         self._stalled = self._stalled or (missed and hop.t - self._rose_s > COASTS_S)
         if not self._stalled:
             return None
@@ -251,11 +271,13 @@ class StallRule:
         self._cut_hops, self._cut_mean_db = 0, 0.0
 
     def _dies_away(
-        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool
+        self, hop: Hop, rotation: Rotation, work: Work, in_place: bool, weak: bool, turned: bool, says: float
     ) -> bool:
         """Whether a cut that had got loud falls silent, and the lines are missed since it was loud."""
-        at_home = not weak or self._home(hop, rotation.reference_hz) >= HOME
-        if in_place or at_home or hop.heard or hop.deaf or turned or not (work.working and self._was_at_work):
+        home = self._home(hop, rotation.reference_hz)
+        at_home = not weak or home >= HOME
+        at_work = work.working and self._was_at_work and not (hop.deaf or turned)
+        if in_place or at_home or hop.heard or not at_work:
             self._missed, self._missed_hops = 0.0, 0
             # a speed far off, found in the noise, is no sign of them; and another sound may cover them
             if at_home and work.strength <= LOUDEST:
@@ -263,11 +285,15 @@ class StallRule:
         else:
             self._missed += SHARE * hop.audible
             self._missed_hops += 1
+        gone = self._gone + says if at_work else 0.0
+        self._gone = gone if gone > 0 else 0.0
         if hop.over_db >= self._usual_db + JAM_DB:
-            self._loud_s = hop.t
+            self._loud_s, self._gone = hop.t, 0.0  # what is drowned by that is not missed
         silent = hop.over_db <= self._usual_db - DIES_DB and hop.t - self._loud_s <= DIES_S
         lately = hop.t - self._there_s <= COASTS_S
-        return silent and lately and self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
+        missed = self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
+        missed = missed or (self._gone >= SILENT_NATS and home < ELSEWHERE)
+        return silent and lately and missed
 
     def _stands_in_peck(
         self,
@@ -298,7 +324,8 @@ class StallRule:
             else:
                 self._away = max(self._away - SHARE * hop.audible, 0.0)
                 self._away_hops = max(self._away_hops - 1, 0)
-        left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= LEFT_NATS
+        enough = FELL_NATS if hop.t - self._sagged_s <= COASTS_S else LEFT_NATS
+        left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= enough
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
         return (gone and not goes_on) or self._quiet_hops >= QUIET_HOPS
 

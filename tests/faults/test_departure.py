@@ -17,6 +17,7 @@ from monitor.faults.departure import (
     SPREAD,
     Departure,
 )
+from monitor.spindle import GONE_NATS
 from tests.hops import hop, rotation, times, work
 
 PECK = work(working=True, loud=True, sure=True, cut_s=0.0, contact_s=0.0)
@@ -352,3 +353,25 @@ def test_a_young_cut_that_should_have_shown_its_load_and_does_not_is_none():
         for t in times(0.9):
             step(rule, heard(t, GIVES * AUDIBLE), saw, sag=sag if t > 0.3 else math.nan)
         assert (rule.at_work_s > 0.5) is left
+
+
+def test_what_a_hop_says_of_its_lines_is_told_whatever_is_known_of_the_cut():
+    """As the sound of a jam dies away the lines are missed, though it was never surely at work."""
+    rule, unsure = Departure(), replace(PECK, sure=False, contact_s=math.nan)
+    step(rule, gone(2.0), unsure, sag=math.nan)
+    assert 0 < rule.says <= MOST_NATS
+    assert rule.nats == 0.0
+    step(rule, heard(2.05, GIVES * AUDIBLE), unsure)
+    assert rule.says < 0
+    step(rule, gone(2.1, audible=0.5), unsure, sag=math.nan)
+    assert rule.says == 0.0  # drowned
+
+
+def test_lines_are_surely_gone_by_as_much_as_of_a_spindle_that_stands():
+    rule = Departure()
+    cut(rule)
+    told = [(step(rule, gone(t), sag=math.nan), rule.surely, rule.nats) for t in times(0.5, 2.0)]
+    assert [surely for _, surely, _ in told] == [nats >= GONE_NATS for _, _, nats in told]
+    assert [left for left, _, _ in told].index(True) < [surely for _, surely, _ in told].index(True)
+    rule.step(heard(2.5, GIVES * AUDIBLE), rotation(), PECK)
+    assert not rule.surely

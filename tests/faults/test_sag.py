@@ -491,6 +491,17 @@ def test_where_the_lines_are_drowned_no_single_hop_surely_knows_a_sag_that_is_lo
     assert bool(walk.first(Severity.HOLD)[1]) is held
 
 
+@pytest.mark.parametrize(("between", "held"), [(0, True), (1, False)], ids=["running", "apart"])
+def test_hops_that_know_a_sag_apart_from_each_other_are_not_hops_running(between, held):
+    faint = {"audible": 1.5, "beat": 2 * BEAT_TELLS, **NOWHERE}
+    walk = Walk().go(1, 0.0).go(0.3, lambda s: 0.08 * s, **faint).go(0.1, 0.028, **faint)
+    for _ in range(3):
+        walk.go(0.05, 0.046, confidence=0.97, **faint)
+        walk.go(0.05 * between, math.nan, **{**faint, "confidence": 0.1})
+    walk.go(1.2, math.nan, **{**faint, "confidence": 0.1})
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
 @pytest.mark.parametrize(
     ("audible", "in_place", "held"),
     [(TELLING, False, False), (0.5 * FAINT, False, True), (TELLING, True, False)],

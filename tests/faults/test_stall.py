@@ -5,8 +5,9 @@ from dataclasses import replace
 
 import pytest
 
-from monitor.faults.departure import LOUDEST
+from monitor.faults.departure import LOUDEST, MOST_NATS
 from monitor.faults.stall import (
+    COASTS_S,
     COLLAPSE,
     DIES_DB,
     FALLS_DB,
@@ -193,6 +194,55 @@ def test_a_speed_found_by_chance_is_no_sign_of_lines_that_were_there_until_the_c
     assert any(found) is told
 
 
+def jam(ends, says, home=0.3):
+    """A cut gets loud for a quarter of a second, then dies away while the track still follows a speed."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    there = {"probability_between": lambda low, high: home, "spindle_hz": 16.0, "support": 0.3}
+    loud = {"over_db": 10.0 + JAM_DB, "audible": 1.0, **there}
+    for t in times(0.25, 2.0):
+        rule.step(hop(t, **loud), rotation(sag=math.nan), PECK, False, says=says)
+    falls = [hop(2.25 + 0.05 * k, over_db=db, audible=5.0, **there) for k, db in enumerate(ends)]
+    return [bool(rule.step(one, rotation(sag=math.nan), PECK, False, says=says)) for one in falls]
+
+
+def test_lines_missed_as_a_jam_dies_away_are_a_stall_though_the_track_follows_late():
+    """Two hops of a frame without them say a thousand to one, with the course of the sound."""
+    assert jam([9.0 - DIES_DB - 1, 3.0, 1.0], MOST_NATS) == [False, True, True]
+
+
+@pytest.mark.parametrize(
+    ("ends_db", "says", "home"),
+    [
+        (9.0, MOST_NATS, 0.3),  # the cut goes on as loud as it was
+        (9.0 - DIES_DB - 1, 0.0, 0.3),  # the lines stay drowned
+        (9.0 - DIES_DB - 1, -1.0, 0.3),  # or are heard in their places
+        (9.0 - DIES_DB - 1, MOST_NATS, 0.9),  # where the track has the spindle too
+    ],
+)
+def test_a_loud_sound_that_ends_in_a_cut_is_no_stall_by_itself(ends_db, says, home):
+    assert not any(jam([ends_db] * 4, says, home))
+
+
+def test_a_track_that_goes_astray_in_the_noise_is_no_stall():
+    """A cut that tells next to nothing of its lines, for a second: ten to one is one odds, not one a hop."""
+    astray = {"over_db": 13.0, "audible": 1.0}
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    assert not any(walk(rule, 0.6, 2.0, make=lambda t: silent(t, **astray), at=PECK, sag=math.nan))
+
+
+@pytest.mark.parametrize(("ago_s", "told"), [(0.2, True), (COASTS_S + 0.1, False)])
+def test_a_spindle_told_to_bind_that_is_not_back_is_a_stall_sooner(ago_s, told):
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    rule.step(hop(2.0, **LOUD), rotation(sag=0.1), PECK, True)
+    begin = 2.0 + ago_s
+    walk(rule, ago_s, 2.05, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 13.0, "audible": 1.0}
+    assert any(walk(rule, 0.4, begin, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)) is told
+
+
 def test_lines_that_are_in_their_places_are_not_gone_wherever_the_ear_is():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
@@ -234,6 +284,19 @@ def test_lines_that_have_left_their_places_are_a_stall_at_once():
     assert rule.step(faint, rotation(sag=math.nan), PECK, False, left=True) is None  # it cuts as ever
     found = rule.step(hop(2.1, **LOUD), rotation(sag=math.nan), PECK, False, left=True)
     assert (found.kind, found.severity) == (Kind.STALL, Severity.HOLD)
+
+
+@pytest.mark.parametrize(
+    ("surely", "home", "told"), [(False, 0.05, False), (True, 0.5, False), (True, 0.05, True)]
+)
+def test_faint_lines_that_are_surely_gone_are_a_stall_though_the_cut_goes_on(surely, home, told):
+    """Power is lost, and the spindle cuts as it coasts; the ear follows a speed found in the noise."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    there = {"probability_between": lambda low, high: home, "audible": 3.0, "support": 0.3}
+    faint = hop(2.05, **LOUD, **there)
+    found = rule.step(faint, rotation(sag=math.nan), PECK, False, left=True, surely=surely)
+    assert (found is not None) is told
 
 
 @pytest.mark.parametrize(
