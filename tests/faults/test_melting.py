@@ -43,7 +43,7 @@ class Shop:
             self._hop(blank, self.t, False, heard)
 
     def drill(self, pecks=1, blank=1, seconds=2.0, unheard_after=math.inf, idle=OUT, answers_s=0.0, **heard):
-        """Seconds from this call to the first finding of each severity; the load comes after ``answers_s``."""
+        """Seconds from this call to the first finding of each severity; its load after ``answers_s``."""
         found = {}
         begin = self.t
         for _ in range(pecks):
