@@ -225,6 +225,10 @@ and more is another commanded speed."""
 FORGETS_DB = 0.5
 """Per second: a squeal is no tone that was heard before the cut, as far as it is remembered."""
 
+ANSWER_BLOCKS = 4
+"""A second: until then a motor may not have answered to a cut with all of its load. What sounded soft from
+contact on counts once the load is there, if the cut still sounds so."""
+
 LEAST_BLOCKS = 2
 """Blocks that decide at least, however clear they are: longer than a syllable or a blow."""
 
@@ -319,6 +323,8 @@ class MeltingRule:
     _unheard_s: float = math.nan
     _drawn_out: bool = False
     _only_unheard: bool = False
+    _unanswered: list[float] = field(default_factory=list)
+    _answered: bool = False
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, cycle: Cycle) -> Finding | None:
         """Finding while the drill rubs in softened work, as judged in the present cut."""
@@ -388,6 +394,8 @@ class MeltingRule:
             if not cycle.in_blank:
                 self._sum.clear()  # the next cut is another blank's
             return found
+        if not self._cuts:
+            self._unanswered, self._answered = [], False
         self._cuts = True
         if self._contact_s != self._contact_s:
             self._contact_s = work.cut_s
@@ -501,11 +509,19 @@ class MeltingRule:
         signs = self._signs(heard)
         if self._idle and self._share(heard, self._alone()) > SILENT and heard.sag == heard.sag:
             self._heard_load = self._over_free(heard)
+        z = self._usual.z(signs)
         if self._loaded(heard):
             most_z = DRIFT + self._sum.threshold / LEAST_BLOCKS
-            self._sum.step(min(self._usual.z(signs), most_z))
+            before = self._unanswered if z > DRIFT else []
+            for each in (*before, z):  # what the load answers late was cut all the same
+                self._sum.step(min(each, most_z))
+            self._unanswered, self._answered = [], True
             most = UNHEARD_MOST if self._only_unheard or heard.sag != heard.sag else 2.0
             self._sum.value = min(self._sum.value, most * self._hold_at)
+        elif self._answered or z <= DRIFT or len(self._unanswered) == ANSWER_BLOCKS:
+            self._unanswered, self._answered = [], True
+        else:
+            self._unanswered.append(z)
         if self._sum.value > 0.5 * self._hold_at:
             self._quieter_db = upper.location - heard.upper_db
             self._since_s = t - self._sum.steps * BLOCK_HOPS * HOP_S
@@ -557,8 +573,13 @@ class MeltingRule:
         return sag if abs(sag - heard.sag) < FREE_DIFFERS else heard.sag
 
     def _good_were_none(self) -> bool:
-        """Whether the first good cuts did not load the spindle, or a sound that covered them has gone."""
-        if self._load_tells and self._first_sag < LOAD_STAYS * self._usual_sag:
+        """Whether the first good cuts did not load the spindle, or a sound that covered them has gone.
+
+        Those since must not have loaded it either: a free speed that was read wrong at first tells nothing
+        against them.
+        """
+        least = LOAD_STAYS * self._usual_sag
+        if self._load_tells and self._first_sag < least and not self._load.location >= least:
             return True
         return bool(self._idle) and self._alone().upper_db < self._idle_hiss_db - OTHER_IDLE_DB
 
