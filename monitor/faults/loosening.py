@@ -474,8 +474,8 @@ class LooseningRule:
             risen_db = None
             if cutting:
                 z = self._z(state, most) if len(state.first) == self._first_turns else 0.0
-                between = np.matmul(self._groups, np.float32(10) ** turn.noise)
-                risen_db = self._rise.step(between, z, most, hop.t in self._entering, doubtful)
+                power = np.matmul(self._groups, turn.power)
+                risen_db = self._rise.step(power, z, most, hop.t in self._entering, doubtful)
             if len(state.first) < self._first_turns:
                 if teaches or state.passed >= PASSES_TIMES * self._first_turns:
                     self._take_first(state, most)

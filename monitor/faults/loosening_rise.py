@@ -93,7 +93,7 @@ class RisingCut:
     ) -> float | None:
         """By how many dB the cut is louder than good ones, while it knocks; None where not.
 
-        ``power``: float32, shape (n_groups,), of what is heard between the blows of this turn. ``z`` and
+        ``power``: float32, shape (n_groups,), mean of this turn. ``z`` and
         ``most``: how far the angle that stands out most does so over what is normal, and in deviations of a
         mean. ``enters``: the drill's point is not in yet; ``doubtful``: another sound is louder than the
         machine; one that was as the cut began covers it, and what comes later may be the knock.
