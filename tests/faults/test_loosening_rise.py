@@ -86,8 +86,8 @@ def test_a_cut_that_knocked_teaches_nothing():
 
 @pytest.mark.parametrize("seed", [0, 2])
 def test_blows_that_waver_and_ring_on_are_told_though_they_stand_out_no_more(seed, monkeypatch):
-    """A machine that knocks in every good cut. Its blows waver by 4 % of a turn and ring on over all of it, so
-    that the gap fills as they grow by 6 dB a second from 42.5 s on: what stands out hardly changes."""
+    """A machine that knocks in every good cut. Its blows waver by 4 % of a turn and ring on over all of it,
+    so that the gap fills as they grow by 6 dB a second from 42.5 s on: what stands out hardly changes."""
     pieces, bands, fine, hz, flutes = 20, 9, 24, 20.0, 2
 
     def first_told_s():
