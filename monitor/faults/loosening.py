@@ -40,6 +40,7 @@ from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
 from monitor.faults.loosening_lines import KnockLines
+from monitor.faults.loosening_rise import LOUDER_DB, RisingCut
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
@@ -259,6 +260,7 @@ class LooseningRule:
     _drowned_s: float = 0.0
     _other_sound: bool = False
     _doubtful: set[float] = field(init=False, default_factory=set)
+    _entering: set[float] = field(init=False, default_factory=set)
     _untaught: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
     _unlined: set[float] = field(init=False, default_factory=set)  # turns at which no lines show
     _first_db: float = -math.inf
@@ -269,6 +271,7 @@ class LooseningRule:
     _shown_s: float = -math.inf
     _shown_since_s: float = -math.inf
     _shown_turns: int = 0
+    _rise: RisingCut = field(init=False)
     _told: Finding | None = None
     _told_s: float = -math.inf
 
@@ -305,6 +308,7 @@ class LooseningRule:
         # groups last: all of a sector are moved at once
         shape = (self._creep.size, self.sectors, self._groups.shape[0])
         self._state = {cutting: _State(shape, self.every * self.hop_s) for cutting in (False, True)}
+        self._rise = RisingCut(self.every * self.hop_s)
 
     def take(
         self,
@@ -356,6 +360,8 @@ class LooseningRule:
                     self._doubtful.add(hop.t)
                 if goes_on or (cuts and enters):
                     self._untaught.add(hop.t)
+                if cuts and enters:
+                    self._entering.add(hop.t)
                 if len(heard) == 1 and None not in heard:
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if anew and self.lines is not None:
@@ -366,6 +372,7 @@ class LooseningRule:
         found = in_lines | dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
         self._doubtful.clear()
         self._untaught.clear()
+        self._entering.clear()
         self._unlined.clear()
         if not found and self._told is None:
             return [None] * len(hops)
@@ -436,6 +443,7 @@ class LooseningRule:
         if self._last is not cutting:
             state.begin()
             self._beats.clear()
+            self._rise.begin() if cutting else self._rise.end()
         self._last = cutting
         found: list[tuple[float, Finding]] = []
         done = 0
@@ -462,7 +470,12 @@ class LooseningRule:
                     among = self._among
                     angles[n:], mosts[n:] = self._standing_out(means[n:])
             most = mosts[n]
-            teaches = hop.t not in self._untaught
+            teaches, doubtful = hop.t not in self._untaught, hop.t in self._doubtful
+            risen_db = None
+            if cutting:
+                z = self._z(state, most) if len(state.first) == self._first_turns else 0.0
+                power = np.matmul(self._groups, turn.power)
+                risen_db = self._rise.step(power, z, most, hop.t in self._entering, doubtful)
             if len(state.first) < self._first_turns:
                 if teaches or state.passed >= PASSES_TIMES * self._first_turns:
                     self._take_first(state, most)
@@ -476,7 +489,6 @@ class LooseningRule:
                 z = min(z, self._z(self._state[True], most))
             self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
-            doubtful = hop.t in self._doubtful
             sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
             if sure >= SURE_Z and (not doubtful or z >= DROWNED_Z):
                 told = self._judged(cutting, means[n], angles[n], most)
@@ -484,12 +496,22 @@ class LooseningRule:
                     found.append((hop.t, told))
                 else:
                     told = None
+            if told is None and risen_db is not None:
+                told = self._risen(hop.t, risen_db)
+                found.append((hop.t, told))
             # what lines say against is not told, but it is nothing normal either
             state.learn(most, teaches, told is not None or sure < SURE_Z <= z)
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()
         return n
+
+    def _risen(self, t: float, louder_db: float) -> Finding:
+        message = (
+            f"The chuck or work holding knocks once a turn, and the cut is {louder_db:.0f} dB louder than "
+            "good ones and grows: stop the spindle, then retract and tighten the holding."
+        )
+        return Finding(Kind.LOOSENING, Severity.HOLD, message, louder_db, LOUDER_DB, "dB", t - self.hop_s)
 
     def _deviations(
         self, state: _State, turns: list[Turn], beyond: float

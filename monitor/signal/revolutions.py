@@ -46,13 +46,15 @@ class Turn(NamedTuple):
 
     ``deviations``: float32, shape (n_bands, n_sectors), power of each sector and of what rings on in the
     next, without the swell of the turn, in the band's usual deviations; 0 where not all of the turn was
-    heard. ``usual``: float32, shape (n_bands,), these deviations, in powers of the band's noise. ``turns``:
-    turns since the start, at the end of the turn.
+    heard. ``usual``: float32, shape (n_bands,), these deviations, in powers of the band's noise. ``power``:
+    float32, shape (n_bands,), mean of the turn, of which no piece counts more than `_MOST`. ``turns``: turns
+    since the start, at the end of the turn.
     ``beat``: complex, of modulus 1, where in the turn the sound swells as often as the drill has lips.
     """
 
     deviations: NDArray[np.float32]
     usual: NDArray[np.float32]
+    power: NDArray[np.float32]
     turns: float
     beat: complex
 
@@ -123,6 +125,8 @@ class Revolutions:
         noise += np.float32(_LOG_MEAN)
         relative = of_turn * np.power(np.float32(10), -noise)
         np.minimum(relative, _MOST, out=relative)
+        mean = np.matmul(self._pieces, relative)[:, 0] * np.power(np.float32(10), noise[:, 0])
+        mean *= np.float32(1 / self._pieces.size)
         count = np.matmul(self._pieces, inside)
         level = np.matmul(relative.transpose(0, 2, 1), inside)
         level /= np.maximum(count, np.float32(1))
@@ -144,7 +148,7 @@ class Revolutions:
         if not all(heard):
             over[[not one for one in heard]] = 0.0
         at = slice(every - waiting - 1, None, every)
-        told[at] = map(Turn, over, usual, ends[at], beat)
+        told[at] = map(Turn, over, usual, mean, ends[at], beat)
         return told
 
     def _usual_of(self, deviations: NDArray[np.float32], heard: list[bool]) -> NDArray[np.float32]:

@@ -1,0 +1,135 @@
+"""A holding that knocks louder than the cut: what `loosening` asks where a knock drowns what else is heard.
+
+How far a knock stands out of its turn says less and less of how loud it is: it rings on in the machine and
+the room, fills the gap to the next one and raises what it is compared to, and blows that waver by some per
+cent of a turn fill it sooner. Then the sound of the whole turn grows, in the bands of what is struck, over
+what good cuts differ by; that is heard without any angle. It alone would tell another sound that begins, or a
+harder blank, for a knock (25 times an hour in drawn good work), so four things are asked together: the level
+of some bands over all good cuts, by what these differ and by a share of power that blanks hardly make; that
+it has grown within this cut; that other bands have not grown alike; and that the turn still shows a knock,
+and more of one than is normal. Another sound covers what is normal once a turn, and so shows less of it.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
+
+MEMORY_S = 0.3
+"""Time constant of the level: some turns, of which one may hold a chip that broke loudly."""
+
+LOUDER_DB, LOUDER_Z = 5.0, 4.0
+"""The two bands that rose most: over good cuts, in decibels and in deviations of cuts. Blanks of one batch
+differ by half as much; a knock of twice its normal amplitude, 6 dB louder, is to be told 1.5 s later."""
+
+GREW_DB, GREW_S, LATELY_S = 2.0, 1.6, 0.4
+"""Growth of these bands within the cut, over what they were so long ago at most, and so long at least."""
+
+APART = 0.5
+"""Share of the greatest rise that the least may have: what is struck rings in some bands. A microphone that
+is turned up, or the work's grain, raises all of them."""
+
+KNOCKS_Z, KNOCKS, LASTS_TURNS = 1.0, 6.6, 3
+"""How far the angle that stands out most does so over what is normal here, in deviations, on average over the
+same memory; and in deviations of a mean, whatever is normal: four over what noise gives. All this in so many
+turns in a row. Without it these levels came 25 times an hour in drawn good work, with it in none of 2.9 h."""
+
+LEAST_CUTS, MOST_CUTS = 2, 12
+"""Cuts of which the normal level is the median, at least and at most."""
+
+SETTLE_S = 0.3
+"""The first of a cut is left out: a frame, and the drill's point enters."""
+
+DIFFER_DB = 1.0
+"""Deviation of the level from cut to cut, at least (0.5 to 1.5 dB on drawn machines)."""
+
+_SILENCE = np.float32(1e-13)
+_TO_DEVIATION = 1.4826  # a normal variable's, of its median absolute one
+
+
+@dataclass(slots=True)
+class RisingCut:
+    """`step` each turn of a cut, of ``step_s``; `begin` and `end` each cut."""
+
+    step_s: float
+    _cuts: deque[NDArray[np.float64]] = field(default_factory=lambda: deque(maxlen=MOST_CUTS))
+    _normal: NDArray[np.float64] | None = None
+    _spread: NDArray[np.float64] | None = None
+    _level: NDArray[np.float64] | None = None
+    _past: deque[NDArray[np.float64]] = field(init=False)  # levels of this cut, the oldest first
+    _good: list[NDArray[np.float64]] = field(default_factory=list)  # of which may be learned
+    _doubtful: bool = False
+    _turns: int = 0
+    _z: float = 0.0  # mean of the newest turns
+    _shown: int = 0
+    _told: bool = False
+
+    def __post_init__(self) -> None:
+        self._past = deque(maxlen=max(2, round(GREW_S / self.step_s)))
+
+    def begin(self) -> None:
+        """A cut begins."""
+        self._level, self._turns, self._z, self._shown, self._told = None, 0, 0.0, 0, False
+        self._past.clear()
+        self._good = []
+        if len(self._cuts) >= LEAST_CUTS:
+            cuts = np.array(self._cuts)
+            self._normal = np.median(cuts, axis=0)
+            off = np.median(np.abs(cuts - self._normal), axis=0)
+            self._spread = np.maximum(_TO_DEVIATION * off, DIFFER_DB) * math.sqrt(1 + 1 / len(cuts))
+
+    def end(self) -> None:
+        """The cut is over. Of one in which a knock was told nothing is learned."""
+        if self._good and not self._told:
+            self._cuts.append(np.mean(self._good, axis=0))
+        self._good = []
+
+    def step(
+        self, power: NDArray[np.float32], z: float, most: float, enters: bool, doubtful: bool
+    ) -> float | None:
+        """By how many dB the cut is louder than good ones, while it knocks; None where not.
+
+        ``power``: float32, shape (n_groups,), mean of this turn. ``z`` and
+        ``most``: how far the angle that stands out most does so over what is normal, and in deviations of a
+        mean. ``enters``: the drill's point is not in yet; ``doubtful``: another sound is louder than the
+        machine; one that was as the cut began covers it, and what comes later may be the knock.
+        """
+        level = 10 * np.log10(np.maximum(power, _SILENCE)).astype(np.float64)
+        self._turns += 1
+        if self._turns == 1:
+            self._doubtful = doubtful
+        share = max(1 - math.exp(-self.step_s / MEMORY_S), 1 / self._turns)
+        self._level = level if self._level is None else self._level + share * (level - self._level)
+        if self._turns * self.step_s <= SETTLE_S:
+            return None
+        self._past.append(self._level)
+        if enters:
+            return None
+        if not self._doubtful:
+            self._good.append(self._level)
+        self._z += share * (z - self._z)
+        knocks = self._z >= KNOCKS_Z and most >= KNOCKS and not self._doubtful
+        louder_db = self._louder_db() if knocks else None
+        self._shown = self._shown + 1 if louder_db is not None else 0
+        if self._shown < LASTS_TURNS:
+            return None
+        self._told = True
+        return louder_db
+
+    def _louder_db(self) -> float | None:
+        lately = round(LATELY_S / self.step_s)
+        if self._normal is None or self._spread is None or len(self._past) <= lately:
+            return None
+        over = self._past[-1] - self._normal
+        two = np.argsort(-over / self._spread, kind="stable")[:2]
+        louder_db = float(over[two].mean())
+        if louder_db < LOUDER_DB or float((over / self._spread)[two].mean()) < LOUDER_Z:
+            return None
+        if float(over.min()) > APART * louder_db:
+            return None
+        before = min(float(past[two].mean()) for past in list(self._past)[: len(self._past) - lately])
+        return louder_db if float(self._past[-1][two].mean()) - before >= GREW_DB else None
