@@ -31,8 +31,8 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 JUDGES = (
     *(f"faults.{name}" for name in (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
-        "good_pecks", "variogram", "melting", "chatter", "loosening",
-        "loosening_lines", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
+        "good_pecks", "variogram", "melting", "chatter", "loosening", "loosening_lines",
+        "loosening_rise", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
     )),
     *(f"pecks.{name}" for name in (
         "cut", "centre_drill", "begin", "end", "missed", "mistaken", "heard", "rows", "learning",
