@@ -125,7 +125,7 @@ def test_under_another_sound_as_loud_nothing_is_told():
 
 @pytest.mark.parametrize(("off", "told"), [(-0.01, True), (0.01, False), (0.002, False)])
 def test_where_it_is_known_how_far_the_dial_is_off_lines_at_another_rate_are_a_compressors(off, told):
-    """The blows come 1 % faster than the speed heard, which is that much under the true one in the first case."""
+    """The blows come 1 % faster than the speed heard: in the first case that is what is known of the dial."""
     shop = Shop(off=0.01).go(10.0, 0.1)
     shop.go(4.0, lambda s: 0.1 * 10 ** (8 * s / 20), off=off, or_off=0.003)
     assert bool(shop.found) is told
