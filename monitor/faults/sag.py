@@ -163,6 +163,17 @@ LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
 
+ODDS_TELL, CHANCE_NATS, USUAL = 1.0, 3.0, 0.75
+"""Nats between what the lines of a hop give where the speed was measured and at the speeds of good cuts, from
+which on they speak for either. For the latter, they contradict the measurement: tones of another sound draw
+the phases of some lines along, and a spindle is where its lines are. (Of hops in drawn binds 4 in 100 do, by
+chance.) The best of the usual speeds gets so many by chance, which contradict nothing
+(`monitor.faults.departure`). And the share of the warning up to which cuts usually sag: as far as what is
+beyond the warning can be told from it."""
+
+ALONG = 0.0075
+"""Of the speed: lines that a sag sweeps through within a frame give what they give so near it."""
+
 UNLED_S, AT_REST_S, LED_WITHIN = 1.0, 0.25, 0.01
 """A motor with a chuck on it comes to rest at a new load over some four of its time constants, of a tenth of
 a second to three: a speed that stands still so soon after the one before, where no hop between led, is a note
@@ -276,7 +287,10 @@ class SagRule:
         self._follow_jump(hop, sag)
         told = self._is_told(hop)
         beyond_pct = max(self.warning_pct, 100 * work.cut_sag + COURSE_SHARE * self.warning_pct)
-        beyond = told and self._jump_hops <= 1 and sag * 100 > beyond_pct
+        away = 100 * sag > self.warning_pct
+        odds = self._odds(hop, rotation) if away else 0.0
+        contradicted = odds < -ODDS_TELL
+        beyond = told and self._jump_hops <= 1 and sag * 100 > beyond_pct and not contradicted
         self._beyond_hops = self._beyond_hops + 1 if beyond else 0
         short = told and hop.audible >= TELLING and sag * 100 < self.hold_pct
         self._short_hops = self._short_hops + 1 if short else 0
@@ -288,7 +302,8 @@ class SagRule:
             most_db = self._own_db + LOUDER_DB_S * (hop.t - self._own_s) if under_way else math.inf
             self._own_db, self._own_s = hop.over_db if hop.over_db < most_db else most_db, hop.t
             sagging = beyond and work.loaded and self._fell_through and not stands
-            if not sagging or hop.audible >= TELLING or self._beyond_hops >= SMALL_HOPS:
+            agree = self._beyond_hops >= SMALL_HOPS and odds > ODDS_TELL
+            if not sagging or hop.audible >= TELLING or agree:
                 self._sure_s = hop.t if sagging else -math.inf
                 self._sure_sag, self._sure_slope = sag, -hop.rate_hz_s / rotation.reference_hz
                 self._sure_falls = not _is_heard(hop)
@@ -297,7 +312,7 @@ class SagRule:
             return falls
         sd = math.hypot(rotation.sag_sd, MACHINE_WANDER)
         counts = told and self._jump_hops <= 1 and not _runs_up(hop, rotation)
-        if not counts or stands or (sag > FAR and not missing):
+        if not counts or stands or contradicted or (sag > FAR and not missing):
             weight = 0.0
         elif hop.confidence >= SURE:
             weight = 1.0
@@ -305,12 +320,13 @@ class SagRule:
             weight = UNSURE_SHARE if work.sure else 0.0
         over: list[bool] = []
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
-            z = (sag - limit / 100) / sd
+            # a warning can wait until the frame's own sound shows it: the rate may be a glide of voices
+            z = ((min(sag, self._middle(hop, rotation)) if i == 0 else sag) - limit / 100) / sd
             # Persistence: falls back as fast as it rose, so a single outlier leaves nothing behind.
             bounded = ENOUGH_Z if z > ENOUGH_Z else -ENOUGH_Z if z < -ENOUGH_Z else z
             total = self._sums[i] + weight * bounded
             self._sums[i] = min(total, 2 * ENOUGH_Z) if total > 0 else 0.0
-            over.append(z > 0 and self._sums[i] >= ENOUGH_Z)
+            over.append(z > 0 and self._sums[i] >= ENOUGH_Z and not contradicted)
         over[0] = over[0] and sum(100 * one > self.warning_pct for _, one in self._before) >= WARNS_HOPS
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD
@@ -330,6 +346,22 @@ class SagRule:
             return None
         falls = f"falls by some {100 * slope:.0f} % a second in the noise of the cut"
         return self._passed(falls, fallen_to, work)
+
+    def _odds(self, hop: Hop, rotation: Rotation) -> float:
+        """Log odds, by the lines of this hop, of the speed that was measured over those of good cuts.
+
+        Lines tell of a frame's middle; the speed measured is that of its end.
+        """
+        reference_hz, hz = rotation.reference_hz, hop.spindle_hz
+        usual_hz = (1 - USUAL * self.warning_pct / 100) * reference_hz, (1 + ALONG) * reference_hz
+        usual = hop.evidence_between(*usual_hz)
+        speeds_hz = (hz - hop.rate_hz_s * self.lag_s, hz)
+        here = max([hop.evidence_between((1 - ALONG) * one, (1 + ALONG) * one) for one in speeds_hz])
+        return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
+
+    def _middle(self, hop: Hop, rotation: Rotation) -> float:
+        """Sag in the middle of the frame."""
+        return 1 - (hop.spindle_hz - hop.rate_hz_s * self.lag_s) / rotation.reference_hz
 
     def _follow_jump(self, hop: Hop, sag: float) -> None:
         """Hops until a sag that came at once, or after none was known, counts."""
@@ -360,7 +392,10 @@ class SagRule:
             self._course.clear()
         if not falls:
             return
-        self._course.append((t, sag, hop.confidence))
+        chance = hop.confidence
+        if 100 * self._middle(hop, rotation) > self.warning_pct:
+            chance = min(chance, 1 / (1 + math.exp(-self._odds(hop, rotation))))
+        self._course.append((t, sag, chance))
         (start_s, start, _), hops = self._course[0], len(self._course)
         steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
         far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST

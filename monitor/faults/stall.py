@@ -18,7 +18,7 @@ from monitor.faults.departure import LOUDEST
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import GONE_NATS, TURNING, Rotation
+from monitor.spindle import GONE_NATS, MASKED, TURNING, Rotation
 from monitor.work import Work
 
 COLLAPSE, FALLING, FALLING_S = 0.5, 0.15, 1.0
@@ -279,8 +279,9 @@ class StallRule:
         at_work = work.working and self._was_at_work and not (hop.deaf or turned)
         if in_place or at_home or hop.heard or not at_work:
             self._missed, self._missed_hops = 0.0, 0
-            # a speed far off, found in the noise, is no sign of them; and another sound may cover them
-            if at_home and work.strength <= LOUDEST:
+            # a speed far off, found in the noise, is no sign of them; and another sound may cover them, so
+            # that chance gives as much
+            if at_home and work.strength <= LOUDEST and rotation.state is not MASKED:
                 self._there_s = hop.t
         else:
             self._missed += SHARE * hop.audible

@@ -359,9 +359,9 @@ def test_a_tone_that_comes_with_every_contact_is_told_in_the_second_cut(loads):
     assert start < shop.first()[0] < start + 2 * LEAST_S
 
 
-@pytest.mark.parametrize("hz", [100.0, 180.0])
+@pytest.mark.parametrize("hz", [100.0, 180.0, 99.2])
 def test_a_hum_that_follows_the_load_of_one_cut_is_a_motors_but_one_that_grows_by_itself_is_none(hz):
-    """At a multiple of the mains, of either frequency."""
+    """At a multiple of the mains, of either frequency, or less by the slip of a rotor."""
     follows_db = 25 + 20 * np.log10(np.maximum(1 - np.exp(-clock(CUT) / 0.3), 1e-3))
     assert not Shop().good().go(CUT, tone(hz, follows_db, CUT), cutting=True).found
     assert Shop().good().go(CUT, growing(hz, 40.0), cutting=True).found

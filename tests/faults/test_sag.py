@@ -602,6 +602,36 @@ def test_a_sag_that_comes_after_none_was_known_must_be_seen_in_three_hops():
         assert bool(walk.first(Severity.HOLD)[1]) is held
 
 
+def lines_give(usual, here):
+    """At speeds of good cuts, and anywhere under them."""
+    return {"evidence_between": lambda low, high: usual if high > 0.975 * SPINDLE_HZ else here}
+
+
+@pytest.mark.parametrize(("usual", "here", "told"), [(12.0, 6.0, False), (6.0, 12.0, True), (2.0, 0.5, True)])
+def test_a_sag_is_no_sag_while_the_lines_are_where_they_are_in_good_cuts(usual, here, told):
+    """Tones draw the phases of some lines along. What the usual speeds give by chance says nothing."""
+    lines = lines_give(usual, here) | NOWHERE
+    walk = Walk().go(1, 0.02).go(0.7, lambda s: 0.02 + 0.1 * s, **lines).go(1, 0.09, **lines)
+    assert (walk.first(Severity.HOLD)[1] is not None) is told
+    assert (walk.first(Severity.WARNING)[1] is not None) is told
+
+
+@pytest.mark.parametrize(("rate", "warned"), [(-0.6, False), (-0.05, True)])
+def test_a_warning_waits_until_a_frame_shows_the_sag_that_its_rate_leads_to(rate, warned):
+    """At 60 % a second that is 3 % less in the frame's middle: one who sings slides so."""
+    walk = Walk().go(1, 0.02).go(0.15, lambda s: 0.02 + 0.1 * s)
+    walk.go(0.3, 0.05, rate_hz_s=rate * SPINDLE_HZ, **NOWHERE)
+    assert (walk.first(Severity.WARNING)[1] is not None) is warned
+
+
+@pytest.mark.parametrize(("usual", "held"), [(3.5, False), (-1.0, True)])
+def test_where_the_lines_hardly_tell_a_sag_that_is_lost_must_have_had_them_on_its_side(usual, held):
+    faint = {"audible": FAINT, **lines_give(usual, 3.0)}
+    walk = Walk().go(1, 0.02, **faint).go(0.4, lambda s: 0.02 + 0.1 * s, **faint).go(0.2, 0.06, **faint)
+    walk.go(1, 0.06, **(LOST | {"audible": 0.5 * FAINT}))
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
 def test_so_far_down_no_line_is_left_at_the_free_speed():
     for missing, held in ((False, False), (True, True)):
         walk = Walk().go(1, 0.01).go(0.2, lambda s: s, missing=missing, **NOWHERE)

@@ -399,6 +399,19 @@ def test_a_cut_that_got_loud_and_dies_away_with_its_lines_has_jammed(lasts_s, th
     assert any(dies) is told
 
 
+@pytest.mark.parametrize(("state", "told"), [(SpindleState.TURNING, True), (SpindleState.MASKED, False)])
+def test_lines_that_chance_gives_under_a_louder_sound_were_not_there_as_it_dies_away(state, told):
+    """Under an air gun of seconds the best of the speeds near gives now and then what lines give."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    turning = rotation(state=state, sag=math.nan)
+    gun = {"over_db": 10.0 + JAM_DB, "audible": 0.3}
+    for k, t in enumerate(times(2.0, 2.0)):
+        assert not rule.step(silent(t, **gun), turning, PECK, False, weak=k % 8 != 0)
+    over = [silent(t, over_db=8.0 - DIES_DB, audible=4.0) for t in times(0.15, 4.0)]
+    assert any(rule.step(one, turning, PECK, False) for one in over) is told
+
+
 def test_a_load_of_another_machines_tones_is_no_work():
     """They give little of the evidence that the lines would."""
     rule = StallRule()
