@@ -444,7 +444,7 @@ def test_what_comes_down_from_above_the_free_speed_is_on_no_course(first_sag, he
     ("leaps", "held"), [((), True), ((0.04, 0.0), True), ((0.04, 0.0, 0.04, 0.0), False)]
 )
 def test_a_speed_that_leaps_back_again_and_again_is_on_no_course(leaps, held):
-    """No chuck regains 4 % in a hop while its drill cuts, and twice: noise fits the lines there, however sure."""
+    """No chuck regains 4 % in a hop while its drill cuts, and twice: it is noise that fits the lines."""
     walk = Walk().go(1, 0.01, at=KNOWN)
     for sag in leaps:
         walk.go(0.05, sag, at=KNOWN)
