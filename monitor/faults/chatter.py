@@ -432,7 +432,7 @@ class ChatterRule:
                 track.go_over(strongest_hz)
             elif stronger or track.enough <= 0:
                 self._lose(hop, track)
-                if track.enough <= 0 and not (track.inside or self._cutting):
+                if not (track.inside or self._cutting or self._is_of(strongest_hz, track)):
                     self._learn_left(hop, track, work)
             elif not track.told and self._slipped(tones, round(track.hz / self._bin_hz)):
                 self._track = None
