@@ -409,6 +409,16 @@ class ChatterRule:
             track = self._track
             self._memory.hear_outside(tones, None if track is None else self._around(track.hz))
 
+    def _learn_left(self, hop: Hop, track: _Track, work: Work) -> None:
+        """Take what was under suspicion outside of cuts and has gone there: a line that comes and goes by
+        itself, as two that beat do, is usual and may be back just before the drill touches."""
+        if hop.t - track.start_s < PASSING_S or track.best_db < PASSING_DB:
+            return
+        since_s = max(track.start_s, work.end_s + AFTERMATH_S) if work.end_s == work.end_s else track.start_s
+        hops = min(PAST_HOPS, math.floor((hop.t - since_s) / hop.step_s + 0.5))
+        for ago in range(1, hops + 1, ToneMemory.LEARNS_EVERY):
+            self._memory.hear_outside(self._past[-ago], None)
+
     # ---- the line -----------------------------------------------------------------------------------
 
     def _follow_track(self, hop: Hop, over: NDArray[np.float32], tones: Tones, work: Work) -> None:
@@ -423,6 +433,8 @@ class ChatterRule:
                 track.go_over(strongest_hz)
             elif stronger or track.enough <= 0:
                 self._lose(hop, track)
+                if not (track.inside or self._cutting or self._is_of(strongest_hz, track)):
+                    self._learn_left(hop, track, work)
             elif not track.told and self._slipped(tones, round(track.hz / self._bin_hz)):
                 self._track = None
             elif not track.inside and track.enough >= ENOUGH:

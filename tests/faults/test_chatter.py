@@ -324,6 +324,18 @@ def test_a_tone_that_was_there_before_contact_is_no_chatter(before_s):
     assert not shop.go(CUT, tone(733.0, 20.0, CUT), cutting=True).found
 
 
+@pytest.mark.parametrize(
+    ("gap_s", "swells_s", "db"), [(0.4, 0.6, 21.0), (0.8, 0.6, 21.0), (0.6, 0.35, 18.0), (0.8, 0.35, 21.0)]
+)
+def test_a_line_that_came_and_went_between_cuts_is_usual_as_it_rises_into_a_contact(gap_s, swells_s, db):
+    """Two lines of the machine beat: between cuts they stand, cancel, and rise again as the drill touches."""
+    shop = Shop(3).good()
+    shop.go(1.0).go(0.15, tone(733.0, db, 0.15)).go(gap_s)
+    shop.go(swells_s, tone(733.0, np.minimum(60 * clock(swells_s) - 8, db), swells_s))
+    shop.go(1.0, tone(733.0, db, 1.0), cutting=True).go(CUT - 1.0, cutting=True)
+    assert not shop.found
+
+
 def test_a_tone_of_every_good_peck_is_no_chatter_but_one_far_over_it_is():
     shop = Shop()
     for _ in range(4):

@@ -37,6 +37,33 @@ def test_another_beat_is_none(beats_hz):
     assert max(lip_beat(heard(0.3, beats_hz, seed), FS, 911.0, 31.0) for seed in range(50)) < 15
 
 
+def beside(passing_hz, seed, sides, off_hz=0.5):
+    """A plain tone and lines of a machine 12 dB under it, a passing away but for half a hertz."""
+    lines = sum(10 ** (-12 / 20) * np.cos(2 * np.pi * (911.0 + k * (passing_hz + off_hz)) * T) for k in sides)
+    return (heard(0.0, 0.0, seed) + lines).astype(np.float32)
+
+
+@pytest.mark.parametrize("passing_hz", [21.0, 30.0, 70.0])
+@pytest.mark.parametrize("side", [-1, 1])
+def test_one_line_of_the_machine_beside_a_tone_of_elsewhere_is_no_beat_of_the_lips(passing_hz, side):
+    alone = [lip_beat(beside(passing_hz, seed, [side]), FS, 911.0, passing_hz) > 15 for seed in range(60)]
+    both = [lip_beat(beside(passing_hz, seed, [-1, 1]), FS, 911.0, passing_hz) > 15 for seed in range(60)]
+    assert np.mean(alone) < 0.2  # nearly all, where one side is enough
+    assert np.mean(both) > 0.6
+
+
+def test_lips_are_still_heard_through_a_diffuse_room():
+    rng, told = np.random.default_rng(5), []
+    for seed in range(60):
+        decay = np.arange(round(0.2 * FS))
+        room = rng.standard_normal(decay.size) * np.exp(-6.9 * decay / decay.size)
+        room /= np.sqrt(np.sum(room**2))
+        room[0] += 1
+        sound = np.convolve(np.tile(heard(0.4, 30.0, seed, snr_db=25.0), 2), room)[T.size : 2 * T.size]
+        told.append(lip_beat(sound.astype(np.float32), FS, 911.0, 30.0) > 15)
+    assert np.mean(told) > 0.6
+
+
 def test_gain_changes_nothing_and_what_cannot_be_heard_is_not_known():
     sound = heard(0.3, 30.0, 1)
     told = lip_beat(sound, FS, 911.0, 30.0)
