@@ -144,13 +144,13 @@ COURSE_SHARE = 0.5
 """Of the warning, which such a fall must have led beyond what cuts are known to sag: a spindle falls as fast
 as a drill enters, and no farther than that."""
 
-COURSE_CHANGES, USUAL_CHANGE = 6.3, 0.002
-"""Mean changes from hop to hop by which such a fall must have led down, and what they are before this
-machine's were heard. Where few lines are heard over a cut the speed scatters, however sure each of them is,
-and some three hops of a shift lead down. A normal variable's mean change is 1.13 of its deviations, and 5 of
-those of a difference are passed once in 3 million hops."""
+COURSE_BENDS, USUAL_BEND = 3.6, 0.001
+"""Mean bends of the speed, its second differences from hop to hop, by which such a fall must have led down,
+and what they are before this machine's were heard. Where few lines are heard over a cut the speed scatters,
+however sure each of them is, and some three hops of a shift lead down. The mean bend of a scatter is 1.95 of
+its deviations, and 5 of those of a difference are passed once in 3 million hops. A steady fall has none."""
 
-CHANGES_PRIOR, CHANGES_MEMORY = 20.0, 200.0
+BENDS_PRIOR, BENDS_MEMORY = 20.0, 200.0
 """Hops that this is worth, and newest hops that this machine's are a mean of."""
 
 AWAY_S = 0.5
@@ -244,9 +244,9 @@ class SagRule:
     _tone_s: float = -math.inf
     _course: deque[tuple[float, float, float]] = field(default_factory=lambda: deque(maxlen=COURSE_HOPS))
     _course_from: tuple[float, float] = (0.0, 0.0)
-    _change: float = USUAL_CHANGE  # mean of the speed's changes from hop to hop in cuts, over the free speed
-    _changes: float = CHANGES_PRIOR
-    _last: tuple[float, float] = (-math.inf, 0.0)  # the newest hop that was heard, and its sag
+    _bend: float = USUAL_BEND  # mean of the speed's second differences in cuts, over the free speed
+    _bends: float = BENDS_PRIOR
+    _newest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=3))
     _course_s: float = -math.inf
     _course_sag: float = 0.0
     _course_slope: float = 0.0
@@ -402,7 +402,7 @@ class SagRule:
             self._course_s = -math.inf
             return
         t, sag = hop.t, 1 - hop.spindle_hz / rotation.reference_hz
-        self._learn_change(hop, sag)
+        self._learn_bend(hop, sag)
         fallen_to = self._fallen_to(t)
         came_back = hop.heard and abs(sag) < self._course_from[1] + MACHINE_WANDER  # to where it fell from
         above = sag < fallen_to - (COURSE_WITHIN if _is_heard(hop) else JUMP)
@@ -420,7 +420,7 @@ class SagRule:
         self._course.append((t, sag, chance))
         (start_s, start, _), hops = self._course[0], len(self._course)
         steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
-        steadily = steadily and sag - start >= COURSE_CHANGES * self._change
+        steadily = steadily and sag - start >= COURSE_BENDS * self._bend
         far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST
         sure = math.prod(one[2] for one in self._course) >= COURSE_CHANCE and not self._slips(hop)
         if steadily and far and sure:
@@ -430,14 +430,18 @@ class SagRule:
         start_s, start = self._course_from
         self._course_s, self._course_sag, self._course_slope = t, sag, (sag - start) / (t - start_s)
 
-    def _learn_change(self, hop: Hop, sag: float) -> None:
-        """By how much the speed changes from hop to hop in cuts that do not sag."""
+    def _learn_bend(self, hop: Hop, sag: float) -> None:
+        """By how much the speed scatters from hop to hop in cuts that do not sag."""
         if not hop.heard:
             return
-        (last_s, last), self._last = self._last, (hop.t, sag)
-        if hop.t - last_s < 1.5 * hop.step_s and max(abs(sag), abs(last)) < self.warning_pct / 100:
-            self._changes = min(self._changes + 1, CHANGES_MEMORY)
-            self._change += (abs(sag - last) - self._change) / self._changes
+        newest = self._newest
+        newest.append((hop.t, sag))
+        if len(newest) < 3 or hop.t - newest[0][0] > 2.5 * hop.step_s:
+            return
+        before, middle, last = (one for _, one in newest)
+        if max(abs(before), abs(middle), abs(last)) < self.warning_pct / 100:
+            self._bends = min(self._bends + 1, BENDS_MEMORY)
+            self._bend += (abs(last - 2 * middle + before) - self._bend) / self._bends
 
     def _fallen_to(self, t: float) -> float:
         """Sag at a time by the course, 0 where there is none."""

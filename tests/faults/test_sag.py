@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from monitor.faults.sag import (
@@ -673,3 +674,16 @@ def test_unsure_speeds_count_only_in_a_sure_peck():
     for at, held in ((LOADED, True), (UNSURE, False)):
         walk = Walk().go(1, 0.01).go(2, 0.1, at=at, confidence=0.7, **NOWHERE)
         assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
+@pytest.mark.parametrize(("scatter", "held"), [(0.0005, True), (0.008, False)])
+def test_three_hops_that_lead_down_tell_a_fall_only_where_the_speed_does_not_scatter_so_far(scatter, held):
+    """At 44 % a second from 2 to 6.5 % within three hops, each sure; then the speed is as before."""
+    rng = np.random.default_rng(1)
+    walk = Walk()
+    for one in 0.02 + scatter * rng.standard_normal(60):
+        walk.go(0.05, float(one), at=KNOWN, **NOWHERE)
+    for one in (0.021, 0.043, 0.065):
+        walk.go(0.05, one, rate_hz_s=-0.44 * SPINDLE_HZ, confidence=0.97, at=KNOWN, **NOWHERE)
+    walk.go(0.4, 0.02, at=KNOWN, **NOWHERE)
+    assert bool(walk.first(Severity.HOLD)[1]) is held
