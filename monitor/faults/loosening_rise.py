@@ -22,9 +22,11 @@ from numpy.typing import NDArray
 MEMORY_S = 0.3
 """Time constant of the level: some turns, of which one may hold a chip that broke loudly."""
 
-LOUDER_DB, LOUDER_Z = 5.0, 4.0
-"""The two bands that rose most: over good cuts, in decibels and in deviations of cuts. Blanks of one batch
-differ by half as much; a knock of twice its normal amplitude, 6 dB louder, is to be told 1.5 s later."""
+LOUDER_DB, LOUDER_Z, ALSO_DB = 5.0, 4.0, 3.0
+"""The band that rose most and another one not beside it, on average: over good cuts, in decibels and in
+deviations of cuts; and the latter by itself, to twice its power. A blow is short, and so it is heard over a
+wide band; a tone, as of chatter, raises one band or two that lie side by side. Blanks of one batch differ by
+half as much; a knock of twice its normal amplitude, 6 dB louder, is to be told 1.5 s later."""
 
 GREW_DB, GREW_S, LATELY_S = 2.0, 1.6, 0.4
 """Growth of these bands within the cut, over what they were so long ago at most, and so long at least."""
@@ -125,11 +127,13 @@ class RisingCut:
         if self._normal is None or self._spread is None or len(self._past) <= lately:
             return None
         over = self._past[-1] - self._normal
-        two = np.argsort(-over / self._spread, kind="stable")[:2]
+        first = int(over.argmax())
+        beside = np.abs(np.arange(over.size) - first) <= 1
+        two = [first, int(np.where(beside, -np.inf, over).argmax())]
         louder_db = float(over[two].mean())
         if louder_db < LOUDER_DB or float((over / self._spread)[two].mean()) < LOUDER_Z:
             return None
-        if float(over.min()) > APART * louder_db:
+        if over[two[1]] < ALSO_DB or float(over.min()) > APART * louder_db:
             return None
         before = min(float(past[two].mean()) for past in list(self._past)[: len(self._past) - lately])
         return louder_db if float(self._past[-1][two].mean()) - before >= GREW_DB else None
