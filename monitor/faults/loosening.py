@@ -349,7 +349,7 @@ class LooseningRule:
             taken = rotation.settled and not (ended[-1] or self._astray)
             self._heard.add(cuts if taken else None)
             if self.lines is not None:
-                told = self.lines.step(hop, taken, cuts, goes_on or other, self._off, self._or_off)
+                told = self.lines.step(hop, taken, cuts, goes_on or other)
                 if told is not None:
                     in_lines[hop.t] = told
                 if self.lines.none_shows(hop.t):

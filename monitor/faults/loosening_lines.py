@@ -6,9 +6,6 @@ A machine has such lines of its own, others in the cut than idling: each is comp
 that state, at each speed that may be the true one, and an exponentially weighted mean of what is more is kept
 (a chart for small lasting shifts, Roberts 1959, from memory) over cuts and pauses, since the knock goes on.
 
-The dial is off by the same all the time: where the beat of the lips has told by how much
-(`monitor.faults.loosening`), lines at another rate, as of a compressor, are not the spindle's.
-
 The even and the odd multiples must be raised, and every third: a knock raises all. It need not grow within
 one cut: what is more than this machine's normal has grown.
 """
@@ -26,7 +23,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
-from monitor.signal.turn_lines import CLASSES, EVERY_HOPS, FRAME_HOPS, OFF, SPREAD, STEP, TurnLines
+from monitor.signal.turn_lines import CLASSES, EVERY_HOPS, FRAME_HOPS, SPREAD, TurnLines
 
 MEMORY_S = 0.5
 """Time constant of the means: longer tells more of slow knocks and later of all."""
@@ -53,10 +50,6 @@ that grows would have been told; and normal is averaged over so much."""
 
 UNKNOWN = 4.0
 """Frames for which the mean of so many is trusted like a single one: pecks are not as alike as noise is."""
-
-ELSEWHERE_S = 10.0
-"""For so long after lines stood out most at a rate that is not the spindle's, a single frame tells nothing: a
-compressor is heard, whose rate wavers, and passes through the spindle's."""
 
 # what stands out most in noise, of so many speeds, and by how much that varies, in deviations of a mean; they
 # are worth so many seconds, and what this machine does is averaged over so many
@@ -93,7 +86,6 @@ class KnockLines:
     _shown: int = 0
     _plain: bool = False
     _risen_s: float = 0.0
-    _elsewhere_s: float = -math.inf
 
     def __post_init__(self) -> None:
         step_s = EVERY_HOPS * self.hop_s
@@ -112,15 +104,12 @@ class KnockLines:
         self._most = Normal(_NOISE, _NOISE_SPREAD, _PRIOR_S / step_s, _MEMORY_S / step_s, lag, least)
         self._shown, self._z_s = 0, -math.inf
 
-    def step(
-        self, hop: Hop, taken: bool, cutting: bool, drowned: bool, off: float = 0.0, or_off: float = OFF
-    ) -> Finding | None:
+    def step(self, hop: Hop, taken: bool, cutting: bool, drowned: bool) -> Finding | None:
         """The finding of this hop, while what comes once a turn is more than normal.
 
         ``taken``: the spindle turns at its speed and is heard; ``cutting``: in the cut; ``drowned``: another
         sound is as loud as the machine, of which nothing is learned and nothing told: a compressor or another
-        lathe that turns nearly as fast has such lines. ``off``: share by which the speed heard is over the
-        true one, and by how much it may be more or less.
+        lathe that turns nearly as fast has such lines.
         """
         self._alike = (self._alike + 1 if cutting is self._cutting else 1) if taken else 0
         self._taken = self._taken + 1 if taken else 0
@@ -149,21 +138,15 @@ class KnockLines:
         self._means = self._means + np.float32(self._share) * (hop.lines - usual - self._means)
         of_all = np.minimum.reduce(self._means, axis=1)
         self._plain = float(np.minimum.reduce(usual, axis=1).max()) < PLAIN
-        away = np.abs(self.lines.speeds + off)
-        near = away <= max(or_off, float(away.min())) + STEP / 2
-        speed = int(np.where(near, of_all, -np.inf).argmax())
-        in_deviations = 1 / self._scale / math.sqrt(1 + UNKNOWN / known)
-        self._z = z = self._most.z(float(of_all[speed]) * in_deviations)
+        speed = int(of_all.argmax())
+        most = float(of_all[speed]) / self._scale / math.sqrt(1 + UNKNOWN / known)
+        self._z = z = self._most.z(most)
         self._z_s = hop.t
-        most = float(of_all.max()) * in_deviations
-        if not near[of_all.argmax()] and self._most.z(most) >= SURE_Z:
-            self._elsewhere_s = hop.t
         self._most.step(most)
         if z <= RISEN_Z:
             self._risen_s = hop.t
         self._shown = self._shown + 1 if z >= SURE_Z else 0
-        at_once = z >= AT_ONCE_Z and hop.t - self._elsewhere_s > ELSEWHERE_S
-        if self._shown < LASTS and not at_once:
+        if self._shown < LASTS and z < AT_ONCE_Z:
             return None
         normal.waiting.clear()  # what is told never becomes normal
         self._most.reject()

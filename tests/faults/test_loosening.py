@@ -219,7 +219,7 @@ def test_where_lines_are_heard_and_none_shows_a_knock_has_to_stand_out_by_more(s
     """It is told all the same, since the angle of a holding's blows may waver; some tenths later."""
 
     class NoLines:
-        def step(self, *_):
+        def step(self, hop, taken, cutting, drowned):
             return None
 
         def none_shows(self, t):
