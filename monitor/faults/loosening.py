@@ -499,6 +499,8 @@ class LooseningRule:
             if told is None and risen_db is not None:
                 told = self._risen(hop.t, risen_db)
                 found.append((hop.t, told))
+            if told is not None:
+                self._rise.knocks()
             # what lines say against is not told, but it is nothing normal either
             state.learn(most, teaches, told is not None or sure < SURE_Z <= z)
         else:

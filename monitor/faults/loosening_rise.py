@@ -29,7 +29,7 @@ wide band; a tone, as of chatter, raises one band or two that lie side by side. 
 half as much; a knock of twice its normal amplitude, 6 dB louder, is to be told 1.5 s later."""
 
 GREW_DB, GREW_S, LATELY_S = 2.0, 1.6, 0.4
-"""Growth of these bands within the cut, over what they were so long ago at most, and so long at least."""
+"""Growth of these bands within the cut, over the least that they were between 1.6 and 0.4 s ago."""
 
 APART = 0.5
 """Share of the greatest rise that the least may have: what is struck rings in some bands. A microphone that
@@ -61,13 +61,14 @@ class RisingCut:
     _cuts: deque[NDArray[np.float64]] = field(default_factory=lambda: deque(maxlen=MOST_CUTS))
     _normal: NDArray[np.float64] | None = None
     _spread: NDArray[np.float64] | None = None
-    _level: NDArray[np.float64] | None = None
+    _level: NDArray[np.float64] | None = None  # mean of the newest turns
+    _z: float = 0.0  # the same
     _past: deque[NDArray[np.float64]] = field(init=False)  # levels of this cut, the oldest first
-    _good: list[NDArray[np.float64]] = field(default_factory=list)  # of which may be learned
-    _doubtful: bool = False
+    _sum: NDArray[np.float64] | None = None  # of all of these
     _turns: int = 0
-    _z: float = 0.0  # mean of the newest turns
+    _settled: int = 0  # of the turns, how many are of a cut with the point in
     _shown: int = 0
+    _doubtful: bool = False
     _told: bool = False
 
     def __post_init__(self) -> None:
@@ -75,9 +76,9 @@ class RisingCut:
 
     def begin(self) -> None:
         """A cut begins."""
-        self._level, self._turns, self._z, self._shown, self._told = None, 0, 0.0, 0, False
+        self._level, self._sum, self._z = None, None, 0.0
+        self._turns, self._settled, self._shown, self._told = 0, 0, 0, False
         self._past.clear()
-        self._good = []
         if len(self._cuts) >= LEAST_CUTS:
             cuts = np.array(self._cuts)
             self._normal = np.median(cuts, axis=0)
@@ -85,35 +86,37 @@ class RisingCut:
             self._spread = np.maximum(_TO_DEVIATION * off, DIFFER_DB) * math.sqrt(1 + 1 / len(cuts))
 
     def end(self) -> None:
-        """The cut is over. Of one in which a knock was told nothing is learned."""
-        if self._good and not self._told:
-            self._cuts.append(np.mean(self._good, axis=0))
-        self._good = []
+        """The cut is over. Of one that knocked, or that another sound covers, nothing is learned."""
+        if self._sum is not None and not (self._told or self._doubtful):
+            self._cuts.append(self._sum / self._settled)
+        self._sum = None
+
+    def knocks(self) -> None:
+        """A knock was told otherwise in this cut."""
+        self._told = True
 
     def step(
         self, power: NDArray[np.float32], z: float, most: float, enters: bool, doubtful: bool
     ) -> float | None:
         """By how many dB the cut is louder than good ones, while it knocks; None where not.
 
-        ``power``: float32, shape (n_groups,), mean of this turn. ``z`` and
-        ``most``: how far the angle that stands out most does so over what is normal, and in deviations of a
-        mean. ``enters``: the drill's point is not in yet; ``doubtful``: another sound is louder than the
-        machine; one that was as the cut began covers it, and what comes later may be the knock.
+        ``power``: float32, shape (n_groups,), mean of this turn. ``z`` and ``most``: how far the angle that
+        stands out most does so over what is normal, and in deviations of a mean. ``enters``: the drill's
+        point is not in yet; ``doubtful``: another sound is louder than the machine; one that was as the cut
+        began covers it, and what comes later may be the knock.
         """
-        level = 10 * np.log10(np.maximum(power, _SILENCE)).astype(np.float64)
         self._turns += 1
         if self._turns == 1:
             self._doubtful = doubtful
-        share = max(1 - math.exp(-self.step_s / MEMORY_S), 1 / self._turns)
+        if enters or self._turns * self.step_s <= SETTLE_S:
+            return None  # a cut that is only beginning rises
+        level = 10 * np.log10(np.maximum(power, _SILENCE)).astype(np.float64)
+        self._settled += 1
+        share = max(1 - math.exp(-self.step_s / MEMORY_S), 1 / self._settled)
         self._level = level if self._level is None else self._level + share * (level - self._level)
-        if self._turns * self.step_s <= SETTLE_S:
-            return None
-        self._past.append(self._level)
-        if enters:
-            return None
-        if not self._doubtful:
-            self._good.append(self._level)
         self._z += share * (z - self._z)
+        self._past.append(self._level)
+        self._sum = self._level if self._sum is None else self._sum + self._level
         knocks = self._z >= KNOCKS_Z and most >= KNOCKS and not self._doubtful
         louder_db = self._louder_db() if knocks else None
         self._shown = self._shown + 1 if louder_db is not None else 0

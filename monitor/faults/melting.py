@@ -589,6 +589,7 @@ class MeltingRule:
         self._good.clear()
         self._fresh.clear()
         self._sum.clear()
+        self._unanswered, self._answered = [], True  # held against what is forgotten
         self._others = 0
 
     def _alone_db(self) -> float:

@@ -54,6 +54,8 @@ def test_bands_that_rise_while_the_turn_knocks_are_told_as_they_pass_the_limit(d
         {"db": struck(lambda s: 6 * s), "z": 3.0, "most": 5.0},  # or hardly stands out of noise
         {"db": struck(lambda s: 0.0, lambda s: 6 * s), "z": 2.0},  # a louder microphone, or harder work
         {"db": struck(lambda s: 9.0), "z": 2.0},  # so loud from the first: another blank
+        {"db": struck(lambda s: 9.0, lambda s: min(8 * s - 8, 0)), "z": 2.0, "enters_s": 1.0},  # as it enters
+        {"db": struck(lambda s: 9.0, lambda s: -8.0 * (s < 0.1)), "z": 2.0},
         {
             "db": struck(lambda s: 6 * s),
             "z": 2.0,
