@@ -281,15 +281,6 @@ class Sound:
         spans = [Span(self.s(a), self.s(r)) for a, r in zip(places[::2], places[1::2], strict=True)]
         return best - program.paid, [spans[blank * count : (blank + 1) * count] for blank in range(blanks)]
 
-    def to_come_nats(self, program: Program, begun: int) -> float:
-        """What `lay` pays for the times of a program from the end of its ``begun``-th peck on, nats.
-
-        Each is put at its likeliest place, as if it had been heard there. Where nothing has been heard of
-        them yet they may be anywhere, which costs nothing.
-        """
-        times = [*program.lengths[begun - 1 :], *program.gaps[begun - 1 :]] if begun else []
-        return sum([_place_nats(known, self.hop_s) for known in times], 0.0)
-
     def stands(self, since_s: float) -> NDArray[np.bool_]:
         """Whether the level of each hop since then, the end of a cut, may be that of a faint one.
 
@@ -454,15 +445,9 @@ class _Step:
     def _nats(self, hops: int) -> float:
         known = self._known
         if math.isinf(known.sd_s):
-            return _place_nats(known, self._hop_s)
+            return math.log(PLACES * self._hop_s / ANY_S)
         off = (hops * self._hop_s - known.middle_s) / known.sd_s
-        return _place_nats(known, self._hop_s) - 0.5 * off * off
-
-
-def _place_nats(known: Known, hop_s: float) -> float:
-    """Log likelihood of the likeliest place of a time, nats."""
-    share = ANY_S if math.isinf(known.sd_s) else math.sqrt(2 * math.pi) * known.sd_s
-    return math.log(PLACES * hop_s / share)
+        return math.log(PLACES * self._hop_s / (math.sqrt(2 * math.pi) * known.sd_s)) - 0.5 * off * off
 
 
 def _sums(values: Array) -> Array:

@@ -157,23 +157,6 @@ def test_silence_where_a_peck_is_due_says_that_nothing_is_cut_any_more():
     assert late > 15.0
 
 
-def test_pecks_that_are_still_to_come_cost_a_program_nothing():
-    """Two pecks were heard, the second broke off: how well they fit hangs not on how many are to come."""
-    sound = heard([(5.0, 8.0), (9.0, 9.8)], 12.0)
-    _, _, no_more = sound.broken_off(9.8)
-    no_more = no_more.goes_on(30.0)
-    paid, fits = [], []
-    for more in (1, 6):
-        known = program(lengths=(3.0, 2.0) + (2.0,) * more, gaps=(1.0,) + (1.2,) * more)
-        known = known.with_longest_gaps(0.25, [0.0] * len(known.gaps))
-        nats, _ = no_more.lay(known)
-        paid.append(nats)
-        fits.append(nats - no_more.to_come_nats(known, 2))
-    assert paid[1] < paid[0] - 6.0
-    assert fits[1] == pytest.approx(fits[0], abs=0.5)
-    assert no_more.to_come_nats(known, 0) == 0.0
-
-
 def test_silence_under_another_sound_says_nothing():
     known = program(lead=about(5.0, 0.2), since_s=0.0)
     sound = heard(PECKS[:2], 14.0, others=[(11.8, 14.0, 8.0)])

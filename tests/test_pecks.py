@@ -857,19 +857,6 @@ def test_a_cut_that_breaks_off_is_told_when_the_next_contact_stays_away():
     assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[2][0], abs=0.3)
 
 
-@pytest.mark.parametrize("later", [2, 6])
-def test_a_cut_that_breaks_off_in_the_second_blank_is_told_however_many_pecks_are_to_come(later):
-    """A gap that was heard once is known to a quarter second only; those of later pecks tell nothing yet."""
-    walk = Walk(job(pecks=(8.0, 5.0) + (5.0,) * later, depth=13.0 + 5.0 * later)).rest(1)
-    walk.peck(8.0).peck(5.0)
-    for _ in range(later):
-        walk.peck(5.0)
-    walk.stop().rest(8)
-    walk.begin_s = walk.t
-    walk.peck(8.0).cut(1.2).rest(GOOD_SPANS[2][0] - walk.t + walk.begin_s + 1.0)
-    assert missed(walk) == pytest.approx(GOOD_SPANS[2][0], abs=0.4)
-
-
 def test_a_finished_hole_misses_nothing():
     walk = batch()
     walk.begin_s = walk.t

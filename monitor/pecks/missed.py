@@ -105,11 +105,9 @@ def look(blank: HeardBlank, end_s: float, t: float) -> Look | None:
         return not_missed  # of a peck that surely was one it knows nothing
     if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
         return not_missed
-    begun = sum([peck.start_s < end_s for peck in laid[0]])
-    to_come_nats = no_more.to_come_nats(program, begun)  # of what was heard till now they say nothing
-    fits_nats = nats - to_come_nats + ends_nats - sound.as_heard(heard, mean_peck_s(program))
+    fits_nats = nats + ends_nats - sound.as_heard(heard, mean_peck_s(program))
     # of those heard as many as the program may have had; others were another sound
-    pecks = min(len(heard), max(begun, 2))
+    pecks = min(len(heard), max(sum([peck.start_s < end_s for peck in laid[0]]), 2))
     if fits_nats < FITS_NATS * (pecks - 1) + FIRST_FITS_NATS * (pecks == 1):
         return not_missed  # its times are other ones in this blank
     cuts_on, _ = as_before.lay(program)
