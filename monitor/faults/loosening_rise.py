@@ -28,8 +28,13 @@ deviations of cuts; and the latter by itself, to twice its power. A blow is shor
 wide band; a tone, as of chatter, raises one band or two that lie side by side. Blanks of one batch differ by
 half as much; a knock of twice its normal amplitude, 6 dB louder, is to be told 1.5 s later."""
 
-GREW_DB, GREW_S, LATELY_S = 2.0, 1.6, 0.4
-"""Growth of these bands within the cut, over the least that they were between 1.6 and 0.4 s ago."""
+GREW_DB, GREW_S = 2.0, 1.6
+"""Growth of these bands within the cut, over the least that they were so long ago."""
+
+GROWS_ON_DB, STRETCHES, STRETCH_S = 0.3, 4, 0.3
+"""Growth from each of the last stretches to the next: a knock grows turn by turn, at 3 dB a second by three
+times as much. A syllable, a note or a machine switched on rises from one to the next or to the one after it,
+and then stays or falls."""
 
 APART = 0.5
 """Share of the greatest rise that the least may have: what is struck rings in some bands. A microphone that
@@ -64,7 +69,8 @@ class RisingCut:
     _level: NDArray[np.float64] | None = None  # mean of the newest turns
     _z: float = 0.0  # the same
     _past: deque[NDArray[np.float64]] = field(init=False)  # levels of this cut, the oldest first
-    _sum: NDArray[np.float64] | None = None  # of all of these
+    _newest: deque[NDArray[np.float64]] = field(init=False)  # the same of single turns
+    _sum: NDArray[np.float64] | None = None  # of all levels
     _turns: int = 0
     _settled: int = 0  # of the turns, how many are of a cut with the point in
     _shown: int = 0
@@ -73,12 +79,14 @@ class RisingCut:
 
     def __post_init__(self) -> None:
         self._past = deque(maxlen=max(2, round(GREW_S / self.step_s)))
+        self._newest = deque(maxlen=STRETCHES * max(1, round(STRETCH_S / self.step_s)))
 
     def begin(self) -> None:
         """A cut begins."""
         self._level, self._sum, self._z = None, None, 0.0
         self._turns, self._settled, self._shown, self._told = 0, 0, 0, False
         self._past.clear()
+        self._newest.clear()
         if len(self._cuts) >= LEAST_CUTS:
             cuts = np.array(self._cuts)
             self._normal = np.median(cuts, axis=0)
@@ -116,6 +124,7 @@ class RisingCut:
         self._level = level if self._level is None else self._level + share * (level - self._level)
         self._z += share * (z - self._z)
         self._past.append(self._level)
+        self._newest.append(level)
         self._sum = self._level if self._sum is None else self._sum + self._level
         knocks = self._z >= KNOCKS_Z and most >= KNOCKS and not self._doubtful
         louder_db = self._louder_db() if knocks else None
@@ -126,17 +135,20 @@ class RisingCut:
         return louder_db
 
     def _louder_db(self) -> float | None:
-        lately = round(LATELY_S / self.step_s)
-        if self._normal is None or self._spread is None or len(self._past) <= lately:
+        normal, spread, newest = self._normal, self._spread, self._newest
+        if self._level is None or normal is None or spread is None or len(newest) < (newest.maxlen or 0):
             return None
-        over = self._past[-1] - self._normal
+        over = self._level - normal
         first = int(over.argmax())
         beside = np.abs(np.arange(over.size) - first) <= 1
         two = [first, int(np.where(beside, -np.inf, over).argmax())]
         louder_db = float(over[two].mean())
-        if louder_db < LOUDER_DB or float((over / self._spread)[two].mean()) < LOUDER_Z:
+        if louder_db < LOUDER_DB or float((over / spread)[two].mean()) < LOUDER_Z:
             return None
         if over[two[1]] < ALSO_DB or float(over.min()) > APART * louder_db:
             return None
-        before = min(float(past[two].mean()) for past in list(self._past)[: len(self._past) - lately])
-        return louder_db if float(self._past[-1][two].mean()) - before >= GREW_DB else None
+        if float(self._level[two].mean()) - min(float(past[two].mean()) for past in self._past) < GREW_DB:
+            return None
+        turns = np.array(newest)[:, two].mean(axis=1)
+        stretches = turns.reshape(STRETCHES, -1).mean(axis=1)
+        return louder_db if float(np.diff(stretches).min()) >= GROWS_ON_DB else None
