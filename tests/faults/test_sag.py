@@ -441,35 +441,6 @@ def test_what_comes_down_from_above_the_free_speed_is_on_no_course(first_sag, he
     assert (walk.first(Severity.HOLD)[1] is not None) is held
 
 
-@pytest.mark.parametrize(
-    ("leaps", "held"), [((), True), ((0.04, 0.0), True), ((0.04, 0.0, 0.04, 0.0), False)]
-)
-def test_a_speed_that_leaps_back_again_and_again_is_on_no_course(leaps, held):
-    """No chuck regains 4 % in a hop while its drill cuts, and twice: it is noise that fits the lines."""
-    walk = Walk().go(1, 0.01, at=KNOWN)
-    for sag in leaps:
-        walk.go(0.05, sag, at=KNOWN)
-    for sag in (0.013, 0.024, 0.061):
-        walk.go(0.05, sag, rate_hz_s=-0.3 * SPINDLE_HZ, at=KNOWN)
-    walk.go(0.5, 0.01, at=KNOWN)
-    assert (walk.first(Severity.HOLD)[1] is not None) is held
-
-
-def test_a_bind_of_a_speed_that_leapt_is_held_once_some_hops_agree():
-    """They may be right for once: three more hops than of a speed that never leapt, and no more."""
-
-    def held_s(*leaps):
-        walk = Walk().go(1, 0.01)
-        for sag in leaps:
-            walk.go(0.05, sag)
-        bound_s = walk.t
-        walk.go(0.3, lambda s: 0.3 * s + 0.01).go(1, 0.10)
-        return walk.first(Severity.HOLD)[0] - bound_s
-
-    steady, leapt = held_s(), held_s(0.03, 0.01, 0.03, 0.01)
-    assert steady < leapt <= steady + 0.15 + 1e-9
-
-
 def test_but_not_where_it_is_surely_heard_to_have_stopped_falling():
     """A load that has settled."""
     fell = Walk().go(1, 0.0, at=KNOWN).go(0.3, lambda s: 0.15 * s, **FALLS_ON)
@@ -681,7 +652,7 @@ def test_three_hops_that_lead_down_tell_a_fall_only_where_the_speed_does_not_sca
     """At 44 % a second from 2 to 6.5 % within three hops, each sure; then the speed is as before."""
     rng = np.random.default_rng(1)
     walk = Walk()
-    for one in 0.02 + scatter * rng.standard_normal(60):
+    for one in 0.02 + scatter * rng.standard_normal(200):
         walk.go(0.05, float(one), at=KNOWN, **NOWHERE)
     for one in (0.021, 0.043, 0.065):
         walk.go(0.05, one, rate_hz_s=-0.44 * SPINDLE_HZ, confidence=0.97, at=KNOWN, **NOWHERE)
