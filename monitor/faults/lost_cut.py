@@ -13,7 +13,8 @@ wait that is `SURE` deviations too long is chance once in 20 h at six pecks a mi
 3.6 deviations of a normal distribution). What only touches meanwhile (`Cycle.touched`) does not end it.
 
 A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by much
-less than cuts do is held too, if the one before ended early or was as light.
+less than cuts do is held too, if the one before ended early or was as light. Whether load tells or not, a cut
+that went faint in one peck and is as faint in the next is lost (`monitor.faults.lost_cut_faint`).
 
 It is not judged while other sound or a lost speed may hide the contact, at another speed than the drilling
 one, after the hole should be through, nor where pecks of this machine would hardly be heard, as the last one
@@ -31,6 +32,7 @@ from dataclasses import dataclass, field
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
+from monitor.faults.lost_cut_faint import FaintCuts
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
@@ -155,12 +157,19 @@ class LostCutRule:
     broke_off_s: float = math.nan
     _blank: int = 0
     _loudest_db: float = -math.inf
+    _faint: FaintCuts = field(init=False)
+
+    def __post_init__(self) -> None:
+        self._faint = FaintCuts(self.feed_mm_s)
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         """Finding while a contact that the rhythm expects stays away."""
         if cycle.blank != self._blank:
             self._blank, self._loudest_db = cycle.blank, -math.inf
         self._loudest_db = max(self._loudest_db, detector.idle_db)
+        rubs = self._faint.step(hop, rotation, detector, cycle)
+        if rubs is not None:
+            return rubs
         stopped = rotation.state in (STOPPED, UNKNOWN)
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:
