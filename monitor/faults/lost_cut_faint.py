@@ -220,8 +220,8 @@ class FaintCuts:
         usual_db = statistics.fmean(self._good)
         fainter_db = usual_db - statistics.fmean([level_db for _, level_db in self._levels])
         message = (
-            f"The cut is {fainter_db:.0f} dB fainter than good ones since the peck before, and the "
-            "feed goes on as usual: what is heard only rubs. The drill is broken, or the blank spins. Stop and look."
+            f"The cut is {fainter_db:.0f} dB fainter than good ones since the peck before, and the feed goes "
+            "on as usual: what is heard only rubs. The drill is broken, or the blank spins. Stop and look."
         )
         limit_db = usual_db - self._faint_db
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, fainter_db, limit_db, "dB", rubbed.since_s)

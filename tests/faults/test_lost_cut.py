@@ -50,7 +50,7 @@ class Wait:
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
             hides_cut=False, onset_s=0.0, idle_db=0.0, cut_sag=math.nan, idle_sag_sd=0.0015, level_db=0.0,
-            in_other_sound=False, load_shows=False,
+            in_other_sound=False, load_shows=False, idle_spread_db=0.4,
         )  # fmt: skip
         self.rule = LostCutRule(FEED_MM_S)
         self.t = 0.0
