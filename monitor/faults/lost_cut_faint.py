@@ -78,8 +78,9 @@ DUE_S = 0.5
 OWN_LEAST = 0.05
 """Share of the idle machine's power that a cut's own is at least: less is lost in it."""
 
-LOADS = 0.5
-"""Share of the usual load, where it shows, from which on it is no mere rubbing."""
+LOADS, FREE_HOPS = 0.5, 10
+"""Share of the usual load, where it shows, from which on it is no mere rubbing: over the spindle running free
+for so many hops before contact, since a drive takes its time to win its speed back."""
 
 _MEAN_HOPS, _LOW_HOPS = 5, 10
 
@@ -103,12 +104,14 @@ class FaintCuts:
     _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_MEAN_HOPS))
     _levels: list[tuple[float, float]] = field(default_factory=list)
     _loads: list[float] = field(default_factory=list)
+    _free: deque[float] = field(default_factory=lambda: deque(maxlen=FREE_HOPS))
     _hidden: int = 0
     _stands: bool = False
     _blank: int = 0
     _was_good: bool = False
     _contact_s: float = math.nan
     _idle_db: float = math.nan
+    _stands_db: float = math.inf
     _rubbed: _Rubbed | None = None
     _finding: Finding | None = None
 
@@ -118,36 +121,37 @@ class FaintCuts:
             self._blank, self._was_good, self._rubbed = cycle.blank, False, None
             self._stands, self._finding = False, None
         self._newest.append(detector.level_db)
-        if not self._stands and (cycle.in_cut or self._is_due(hop.t, detector)):
+        if not self._stands and (cycle.in_cut or self._is_due(hop.t)):
             self._begin(hop.t, detector, cycle)
         if not self._stands:
+            if rotation.sag == rotation.sag:
+                self._free.append(rotation.sag)
             return None
         self._hear(hop, rotation, detector)
-        if not cycle.in_cut and not self._over(self._idle_db, detector.idle_spread_db):
+        if not cycle.in_cut and not self._over():
             self._stands, self._finding = False, None
             self._weigh(cycle)
         elif self._finding is None and self._rubs(detector, cycle):
             self._finding = self._told()
         return self._finding
 
-    def _over(self, idle_db: float, spread_db: float) -> bool:
-        """Whether the newest quarter second stands over the idle machine."""
-        rise_db = sum(self._newest, 0.0) / len(self._newest) - idle_db
-        return rise_db > max(STANDS_DB, STANDS_SPREADS * spread_db)
+    def _over(self) -> bool:
+        """Whether the newest quarter second stands over the idle machine, as it was at contact."""
+        return sum(self._newest, 0.0) / len(self._newest) > self._stands_db
 
-    def _is_due(self, t: float, detector: CuttingDetector) -> bool:
+    def _is_due(self, t: float) -> bool:
         """Whether something stands as the next contact is due, after a peck that went faint."""
-        rubbed = self._rubbed
-        near = rubbed is not None and abs(t - rubbed.due_s) < DUE_S
-        return near and self._over(self._idle_db, detector.idle_spread_db)
+        return self._rubbed is not None and abs(t - self._rubbed.due_s) < DUE_S and self._over()
 
     def _begin(self, t: float, detector: CuttingDetector, cycle: Cycle) -> None:
         self._stands, self._levels, self._loads = True, [], []
         self._contact_s = detector.onset_s if cycle.in_cut else t
-        # what rubs may be taken for idling itself, later on
-        self._hidden = 0 if self._rubbed is not None else HIDDEN_HOPS * detector.in_other_sound
-        if cycle.in_cut or self._rubbed is None:
-            self._idle_db = detector.idle_db
+        if self._rubbed is not None:
+            self._hidden = 0
+            return  # what rubs may be taken for idling itself, later on
+        self._hidden = HIDDEN_HOPS * detector.in_other_sound
+        self._idle_db = detector.idle_db
+        self._stands_db = self._idle_db + max(STANDS_DB, STANDS_SPREADS * detector.idle_spread_db)
 
     def _hear(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> None:
         lost = rotation.state in (STOPPED, UNKNOWN) or rotation.elsewhere
@@ -176,9 +180,10 @@ class FaintCuts:
             return False
         if detector.idle_db < self._rubbed.idle_db - IDLE_DB:
             return False
-        shown = detector.load_shows and bool(self._loads)
-        if shown and statistics.fmean(self._loads) > LOADS * detector.cut_sag:
-            return False
+        if detector.load_shows and self._loads and self._free:
+            load = statistics.fmean(self._loads) - statistics.fmean(self._free)
+            if load > LOADS * detector.cut_sag:
+                return False
         levels = [level_db for _, level_db in self._levels]
         return max(_means(levels, _MEAN_HOPS)) < self._faint_db
 

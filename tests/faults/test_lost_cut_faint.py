@@ -41,7 +41,7 @@ class Drilling:
         )  # fmt: skip
         vars(self.detector).update(detector)
         self.rule, self.rng, self.scatter_db = FaintCuts(FEED_MM_S), np.random.default_rng(0), scatter_db
-        self.t, self.sag, self.found = 0.0, 0.0, []
+        self.t, self.sag, self.free_sag, self.found = 0.0, 0.0, 0.0, []
         for _ in range(2):
             self.blank(*[[(PECK_S, GOOD_DB)]] * len(PECKS_MM))
 
@@ -70,7 +70,8 @@ class Drilling:
             self.t += STEP_S
             rise_db = 0.0 if level_db is None else level_db + self.scatter_db * self.rng.standard_normal()
             self.detector.level_db = self.detector.idle_db + rise_db
-            found = self.rule.step(hop(self.t), rotation(sag=self.sag), self.detector, self.cycle)
+            turning = rotation(sag=self.free_sag + (0.0 if level_db is None else self.sag))
+            found = self.rule.step(hop(self.t), turning, self.detector, self.cycle)
             if found is not None and level_db is not None:
                 self.found.append((self.t - begun, found))
 
@@ -139,8 +140,11 @@ def test_a_microphone_turned_down_takes_the_idle_machine_along():
     assert drilling.found
 
 
-def test_what_loads_as_ever_is_not_lost():
+@pytest.mark.parametrize("free_sag", [0.0, 0.015])
+def test_what_loads_as_ever_is_not_lost(free_sag):
+    """Over the spindle running free, though that has not won its speed back."""
     drilling = Drilling(load_shows=True)
+    drilling.free_sag = free_sag
     drilling.sag = 0.019
     assert not drilling.blank(GOOD, WENT, FAINT, FAINT).found
     drilling.sag = 0.002
