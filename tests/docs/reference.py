@@ -31,7 +31,8 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 JUDGES = (
     *(f"faults.{name}" for name in (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
-        "good_pecks", "variogram", "melting", "chatter", "loosening", "loosening_lines",
+        "good_pecks", "variogram", "melting", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
+        "chatter_beside", "chatter_usual", "chatter_elsewhere", "loosening", "loosening_lines",
         "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone", "returned", "masking",
         "episode",
     )),

@@ -523,3 +523,44 @@ def test_sounds_from_elsewhere_hold_nothing_for_chatter(kind):
     sounds = tuple(Background(kind, start, 8.0, 6.0, seed=i) for i, start in enumerate((4.0, 15.0, 26.0)))
     told = known.hear(known.render(blanks=2, backgrounds=sounds).x)
     assert not told.times(Kind.CHATTER, Severity.HOLD)
+
+
+def told_of(x, seeds):
+    """Of machines that hear these tones in a cut, those that take them for chatter."""
+    return [seed for seed in range(seeds) if Shop(seed).good().go(CUT, x, cutting=True).found]
+
+
+def test_a_line_of_the_machine_a_lip_beside_a_hum_seldom_proves_it():
+    """It stands on one side alone; noise on the other passes for a line in one look of twenty."""
+    line = tone(502.0, 17.0, CUT) + tone(502.0 + 2 * 15.0, 7.0, CUT)
+    assert len(told_of(line * (clock(CUT) > 1.2), 12)) <= 1
+
+
+@pytest.mark.parametrize(("late_s", "told"), [(0.0, False), (1.0, True)])
+def test_what_begins_with_a_cut_that_the_program_does_not_expect_may_be_all_of_it(late_s, told):
+    """A second lathe is switched on once the last hole is through, and sounds like a cut."""
+    before = np.zeros(round(late_s * FS))
+    line = np.concatenate([before, growing(733.0, 40.0, CUT - late_s, from_db=0.0)])
+    assert bool(Shop().good().go(CUT, line, cutting=True, over=True).found) is told
+
+
+def test_a_chord_whose_next_note_is_the_treble_of_the_last_stays_a_chord():
+    t = clock(CUT)
+    chord = sum(tone(hz, 16.0, CUT) for hz in (295.0, 372.0, 496.0))
+    chord = chord * (t > 0.8) * np.clip((2.1 - t) / 0.2, 0.0, 1.0)
+    note = tone(885.0, np.minimum(-10.0 + 60.0 * (t - 1.7), 22.0), CUT) * (t > 1.7)
+    assert not told_of(chord + note, 6)
+
+
+def test_lines_that_fade_in_together_are_another_machine():
+    """Nine and ten decibels under the strongest, and no multiples of it; alone it may be chatter."""
+    fades = np.clip((clock(CUT) - 0.6) / 1.2, 0.0, 1.0)
+    lines = tone(587.0, 22.0, CUT) + tone(373.0, 13.0, CUT) + tone(871.0, 12.0, CUT)
+    assert len(told_of(lines * fades, 6)) <= 1
+    assert len(told_of(growing(587.0, 20.0, most_db=22.0), 6)) == 6
+
+
+def test_a_faint_hum_that_fades_in_is_less_often_told_than_not():
+    """Its level follows the time, and not the exponential of it; a louder one shows no difference."""
+    hum = tone(1174.0, 15.0, CUT) * np.clip((clock(CUT) - 0.6) / 1.2, 0.0, 1.0)
+    assert len(told_of(hum, 10)) <= 5
