@@ -32,7 +32,8 @@ JUDGES = (
     *(f"faults.{name}" for name in (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
         "good_pecks", "variogram", "melting", "chatter", "loosening", "loosening_lines",
-        "loosening_rise", "lost_cut", "no_contact", "microphone", "returned", "masking", "episode",
+        "loosening_others", "loosening_rise", "lost_cut", "no_contact", "microphone", "returned", "masking",
+        "episode",
     )),
     *(f"pecks.{name}" for name in (
         "cut", "centre_drill", "begin", "end", "missed", "mistaken", "heard", "rows", "learning",
