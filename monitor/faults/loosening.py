@@ -139,6 +139,10 @@ the spindle turns: a knock goes on growing, and may itself be what is so loud.
 Strokes of drawn compressors came to 11; those of one that kept the very speed of the spindle, to 18, are not
 seen off: a knock would have to be as loud."""
 
+BURSTS_DB = 6.0
+"""What is at once so much louder than cuts are, twice their amplitude, while no load is seen, is such a sound
+from its first turn on: a compressor that starts knocks at any rate up to its own within half a second."""
+
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
 as the cut, give or take a decibel. Twice the amplitude is four times the power."""
@@ -254,9 +258,11 @@ class LooseningRule:
     _untaught: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
     _unlined: set[float] = field(init=False, default_factory=set)  # turns at which no lines show
     _off_rate: set[float] = field(init=False, default_factory=set)  # or those of another machine do
+    _drowning: set[float] = field(init=False, default_factory=set)  # turns under what may be another sound
     _unloaded: set[float] = field(init=False, default_factory=set)  # turns before the first load
     _first_db: float = -math.inf
     _cut_db: float = 0.0
+    _usual_db: float = math.inf  # of the cuts before this one, once known
     _first_cut_db: float = 0.0
     _quieter_turns: int = 0
     _cut_turns: int = 0
@@ -360,6 +366,10 @@ class LooseningRule:
                 if not self._loaded:
                     self._unloaded.add(hop.t)
                 if len(heard) == 1 and None not in heard:
+                    if cuts and self._paused and self._cut_turns >= self._first_turns:
+                        self._usual_db = self._cut_db
+                    if drowns and hop.over_db > self._usual_db + BURSTS_DB:
+                        self._drowning.add(hop.t)
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if anew and self.lines is not None:
                         self.lines.begin()
@@ -376,6 +386,7 @@ class LooseningRule:
         self._entering.clear()
         self._unlined.clear()
         self._off_rate.clear()
+        self._drowning.clear()
         self._unloaded.clear()
         self._narrowed.clear()
         if not found and self._told is None:
@@ -501,7 +512,7 @@ class LooseningRule:
             sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
             loaded, enters = hop.t not in self._unloaded, hop.t in self._entering
             others = self._other.step(z, cutting, loaded, enters) or hop.t in self._off_rate
-            least_z = DROWNED_Z if doubtful or others else SURE_Z
+            least_z = DROWNED_Z if doubtful or others or hop.t in self._drowning else SURE_Z
             if sure >= SURE_Z and z >= least_z and (cutting or not others):
                 told = self._judged(cutting, means[n], angles[n], most)
                 if told is not None and self._lasts(hop.t, sure):

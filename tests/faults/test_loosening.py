@@ -385,6 +385,16 @@ def test_the_same_of_a_compressor_that_was_louder_than_the_machine_at_first(seed
     assert batch(4.0).found
 
 
+@pytest.mark.parametrize(("level_db", "told"), [(9.0, True), (12.0, False)])
+def test_what_is_at_once_twice_as_loud_as_cuts_and_loads_nothing_is_another_sound(level_db, told):
+    """A compressor that starts, for a cut: for half a second its blows may come once a turn."""
+    shop = Shop(2)
+    for _ in range(4):
+        shop.go(3.0, level_db=5.0).go(3.0, cutting=False)
+    shop.go(0.45, 9.0, level_db=level_db, drowned=True)
+    assert bool(shop.found) is told
+
+
 @pytest.mark.parametrize(("heard", "told"), [(0.99, True), (0.98, False)])
 def test_with_the_drill_out_nothing_slows_the_spindle(heard, told):
     """Another lathe that is followed for it; in a cut the same speed is a load."""
