@@ -23,7 +23,8 @@ for growth within one cut tells fewer of drawn knocks at as many false ones: one
 heard best with the drill out of the hole, begins anew in each.
 
 Where turns are short, from some 750 a minute on, the blows run into one another; what they are told by then
-is in `monitor.faults.loosening_lines`.
+is in `monitor.faults.loosening_lines`. How a compressor that strikes as often as the spindle turns is told
+from a holding is in `monitor.faults.loosening_others`.
 """
 
 from __future__ import annotations
@@ -40,11 +41,13 @@ from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
 from monitor.faults.loosening_lines import KnockLines
+from monitor.faults.loosening_others import DialError, OtherMachine
 from monitor.faults.loosening_rise import LOUDER_DB, RisingCut
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
 from monitor.signal.revolutions import Turn, blow_finder, weighted_means
+from monitor.signal.turn_lines import OFF
 from monitor.spindle import MASKED, TURNING, Rotation
 
 MEMORY_S, MEMORY_TURNS = 0.5, 6.0
@@ -78,28 +81,16 @@ SLOWER, FASTER = 0.1, 0.04
 sound is followed that comes as regularly, as a compressor's strokes do, and what is sorted by its turns comes
 at one angle of them. A holding knocks long before it slows the spindle so much, and `sag` tells that."""
 
+IDLE_SLOWER = 0.015
+"""The same with the drill out of the cut: nothing loads the spindle then, and within a blank free ones wander
+and warm by less. One that gains its speed again after a cut is judged once it has."""
+
 GAP = 2.5
 """Turns heard without showing it, at most, within what lasts."""
 
 NEAR, ALONE = 0.15, 0.5
 """A loose holding strikes once a turn: nothing farther from its angle than this share of a turn stands out by
 more than half as much. What strikes twice a turn, or goes through all angles, is another machine."""
-
-OFF = 0.022
-"""Share by which the true speed may differ from the one heard: dial error of 2 %, and wander."""
-
-BEAT_TURNS, BEAT_LAG_S, BEAT_S = 18.0, 0.8, 300.0
-"""The lips make a cut's hiss swell as often as they come round. How far that creeps in so many beats (in no
-longer time) tells by how much the speed heard is off: beats of a speed 2.2 % off are not mistaken by one in
-less than 22. It is averaged over so long: the dial is off by the same all the time."""
-
-BEAT_SURE, BEAT_LOOKS = 12.0, 3.0
-"""Known once the mean beat is worth 3.5 deviations of chance, taking three turns for one look, since the
-grain of the stock lasts for some turns."""
-
-LEAST_OFF = 0.003
-"""Share by which the speed may be off from what is known so, at least: the speed heard wanders by 0.3 %.
-Otherwise four deviations."""
 
 UNDER, OVER = 2.5, 2.5
 """Deviations that one sector of one turn counts at most in a band, under and over what is normal. Crackle
@@ -143,9 +134,14 @@ DROWNED_S, FADES_TIMES = 0.5, 4.0
 spindle's speed, have to be seen off: at contact it takes so long until the load is seen."""
 
 DROWNED_Z = 12.0
-"""Deviations over normal that tell under it: a knock goes on growing, and may itself be what is so loud.
+"""Deviations over normal that tell under it, and in cuts while another machine is known to strike as often as
+the spindle turns: a knock goes on growing, and may itself be what is so loud.
 Strokes of drawn compressors came to 11; those of one that kept the very speed of the spindle, to 18, are not
 seen off: a knock would have to be as loud."""
+
+BURSTS_DB = 6.0
+"""What is at once so much louder than cuts are, twice their amplitude, while no load is seen, is such a sound
+from its first turn on: a compressor that starts knocks at any rate up to its own within half a second."""
 
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
@@ -241,14 +237,12 @@ class LooseningRule:
     _creep: NDArray[np.float64] = field(init=False)  # sectors a turn
     _creeps: list[float] = field(init=False)  # the same
     _among: range = field(init=False)  # the speeds that may be the true one
-    _off: float = 0.0  # what the speed heard is off, as far as known, and by how much it may be more
-    _or_off: float = OFF
     _noise: float = _NOISE  # what stands out most in noise, among so many speeds
-    _beat_turns: int = field(init=False)
-    _beats: deque[Turn] = field(init=False)
-    _beat_real: float = 0.0  # of the sum of the beats
-    _beat_imag: float = 0.0
-    _beat_n: float = 0.0
+    _dial: DialError = field(init=False)
+    _narrowed: dict[float, range] = field(init=False, default_factory=dict)  # from these turns on
+    _other: OtherMachine = field(init=False)
+    _paused: bool = True  # since the newest turn of a cut
+    _loaded: bool = False  # a drill has cut since the spindle was switched on
     _state: dict[bool, _State] = field(init=False)
     _past: deque[_Past] = field(init=False)
     _newest: int = field(init=False)  # turns over which a knock is measured
@@ -263,8 +257,12 @@ class LooseningRule:
     _entering: set[float] = field(init=False, default_factory=set)
     _untaught: set[float] = field(init=False, default_factory=set)  # turns that teach nothing
     _unlined: set[float] = field(init=False, default_factory=set)  # turns at which no lines show
+    _off_rate: set[float] = field(init=False, default_factory=set)  # or those of another machine do
+    _drowning: set[float] = field(init=False, default_factory=set)  # turns under what may be another sound
+    _unloaded: set[float] = field(init=False, default_factory=set)  # turns before the first load
     _first_db: float = -math.inf
     _cut_db: float = 0.0
+    _usual_db: float = math.inf  # of the cuts before this one, once known
     _first_cut_db: float = 0.0
     _quieter_turns: int = 0
     _cut_turns: int = 0
@@ -294,9 +292,8 @@ class LooseningRule:
         self._creep = np.linspace(-OFF, OFF, 2 * speeds + 1) * self.sectors
         self._creeps = self._creep.tolist()
         self._among = range(self._creep.size)
-        lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / step_s
-        self._beat_turns = max(1, int(lag)) + 1
-        self._beats = deque(maxlen=self._beat_turns)
+        self._dial = DialError(self.flutes, self.spindle_hz, step_s)
+        self._other = OtherMachine(SURE_Z, RISEN_Z)
         self._begin()
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._newest = max(LASTS_TURNS, round(0.5 / self._share))
@@ -333,27 +330,31 @@ class LooseningRule:
         drowned = drowned or [False] * len(hops)
         entering = entering or [False] * len(hops)
         beside = beside or [False] * len(hops)
-        runs: list[
-            tuple[bool, list[Hop], bool]
-        ] = []  # turns of one cut or pause, and whether all is new then
+        # turns of one cut or pause, whether all is new then, and whether the cut is another one
+        runs: list[tuple[bool, list[Hop], bool, bool]] = []
         in_lines: dict[float, Finding] = {}
         ended: list[bool] = []  # of each hop, whether it ends what is told
         states = zip(hops, rotations, cutting, spotting, idle_db, drowned, entering, beside, strict=True)
         for hop, rotation, cuts, spots, db, drowns, enters, other in states:
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
+            self._loaded = turning and (self._loaded or cuts)
+            self._paused = self._paused or not cuts
             goes_on = self._is_drowned(drowns, cuts, hop.step_s)
             if hop.heard:  # else the turns go on as they were
                 ratio = hop.spindle_hz / rotation.reference_hz
-                self._astray = not 1 - SLOWER < ratio < 1 + FASTER
+                self._astray = not 1 - (SLOWER if cuts else IDLE_SLOWER) < ratio < 1 + FASTER
             taken = rotation.settled and not (ended[-1] or self._astray)
             self._heard.add(cuts if taken else None)
             if self.lines is not None:
-                told = self.lines.step(hop, taken, cuts, goes_on or other)
+                known = self._loaded, self._dial.off, self._dial.or_off
+                told = self.lines.step(hop, taken, cuts, goes_on or other, *known)
                 if told is not None:
                     in_lines[hop.t] = told
                 if self.lines.none_shows(hop.t):
                     self._unlined.add(hop.t)
+                if self.lines.others:
+                    self._off_rate.add(hop.t)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
                 if goes_on:
@@ -362,18 +363,32 @@ class LooseningRule:
                     self._untaught.add(hop.t)
                 if cuts and enters:
                     self._entering.add(hop.t)
+                if not self._loaded:
+                    self._unloaded.add(hop.t)
                 if len(heard) == 1 and None not in heard:
+                    if cuts and self._paused and self._cut_turns >= self._first_turns:
+                        self._usual_db = self._cut_db
+                    if drowns and hop.over_db > self._usual_db + BURSTS_DB:
+                        self._drowning.add(hop.t)
                     anew = self._is_quieter(db, hop.over_db, cuts)
                     if anew and self.lines is not None:
                         self.lines.begin()
-                    if not runs or runs[-1][0] is not cuts or anew:
-                        runs.append((cuts, [], anew))
+                    another = cuts and self._paused
+                    if not runs or runs[-1][0] is not cuts or anew or another:
+                        runs.append((cuts, [], anew, another))
                     runs[-1][1].append(hop)
-        found = in_lines | dict(one for cuts, run, anew in runs for one in self._take_run(run, cuts, anew))
+                    self._paused = not cuts
+                    if self._dial.step(hop.turn, cuts):
+                        self._narrowed[hop.t] = self._narrower()
+        found = in_lines | dict(one for cuts, run, *new in runs for one in self._take_run(run, cuts, *new))
         self._doubtful.clear()
         self._untaught.clear()
         self._entering.clear()
         self._unlined.clear()
+        self._off_rate.clear()
+        self._drowning.clear()
+        self._unloaded.clear()
+        self._narrowed.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -422,10 +437,13 @@ class LooseningRule:
             self._cut_turns += cutting
         return False
 
-    def _take_run(self, hops: Sequence[Hop], cutting: bool, anew: bool) -> list[tuple[float, Finding]]:
+    def _take_run(
+        self, hops: Sequence[Hop], cutting: bool, anew: bool, another: bool
+    ) -> list[tuple[float, Finding]]:
         """Turns of one cut or pause, many at once: arrays of them take hardly longer than of one.
 
-        Gives what was found, and when.
+        ``anew``: nothing is known of what is normal; ``another``: the drill was out since the last cut, be it
+        for less than a turn. Gives what was found, and when.
         """
         if anew:
             before = {which: one.most.location for which, one in self._state.items()}
@@ -438,12 +456,14 @@ class LooseningRule:
             # a knock goes on; the larger of two means at every angle would stand out in noise
             both = np.stack([state.means, self._state[self._last].means])
             own, last = self._standing_out(both)[1]
-            if last > own:
+            if last > own and not self._other.heard:
                 state.means = both[1]
         if self._last is not cutting:
             state.begin()
-            self._beats.clear()
             self._rise.begin() if cutting else self._rise.end()
+        elif another:
+            self._rise.end()
+            self._rise.begin()
         self._last = cutting
         found: list[tuple[float, Finding]] = []
         done = 0
@@ -464,8 +484,8 @@ class LooseningRule:
             if n and self._beyond(state) != beyond:
                 break
             state.turns += 1
-            if cutting:
-                self._learn_off(turn)
+            if hop.t in self._narrowed:
+                self._narrow(self._narrowed[hop.t])
                 if self._among != among:
                     among = self._among
                     angles[n:], mosts[n:] = self._standing_out(means[n:])
@@ -490,7 +510,10 @@ class LooseningRule:
             self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
             sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
-            if sure >= SURE_Z and (not doubtful or z >= DROWNED_Z):
+            loaded, enters = hop.t not in self._unloaded, hop.t in self._entering
+            others = self._other.step(z, cutting, loaded, enters) or hop.t in self._off_rate
+            least_z = DROWNED_Z if doubtful or others or hop.t in self._drowning else SURE_Z
+            if sure >= SURE_Z and z >= least_z and (cutting or not others):
                 told = self._judged(cutting, means[n], angles[n], most)
                 if told is not None and self._lasts(hop.t, sure):
                     found.append((hop.t, told))
@@ -501,8 +524,8 @@ class LooseningRule:
                 found.append((hop.t, told))
             if told is not None:
                 self._rise.knocks()
-            # what lines say against is not told, but it is nothing normal either
-            state.learn(most, teaches, told is not None or sure < SURE_Z <= z)
+            # what lines say against, or is another machine's, is not told, but it is nothing normal either
+            state.learn(most, teaches, told is not None or (z >= SURE_Z and (sure < SURE_Z or others)))
         else:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()
@@ -566,31 +589,17 @@ class LooseningRule:
         """By how much more a sector counts where knocks are normal, so that louder ones can show."""
         return max(0.0, 2 * (state.most.location - self._noise) * self._scale / math.sqrt(len(self._groups)))
 
-    def _learn_off(self, turn: Turn) -> None:
-        """Learn from the beat of the lips by how much the speed heard is off: it is the same all the time."""
-        beats = self._beats
-        beats.append(turn)
-        if len(beats) < self._beat_turns:
-            return
-        keep = 1 - self.every * self.hop_s / BEAT_S
-        turned = beats[-1].beat * beats[0].beat.conjugate()
-        self._beat_real = keep * self._beat_real + turned.real
-        self._beat_imag = keep * self._beat_imag + turned.imag
-        self._beat_n = keep * self._beat_n + 1
-        alike = min(math.hypot(self._beat_real, self._beat_imag) / self._beat_n, 1.0)
-        looks = self._beat_n / BEAT_LOOKS
-        if looks < 4 or alike * alike * looks < BEAT_SURE:
-            return
-        per_turn = 2 * math.pi * self.flutes * (beats[-1].turns - beats[0].turns)
-        self._off = -math.atan2(self._beat_imag, self._beat_real) / per_turn
-        or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
-        self._or_off = max(or_off, LEAST_OFF)
-        creeps, true = self._creeps, self._off * self.sectors
-        may = self._or_off * self.sectors + 0.5 * (creeps[1] - creeps[0])
+    def _narrower(self) -> range:
+        """The speeds that may be the true one, by how much the dial is known to be off."""
+        creeps, true = self._creeps, self._dial.off * self.sectors
+        may = self._dial.or_off * self.sectors + 0.5 * (creeps[1] - creeps[0])
         near = [k for k, creep in enumerate(creeps) if abs(creep - true) <= may]
-        if not near:
+        return range(near[0], near[-1] + 1) if near else range(0)
+
+    def _narrow(self, among: range) -> None:
+        """Judge these speeds only, if any: what stands out most of fewer does so by less in noise."""
+        if not among:
             return
-        among = range(near[0], near[-1] + 1)
         fewer = len(among) / len(self._among)
         if fewer != 1:
             # the largest of so many values, whose tail is that of a normal variable's

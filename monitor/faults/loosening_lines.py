@@ -6,6 +6,9 @@ A machine has such lines of its own, others in the cut than idling: each is comp
 that state, at each speed that may be the true one, and an exponentially weighted mean of what is more is kept
 (a chart for small lasting shifts, Roberts 1959, from memory) over cuts and pauses, since the knock goes on.
 
+The lines tell the rate at which they come, to a few parts in a thousand. A holding's is the spindle's; a
+compressor's may be so for a while, and is found out as it wanders (`monitor.faults.loosening_others`).
+
 The even and the odd multiples must be raised, and every third: a knock raises all. It need not grow within
 one cut: what is more than this machine's normal has grown.
 """
@@ -23,7 +26,7 @@ from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
-from monitor.signal.turn_lines import CLASSES, EVERY_HOPS, FRAME_HOPS, SPREAD, TurnLines
+from monitor.signal.turn_lines import CLASSES, EVERY_HOPS, FRAME_HOPS, OFF, SPREAD, STEP, TurnLines
 
 MEMORY_S = 0.5
 """Time constant of the means: longer tells more of slow knocks and later of all."""
@@ -33,6 +36,11 @@ SURE_Z, LASTS, AT_ONCE_Z = 5.25, 3, 8.5
 Two loud blows within a frame that happen to lie whole turns apart, as of chips or of a void in burl, have
 such lines too, but are over with it: in drawn good work three frames in a row came to 4.2, a single one to
 6.4. A knock goes on and grows."""
+
+AGREE = 2
+"""So many of them are enough where each by itself stands out most at the same rate, which is the spindle's as
+far as it is known: blows of a holding come as often as the spindle turns, and of 25 rates chance has three so
+near. Of 60 drawn knocks it tells three more in time, and others 0.2 s sooner."""
 
 SHOWS_Z, NEW_S = 2.5, 1.0
 """A knock of so many deviations has begun to show in lines, and so new has to be what says that none do."""
@@ -69,7 +77,10 @@ class _Normal:
 
 @dataclass(slots=True)
 class KnockLines:
-    """`step` hops; ``lines``: what makes their `Hop.lines`."""
+    """`step` hops; ``lines``: what makes their `Hop.lines`.
+
+    ``others``: what stands out is another machine's, until it is heard to be gone, with the drill out.
+    """
 
     lines: TurnLines
     hop_s: float
@@ -84,6 +95,9 @@ class KnockLines:
     _alike: int = 0  # of these, of one cut or pause
     _cutting: bool = False
     _shown: int = 0
+    _agree: int = 0
+    others: bool = False
+    _loaded_z: float = -math.inf
     _plain: bool = False
     _risen_s: float = 0.0
 
@@ -104,12 +118,23 @@ class KnockLines:
         self._most = Normal(_NOISE, _NOISE_SPREAD, _PRIOR_S / step_s, _MEMORY_S / step_s, lag, least)
         self._shown, self._z_s = 0, -math.inf
 
-    def step(self, hop: Hop, taken: bool, cutting: bool, drowned: bool) -> Finding | None:
+    def step(
+        self,
+        hop: Hop,
+        taken: bool,
+        cutting: bool,
+        drowned: bool,
+        loaded: bool = True,
+        off: float = 0.0,
+        or_off: float = OFF,
+    ) -> Finding | None:
         """The finding of this hop, while what comes once a turn is more than normal.
 
         ``taken``: the spindle turns at its speed and is heard; ``cutting``: in the cut; ``drowned``: another
         sound is as loud as the machine, of which nothing is learned and nothing told: a compressor or another
-        lathe that turns nearly as fast has such lines.
+        lathe that turns nearly as fast has such lines. ``loaded``: a drill has cut since the spindle was
+        switched on; ``off``, ``or_off``: share by which the speed heard is over the true one, and by how much
+        it may be more or less.
         """
         self._alike = (self._alike + 1 if cutting is self._cutting else 1) if taken else 0
         self._taken = self._taken + 1 if taken else 0
@@ -143,13 +168,25 @@ class KnockLines:
         self._z = z = self._most.z(most)
         self._z_s = hop.t
         self._most.step(most)
+        rates = self.lines.speeds
+        own = rates[int(np.minimum.reduce(hop.lines - usual, axis=1).argmax())]
+        at_rate = abs(rates[speed] + off) <= or_off + STEP
         if z <= RISEN_Z:
             self._risen_s = hop.t
+            self.others = self.others and cutting
+        if loaded:
+            self._loaded_z = z
+        if z >= SURE_Z and not (at_rate and (loaded or self._loaded_z > RISEN_Z)):
+            self.others = True
         self._shown = self._shown + 1 if z >= SURE_Z else 0
-        if self._shown < LASTS and z < AT_ONCE_Z:
+        agrees = self._shown and at_rate and abs(own - rates[speed]) < 1.5 * STEP
+        self._agree = self._agree + 1 if agrees else 0
+        if self._shown < LASTS and self._agree < AGREE and z < AT_ONCE_Z:
             return None
         normal.waiting.clear()  # what is told never becomes normal
         self._most.reject()
+        if self.others:
+            return None
         normal_db = self._over_db(usual[speed])
         knock_db = self._over_db(usual[speed] + self._means[speed])
         message = (

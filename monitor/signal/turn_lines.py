@@ -37,9 +37,9 @@ FRAME_HOPS, EVERY_HOPS = 8, 4
 LEAST_TURNS = 5
 """Turns in a frame: with fewer, lines are no longer apart. A slower spindle's blows are."""
 
-OFF, STEP = 0.024, 0.002
+OFF, STEP = 0.022, 0.002
 """Shares by which the true speed may be off from the one heard, and between those that are tried: a dial
-error of 2 %, and wander."""
+error of 2 %, and wander. One more is tried on either side, so that one at the end stands between two."""
 
 BOUND = 2.5
 """By how many times what lies between it an amplitude may exceed that, at most, to count so."""
@@ -86,8 +86,8 @@ class TurnLines:
         self._expected_hz = self._hz = spindle_hz
         self._n_hops = 0
         between = np.append(orders - 0.5, orders[-1] + 0.5)
-        n_speeds = 2 * round(OFF / STEP) + 1
-        self.speeds = np.linspace(-OFF, OFF, n_speeds)
+        most = round(OFF / STEP) + 1
+        self.speeds = STEP * np.arange(-most, most + 1)
         per_bin = self._n_padded / fs
         at = np.multiply.outer((1 + self.speeds) * per_bin, np.concatenate([orders, between]))
         self._at = at.astype(np.float32)

@@ -33,7 +33,8 @@ JUDGES = (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
         "good_pecks", "variogram", "melting", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
         "chatter_beside", "chatter_usual", "chatter_elsewhere", "loosening", "loosening_lines",
-        "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone", "returned", "masking",
+        "loosening_others", "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone",
+        "returned", "masking",
         "episode",
     )),
     *(f"pecks.{name}" for name in (

@@ -10,7 +10,7 @@ from monitor.faults.loosening import LooseningRule
 from monitor.faults.loosening_lines import FIRST_S, LAG_S, KnockLines
 from monitor.measurements import Kind, Severity
 from monitor.signal.frames import frame_geometry
-from monitor.signal.turn_lines import TurnLines
+from monitor.signal.turn_lines import EVERY_HOPS, OFF, STEP, TurnLines
 from monitor.spindle import SpindleState
 from tests.hops import STEP_S, hop, rotation
 
@@ -136,7 +136,7 @@ def test_the_rule_tells_what_the_lines_tell_while_the_spindle_turns(monkeypatch)
     """In a cut of a centre drill, and at rest, the lines are not asked."""
     asked = []
 
-    def step(self, hop, taken, cutting, drowned):
+    def step(self, hop, taken, *_):
         asked.append(taken)
         return Finding(Kind.LOOSENING, Severity.HOLD, "") if taken and len(asked) > 10 else None
 
@@ -148,3 +148,57 @@ def test_the_rule_tells_what_the_lines_tell_while_the_spindle_turns(monkeypatch)
         told += rule.take([hop(k * STEP_S)], [rotation(state=state)], [False], [20 <= k < 30])
     assert asked == [not 20 <= k < 30 and k < 40 for k in range(60)]
     assert [one is not None for one in told] == [9 < k < 20 or 29 < k < 40 for k in range(60)]
+
+
+class Rates:
+    """Lines at one rate of all that are tried, as they are told; the rest is noise."""
+
+    def __init__(self, seed=0):
+        lines = TurnLines(frame_geometry(FS, HZ * 60), HZ)
+        self.rule = KnockLines(lines, STEP_S)
+        self.rates, self.shape = lines.speeds, (lines.speeds.size, lines.roots.size)
+        self.rng, self.t, self.found = np.random.default_rng(seed), 0.0, []
+
+    def go(self, seconds, size=0.0, rate=0.0, cutting=True, off=0.0, or_off=0.004, loaded=True):
+        """``rate``: share by which the lines are over the speed heard, or a function of the seconds."""
+        for k in range(round(seconds / STEP_S)):
+            self.t += STEP_S
+            told = None
+            if round(self.t / STEP_S) % EVERY_HOPS == 0:
+                told = self.rng.normal(-1.0, 1.0, self.shape).astype(np.float32)
+                at = rate(k * STEP_S) if callable(rate) else rate
+                told[np.abs(self.rates - at) < 0.6 * STEP] += size
+            one = hop(self.t, lines=told)
+            if found := self.rule.step(one, True, cutting, False, loaded, off, or_off):
+                self.found.append((self.t, found))
+        return self
+
+
+@pytest.mark.parametrize(("rate", "told"), [(-0.008, True), (-0.006, True), (0.0, False), (0.01, False)])
+def test_lines_of_a_holding_come_as_often_as_the_lips_say_that_the_spindle_turns(rate, told):
+    """The speed heard is 0.8 % over the true one; where that is not known, any rate may be the spindle's."""
+    assert bool(Rates().go(20.0).go(3.0, 8.0, rate, off=0.008).found) is told
+    assert Rates().go(20.0).go(3.0, 8.0, rate, or_off=OFF).found
+
+
+def test_a_compressor_whose_rate_wanders_through_the_spindles_stays_one():
+    shop = Rates().go(20.0)
+    shop.go(10.0, 8.0, lambda s: 0.008 * math.cos(s / 2))
+    assert not shop.found
+    shop.go(3.0).go(3.0, cutting=False)  # it has gone
+    assert shop.go(3.0, 8.0).found
+
+
+def test_lines_that_come_before_any_load_are_another_machines():
+    assert not Rates().go(20.0).go(10.0, cutting=False).go(4.0, 8.0, cutting=False, loaded=False).found
+    assert Rates().go(20.0).go(10.0, cutting=False).go(4.0, 8.0, cutting=False).found
+
+
+def test_two_frames_that_agree_on_the_rate_are_as_good_as_three():
+    """A knock that all but the first frame of it tell, at one rate or at two in turn."""
+    first_s = [
+        Rates(seed).go(20.0).go(3.0, 10.0, rate).found[0][0]
+        for rate in (0.0, lambda s: 0.003 * (-1) ** round(s / STEP_S / EVERY_HOPS))
+        for seed in range(6)
+    ]
+    assert np.mean(first_s[:6]) < np.mean(first_s[6:]) - 0.1

@@ -1,0 +1,117 @@
+"""Whether what strikes once a turn is this machine's holding, or another machine that strikes as often.
+
+A compressor, or another lathe, may strike within some parts in a thousand of the spindle's speed for seconds.
+Three things tell it from a holding that backs off, without waiting for what becomes of it:
+
+- A holding backs off under load. What strikes since the spindle was switched on, before any drill has cut,
+  is another machine, unless it did so before the spindle stood (a chuck that backs off its spindle). So is
+  what strikes in a pause and not in the cut after it: a spindle slows by some per cent in a cut, and a
+  compressor does not slow with it.
+- What is heard of the holding comes as often as the spindle turns, and the dial is off by the same all the
+  time. Where the beat of the lips has told by how much (`DialError`), lines of the turn at another rate are
+  another machine's.
+- Such a machine goes on for tens of seconds, and its rate wanders through the spindle's. So what was once
+  heard to be one stays one until it is heard to be gone, with the drill out of the cut.
+"""
+
+from __future__ import annotations
+
+import math
+from collections import deque
+from dataclasses import dataclass, field
+
+from monitor.signal.revolutions import Turn
+from monitor.signal.turn_lines import OFF
+
+BEAT_TURNS, BEAT_LAG_S, BEAT_S = 18.0, 0.8, 300.0
+"""The lips make a cut's hiss swell as often as they come round. How far that creeps in so many beats (in no
+longer time) tells by how much the speed heard is off: beats of a speed 2.2 % off are not mistaken by one in
+less than 22. It is averaged over so long: the dial is off by the same all the time."""
+
+BEAT_SURE, BEAT_LOOKS = 12.0, 3.0
+"""Known once the mean beat is worth 3.5 deviations of chance, taking three turns for one look, since the
+grain of the stock lasts for some turns."""
+
+LEAST_OFF = 0.003
+"""Share by which the speed may be off from what is known so, at least: the speed heard wanders by 0.3 %.
+Otherwise four deviations."""
+
+
+@dataclass(slots=True)
+class DialError:
+    """`step` each turn, ``step_s`` apart: ``off`` is the share by which the speed heard is over the true one.
+
+    It may be more or less by ``or_off``: by all that a dial may be off while nothing is known.
+    """
+
+    flutes: int
+    spindle_hz: float
+    step_s: float
+    off: float = 0.0
+    or_off: float = OFF
+    _beats: deque[Turn] = field(init=False)
+    _cutting: bool = False
+    _real: float = 0.0  # of the sum of the beats
+    _imag: float = 0.0
+    _n: float = 0.0
+
+    def __post_init__(self) -> None:
+        lag = min(BEAT_TURNS / (self.flutes * self.spindle_hz), BEAT_LAG_S) / self.step_s
+        self._beats = deque(maxlen=max(1, int(lag)) + 1)
+
+    def step(self, turn: Turn, cutting: bool) -> bool:
+        """Take the next turn; whether more is known by it."""
+        beats = self._beats
+        if cutting is not self._cutting:
+            self._cutting = cutting
+            beats.clear()
+        if not cutting:
+            return False
+        beats.append(turn)
+        if len(beats) < (beats.maxlen or 0):
+            return False
+        keep = 1 - self.step_s / BEAT_S
+        turned = beats[-1].beat * beats[0].beat.conjugate()
+        self._real = keep * self._real + turned.real
+        self._imag = keep * self._imag + turned.imag
+        self._n = keep * self._n + 1
+        alike = min(math.hypot(self._real, self._imag) / self._n, 1.0)
+        looks = self._n / BEAT_LOOKS
+        if looks < 4 or alike * alike * looks < BEAT_SURE:
+            return False
+        per_turn = 2 * math.pi * self.flutes * (beats[-1].turns - beats[0].turns)
+        self.off = -math.atan2(self._imag, self._real) / per_turn
+        or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
+        self.or_off = max(or_off, LEAST_OFF)
+        return True
+
+
+@dataclass(slots=True)
+class OtherMachine:
+    """`step` each turn: ``heard`` once what strikes is known for another machine's, until that is gone.
+
+    ``sure_z``: deviations over normal from which on something strikes, ``gone_z``: up to which nothing does.
+    """
+
+    sure_z: float
+    gone_z: float
+    heard: bool = False
+    _in_pause: bool = False
+    _loaded_z: float = -math.inf  # of the newest turn since a load
+
+    def step(self, z: float, cutting: bool, loaded: bool, enters: bool) -> bool:
+        """``heard``, after a turn at which something strikes by ``z`` deviations.
+
+        ``loaded``: a drill has cut since the spindle was switched on; ``enters``: its point is not in yet, so
+        that it hardly loads.
+        """
+        if loaded:
+            self._loaded_z = z
+        if cutting:
+            self.heard = self.heard or (self._in_pause and z < self.gone_z and not enters)
+        elif z < self.gone_z:
+            self.heard = self._in_pause = False
+        elif z >= self.sure_z:
+            self._in_pause = True
+            self.heard = self.heard or (not loaded and self._loaded_z < self.gone_z)
+        return self.heard
