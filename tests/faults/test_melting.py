@@ -469,6 +469,54 @@ def test_what_sounds_soft_and_is_followed_by_a_good_cut_was_another_sound():
     assert not shop.drill(2, **GOOD)
 
 
+def test_an_air_gun_in_the_pause_before_does_not_make_a_faint_cut_a_silent_one():
+    """It ends with the pause: the machine is as loud as in most of the pauses, and the cut stands over it."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(6, **GOOD)
+    shop.drill(2, blank=2, **GOOD)
+    faint = GOOD | {"upper_db": -86.0, "lower_db": -83.5}
+    gun = OUT | {"upper_db": -72.0, "lower_db": -72.0}
+    assert not shop.drill(1, blank=2, idle=gun, **faint)
+    assert not shop.drill(1, blank=2, **faint)
+
+
+def test_a_cut_quieter_than_the_machine_alone_shows_that_another_sound_has_gone():
+    """A vacuum cleaner ran through all pauses so far, and goes off in the cut."""
+    shop = Shop()
+    cleaner = OUT | {"upper_db": -80.0, "lower_db": -80.0}
+    covered = GOOD | {"upper_db": -75.5, "lower_db": -74.0}
+    shop.rest(cleaner)
+    shop.drill(6, idle=cleaner, **covered)
+    shop.drill(3, blank=2, idle=cleaner, **covered)
+    assert not shop.drill(1, blank=2, idle=cleaner, **(GOOD | {"upper_db": -84.0, "lower_db": -81.5}))
+
+
+def test_a_microphone_turned_down_with_the_lines_makes_a_heavier_cut_no_softer():
+    """It is turned within a blank, so that cuts and pauses are quieter by six decibels, and the lines too."""
+    for lines_db, told in ((-6.0, False), (0.0, True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        fainter = {"upper_db": -84.0, "lower_db": -81.0, "sag": 0.024, "line_db": lines_db}
+        shop.rest(OUT | {"line_db": lines_db}, blank=2)
+        shop.rest(OUT | {"line_db": lines_db}, blank=2)
+        assert bool(shop.drill(2, blank=2, **(GOOD | fainter))) is told
+
+
+def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_another_sound():
+    """An air gun from before contact until the peck is over: the cuts after it are fourteen decibels quieter."""
+    shop = Shop()
+    shop.cut_sag = math.nan  # nothing has loaded yet
+    shop.rest(OUT)
+    shop.drill(1, answers_s=0.75, **(GOOD | {"upper_db": -64.0, "lower_db": -61.0}))
+    shop.cut_sag = GOOD["sag"]
+    shop.enter(2)
+    assert not shop.drill(6, blank=2, **GOOD)
+    assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
+
+
 @pytest.mark.parametrize("what", ["rain", "gain"])
 def test_cuts_that_are_quieter_by_what_is_gone_between_them_too_are_no_softer(what):
     """More load, as a harder blank gives, and a cut that is quieter for another reason."""
