@@ -35,7 +35,8 @@ is normal follows it.
 Other sound only adds. So the machine alone is the middle of what is heard between cuts, which a sound that
 came or went meanwhile leaves; a cut that is quieter than it shows that such a sound has gone; and one that was
 as loud before it loaded the spindle was covered by one, and tells nothing of good cuts. A microphone that is
-turned down takes the machine's own lines along: then less hiss is none of the cut's.
+turned down takes the machine's own lines along: then less hiss is none of the cut's. And what adds low sound
+does not cover that the hiss has gone.
 
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
@@ -522,7 +523,8 @@ class MeltingRule:
             return
         upper = self._good[1]
         louder = heard.upper_db - upper.location > LOUDER_DB
-        louder = louder or heard.lower_db - (upper.location - self._good[2].location) > LOUDER_DB
+        if self._low_louder(heard):  # a sound that covers the cut takes nothing from its hiss
+            louder = louder or -self._hiss.z(heard.upper_db, heard.place, PECKS_DB) < CLEARLY
         self._others = self._others + 1 if louder else max(self._others - 1, 0)
         if louder:
             if self._others >= OTHER_BLOCKS and self._alone_db() < self._idle_db + OTHER_IDLE_DB:
@@ -687,7 +689,7 @@ class MeltingRule:
 
     def _rubs(self, heard: _Heard, dull: float) -> float:
         """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""
-        if not self._load_tells or heard.crackle > self._good[0].location:
+        if not self._load_tells or heard.crackle > self._good[0].location or self._low_louder(heard):
             return -math.inf
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
         lower = (heard.lower_db - self._low.location) / self._low.spread
@@ -695,6 +697,11 @@ class MeltingRule:
             return -math.inf
         duller = min(dull, -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB))
         return 1.5 * _agreed(duller, lower)
+
+    def _low_louder(self, heard: _Heard) -> bool:
+        """Whether more is heard below than a good cut makes, by so much that another sound may be there."""
+        _, upper, tilt, _ = self._good
+        return heard.lower_db - (upper.location - tilt.location) > LOUDER_DB
 
     def _gripped(self, heard: _Heard) -> float:
         """Less hiss at more load than where the same depth was drilled before; two signs count as three."""

@@ -517,6 +517,15 @@ def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_anothe
     assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
 
 
+@pytest.mark.parametrize(("hiss_db", "told"), [(SOFT["upper_db"], True), (GOOD["upper_db"], False)])
+def test_low_sound_however_loud_does_not_cover_that_the_hiss_has_gone(hiss_db, told):
+    """Other sound adds: it may rumble, and it may be the drill that rubs. It takes nothing from the hiss."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(4, **GOOD)
+    assert (Severity.HOLD in shop.drill(2, **(SOFT | {"upper_db": hiss_db, "lower_db": -66.0}))) is told
+
+
 @pytest.mark.parametrize("what", ["rain", "gain"])
 def test_cuts_that_are_quieter_by_what_is_gone_between_them_too_are_no_softer(what):
     """More load, as a harder blank gives, and a cut that is quieter for another reason."""
