@@ -33,10 +33,10 @@ A fresh blank has not softened when the drill has just entered: what has changed
 is normal follows it.
 
 Other sound only adds. So the machine alone is the middle of what is heard between cuts, which a sound that
-came or went meanwhile leaves; a cut that is quieter than it shows that such a sound has gone; and one that was
-as loud before it loaded the spindle was covered by one, and tells nothing of good cuts. A microphone that is
-turned down takes the machine's own lines along: then less hiss is none of the cut's. And what adds low sound
-does not cover that the hiss has gone.
+came or went meanwhile leaves; a cut that is quieter than it shows that such a sound has gone; and one that
+was as loud before it loaded the spindle was covered by one, and tells nothing of good cuts. A microphone
+that is turned down takes the machine's own lines along: then less hiss is none of the cut's. And what adds
+low sound does not cover that the hiss has gone.
 
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:

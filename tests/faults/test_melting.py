@@ -506,7 +506,7 @@ def test_a_microphone_turned_down_with_the_lines_makes_a_heavier_cut_no_softer()
 
 
 def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_another_sound():
-    """An air gun from before contact until the peck is over: the cuts after it are fourteen decibels quieter."""
+    """An air gun from before contact until the peck is over: the cuts after it are 14 dB quieter."""
     shop = Shop()
     shop.cut_sag = math.nan  # nothing has loaded yet
     shop.rest(OUT)
