@@ -668,9 +668,12 @@ class MeltingRule:
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        told = _agreed(hiss, dull, max(steady, squeal))
-        if self._covers_crackle(heard):
-            told = max(told, 1.5 * _agreed(hiss, dull))
+        if self._low_louder(heard):
+            told = _agreed(hiss, max(steady, squeal))  # it may be dull for another sound
+        else:
+            told = _agreed(hiss, dull, max(steady, squeal))
+            if self._covers_crackle(heard):
+                told = max(told, 1.5 * _agreed(hiss, dull))
         told /= known
         return max(told, self._gripped(heard), rubs, self._silent(heard))
 
