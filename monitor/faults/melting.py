@@ -715,7 +715,8 @@ class MeltingRule:
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
         besides = PECKS_LOAD * self._usual_sag
         harder = self._grip.z(heard.sag, heard.place, besides)
-        over_usual = (heard.sag - self._usual_sag) / math.hypot(self._grip.spread, besides)
+        load = min(heard.sag, self._over_free(heard))  # a free speed that wanders loads nothing
+        over_usual = (load - self._usual_sag) / math.hypot(self._grip.spread, besides)
         heavier = min(harder, over_usual)
         return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= CLEARLY else -math.inf
 

@@ -152,6 +152,20 @@ def test_a_cut_that_is_quieter_and_loads_more_than_at_that_depth_before_rubs():
     assert Severity.WARNING in found
 
 
+def test_a_machine_that_runs_slower_when_free_makes_no_quieter_cut_heavier():
+    """By the reference the cut loads half as much again; over its free speed just before as much as ever."""
+    for free_over, sag, told in ((-0.009, 0.015, False), (0.0, 0.024, True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        shop.free_over = free_over
+        shop.rest(OUT, blank=2)
+        shop.rest(OUT, blank=2)
+        fainter = GOOD | {"upper_db": -83.0, "lower_db": -80.0, "sag": sag}
+        assert bool(shop.drill(3, blank=2, **fainter)) is told
+
+
 def test_a_quieter_cut_or_a_heavier_one_alone_is_not_told():
     shop = Shop()
     shop.drill(6, **GOOD)
