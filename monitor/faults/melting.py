@@ -172,9 +172,14 @@ its power (judged)."""
 LEAST_GRIP = 0.001
 """Sag, as a fraction: what machines wander by at least, so that less says nothing of the load."""
 
-CLEARLY = 1.0
+CLEARLY = 1.5
 """Deviations by which a cut must be quieter, and heavier, where no other sign is asked for: each by itself
-comes by chance in one block of six, both together in one of forty."""
+comes by chance in one block of fifteen, both together in one of two hundred. Good pecks deviate for as long
+as they last, and later blanks load more than a first one whose load was hardly known: at one deviation, one
+peck in six of such a blank seemed soft."""
+
+NO_MORE = 1.0
+"""Deviations over that of good cuts up to which crackle is no more than theirs."""
 
 PECKS_DB, PECKS_LOAD = 1.5, 0.15
 """By which one good peck differs from another of its depth for as long as it lasts, in dB of its sound and as
@@ -687,7 +692,7 @@ class MeltingRule:
             return False
         crackle, idle = self._good[0], self._alone()
         least = max(crackle.spread, LEAST_FALL * crackle.location)
-        no_more = heard.crackle <= crackle.location + CLEARLY * least
+        no_more = heard.crackle <= crackle.location + NO_MORE * least
         return self._same_gain(heard) and no_more and crackle.location - idle.crackle < CRACKLE_TELLS * least
 
     def _rubs(self, heard: _Heard, dull: float) -> float:

@@ -166,6 +166,18 @@ def test_a_machine_that_runs_slower_when_free_makes_no_quieter_cut_heavier():
         assert bool(shop.drill(3, blank=2, **fainter)) is told
 
 
+def test_a_harder_blank_one_of_whose_pecks_is_a_little_quieter_is_not_soft():
+    """Twice the load, and two decibels less hiss for as long as the peck lasts, as one peck in six has."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(6, **GOOD)
+    harder = GOOD | {"sag": 0.03}
+    shop.enter(2)
+    assert not shop.drill(1, blank=2, **harder)
+    quieter = harder | {"upper_db": GOOD["upper_db"] - 2.0, "lower_db": GOOD["lower_db"] - 2.0}
+    assert not shop.drill(1, blank=2, **quieter)
+
+
 def test_a_quieter_cut_or_a_heavier_one_alone_is_not_told():
     shop = Shop()
     shop.drill(6, **GOOD)
