@@ -172,11 +172,12 @@ its power (judged)."""
 LEAST_GRIP = 0.001
 """Sag, as a fraction: what machines wander by at least, so that less says nothing of the load."""
 
-CLEARLY = 1.5
+CLEARLY, LESS_CLEARLY = 1.5, 1.0
 """Deviations by which a cut must be quieter, and heavier, where no other sign is asked for: each by itself
-comes by chance in one block of fifteen, both together in one of two hundred. Good pecks deviate for as long
-as they last, and later blanks load more than a first one whose load was hardly known: at one deviation, one
-peck in six of such a blank seemed soft."""
+comes by chance in one block of fifteen, both together in one of two hundred; and where it is as clearly
+duller, which rubbing is, so that three signs agree. Good pecks deviate for as long as they last, and later
+blanks load more than a first one whose load was hardly known: at one deviation a peck in six of such a
+blank seemed soft."""
 
 NO_MORE = 1.0
 """Deviations over that of good cuts up to which crackle is no more than theirs."""
@@ -723,7 +724,9 @@ class MeltingRule:
         load = min(heard.sag, self._over_free(heard))  # a free speed that wanders loads nothing
         over_usual = (load - self._usual_sag) / math.hypot(self._grip.spread, besides)
         heavier = min(harder, over_usual)
-        return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= CLEARLY else -math.inf
+        duller = -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB)
+        least = LESS_CLEARLY if duller >= CLEARLY else CLEARLY
+        return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= least else -math.inf
 
     def _silent(self, heard: _Heard) -> float:
         """A cut that is not heard any more, and loads the spindle as before; the two count as three signs."""
