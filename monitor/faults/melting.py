@@ -344,6 +344,7 @@ class MeltingRule:
     _low: Normal = field(default_factory=lambda: Normal(0.0, _LEAST[2]))
     _load: Normal = field(default_factory=lambda: Normal(math.inf, LEAST_GRIP))
     _free_lines: Normal | None = None
+    _free_low: Normal | None = None
     _since_s: float = math.nan
     _quieter_db: float = 0.0
     _others: int = 0
@@ -520,7 +521,7 @@ class MeltingRule:
                 )
                 self._low = _normal([one.lower_db for one in self._first], _LEAST[2])
                 self._load = _normal(known or [self._usual_sag], LEAST_GRIP)
-                self._free_lines = None
+                self._free_lines = self._free_low = None
             return
         if self._idle_db != self._idle_db and self._idle:
             self._idle_db, self._idle_hiss_db = self._alone_db(), self._alone().upper_db
@@ -575,7 +576,7 @@ class MeltingRule:
             if value == value:
                 normal.step(value)
         self._low.step(heard.lower_db)
-        self._learn_lines()
+        self._learn_free()
         self._hiss.step(heard.upper_db, heard.place)
         self._own.step(self._own_db(heard), heard.place)
         self._colour.step(heard.tilt_db, heard.place)
@@ -674,8 +675,8 @@ class MeltingRule:
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        if self._low_louder(heard):
-            told = _agreed(hiss, max(steady, squeal))  # it may be dull for another sound
+        if self._other_low(heard):
+            told = _agreed(hiss, max(steady, squeal))  # it is dull for another sound
         else:
             told = _agreed(hiss, dull, max(steady, squeal))
             if self._covers_crackle(heard):
@@ -698,7 +699,7 @@ class MeltingRule:
 
     def _rubs(self, heard: _Heard, dull: float) -> float:
         """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""
-        if not self._load_tells or heard.crackle > self._good[0].location or self._low_louder(heard):
+        if not self._load_tells or heard.crackle > self._good[0].location or self._other_low(heard):
             return -math.inf
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
         lower = (heard.lower_db - self._low.location) / self._low.spread
@@ -711,6 +712,14 @@ class MeltingRule:
         """Whether more is heard below than a good cut makes, by so much that another sound may be there."""
         _, upper, tilt, _ = self._good
         return heard.lower_db - (upper.location - tilt.location) > LOUDER_DB
+
+    def _other_low(self, heard: _Heard) -> bool:
+        """Whether the low sound may be another's: it is louder than cuts make it, or half of it is heard
+        between cuts too, and was not when good ones were heard."""
+        added = 0.0
+        if self._idle and self._free_low is not None:
+            added = _power(self._alone().lower_db) - _power(self._free_low.location)
+        return self._low_louder(heard) or added > _power(heard.lower_db) / 2
 
     def _gripped(self, heard: _Heard) -> float:
         """Less hiss at more load than where the same depth was drilled before; two signs count as three."""
@@ -757,14 +766,16 @@ class MeltingRule:
         same = known is None or free_db >= known.location - FREE_LINES_DB
         return same and heard.line_db >= free_db - SAME_LINES_DB
 
-    def _learn_lines(self) -> None:
-        """Follow how loud the machine's lines are when it runs free, as long as good cuts are heard."""
+    def _learn_free(self) -> None:
+        """Follow how loud the machine is when it runs free, as long as good cuts are heard."""
         if not self._idle:
             return
-        free_db = self._alone().line_db
-        if self._free_lines is None:
-            self._free_lines = Normal(free_db, SAME_LINES_DB / 2, FIRST_BLOCKS, _MEMORY)
-        self._free_lines.step(free_db)
+        free = self._alone()
+        if self._free_lines is None or self._free_low is None:
+            self._free_lines = Normal(free.line_db, SAME_LINES_DB / 2, FIRST_BLOCKS, _MEMORY)
+            self._free_low = Normal(free.lower_db, _LEAST[2], FIRST_BLOCKS, _MEMORY)
+        self._free_lines.step(free.line_db)
+        self._free_low.step(free.lower_db)
 
     def _own_db(self, heard: _Heard) -> float:
         """Hiss of the cut less that of the machine, no less than `LEAST_CUT` of a good cut's."""

@@ -543,6 +543,20 @@ def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_anothe
     assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
 
 
+def test_low_sound_that_goes_on_between_cuts_is_not_that_of_rubbing():
+    """A rumble sets in between two pecks, the second of which is a little quieter."""
+    for between_db, told in ((-71.5, False), (OUT["lower_db"], True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        between = OUT | {"lower_db": between_db}
+        shop.rest(between, blank=2)
+        shop.rest(between, blank=2)
+        rumbles = GOOD | {"upper_db": -81.5, "lower_db": -70.5}
+        assert bool(shop.drill(2, blank=2, idle=between, **rumbles)) is told
+
+
 @pytest.mark.parametrize(("hiss_db", "told"), [(SOFT["upper_db"], True), (GOOD["upper_db"], False)])
 def test_low_sound_however_loud_does_not_cover_that_the_hiss_has_gone(hiss_db, told):
     """Other sound adds: it may rumble, and it may be the drill that rubs. It takes nothing from the hiss."""
