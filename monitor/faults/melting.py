@@ -32,6 +32,12 @@ one heard. Where the machine covers the low sound of the cut, dullness cannot be
 A fresh blank has not softened when the drill has just entered: what has changed by then is the room, and what
 is normal follows it.
 
+Other sound only adds. So the machine alone is the middle of what is heard between cuts, which a sound that
+came or went meanwhile leaves; a cut that is quieter than it shows that such a sound has gone; and one that
+was as loud before it loaded the spindle was covered by one, and tells nothing of good cuts. A microphone
+that is turned down takes the machine's own lines along: then less hiss is none of the cut's. And what adds
+low sound does not cover that the hiss has gone.
+
 What counts is between contact and the end of the peck that the program plans: another sound that begins or
 goes on outside of it may sound like a cut, and like a soft one. A soft cut may be quieter than the machine:
 its load tells then that it goes on, and, once the drill was drawn out and loads again, that the next peck has
@@ -42,6 +48,7 @@ reckoned the same way, where that is less than the usual sag.
 
 from __future__ import annotations
 
+import itertools
 import math
 import statistics
 from collections import deque
@@ -165,9 +172,15 @@ its power (judged)."""
 LEAST_GRIP = 0.001
 """Sag, as a fraction: what machines wander by at least, so that less says nothing of the load."""
 
-CLEARLY = 1.0
+CLEARLY, LESS_CLEARLY = 1.5, 1.0
 """Deviations by which a cut must be quieter, and heavier, where no other sign is asked for: each by itself
-comes by chance in one block of six, both together in one of forty."""
+comes by chance in one block of fifteen, both together in one of two hundred; and where it is as clearly
+duller, which rubbing is, so that three signs agree. Good pecks deviate for as long as they last, and later
+blanks load more than a first one whose load was hardly known: at one deviation a peck in six of such a
+blank seemed soft."""
+
+NO_MORE = 1.0
+"""Deviations over that of good cuts up to which crackle is no more than theirs."""
 
 PECKS_DB, PECKS_LOAD = 1.5, 0.15
 """By which one good peck differs from another of its depth for as long as it lasts, in dB of its sound and as
@@ -212,6 +225,18 @@ SAME_LINES_DB = 4.0
 """What the machine's own lines may have lost since it ran free: they waver by 2 dB as load and pose change,
 twice that. A microphone that was turned down takes them along with the cut."""
 
+FREE_LINES_DB = 3.0
+"""What they may have lost, running free, since good cuts were heard: the same waver of 2 dB, halved by the
+two seconds of which each is the mean, and three of its deviations. More was lost by the microphone."""
+
+UNDER_DB, UNDER_SDS = 1.0, 4.0
+"""A cut adds sound: what is quieter than the machine alone by so much, and by so many deviations of a block,
+shows that a sound has gone which was taken for the machine's, and not that the cut is silent."""
+
+UNANSWERED = 0.25
+"""Share of the usual load that a drill which has cut for a quarter second surely exceeds, whatever the
+motor's answer (0.1 to 0.4 s): what was as loud without it is another sound."""
+
 OTHER_BLOCKS, OTHER_IDLE_DB = 16, 3.0
 """So many more blocks of cutting, four seconds, that are louder than good ones than such that are not, while
 the machine running free is no louder than it was, by this: what was taken for good cuts were none. Nor was
@@ -242,6 +267,7 @@ ALIKE = 2.0
 # deviations at least: cube root of crackle, and dB. Pecks differ by a decibel by themselves, all
 # bands together; a tone of a thousand bins by two.
 _LEAST = (0.08, 1.0, 0.7, 2.0)
+_MEDIAN_ABSOLUTE = 0.6745  # of a normal variable: median absolute deviation over the standard one
 _MEMORY = 500  # blocks: two minutes of cutting
 _LAG = 8  # blocks: what is learned is two seconds old, so that a fault is told before it becomes normal
 
@@ -270,6 +296,11 @@ class _Heard(NamedTuple):
     into: float
     line_db: float
     spindle_hz: float
+
+    @property
+    def lower_db(self) -> float:
+        """The lower quarter of the spectrum."""
+        return self.upper_db - self.tilt_db
 
     @property
     def place(self) -> Place:
@@ -301,6 +332,7 @@ class MeltingRule:
     _block: list[_Heard] = field(default_factory=list)
     _idle: deque[_Heard] = field(default_factory=lambda: deque(maxlen=IDLE_HOPS))
     _idle_mean: _Heard | None = None
+    _idle_sd_db: float = 0.0
     _fresh: list[_Heard] = field(default_factory=list)
     _contact_s: float = math.nan
     _blank: int = 0
@@ -311,12 +343,15 @@ class MeltingRule:
     _usual_sag: float = math.nan
     _low: Normal = field(default_factory=lambda: Normal(0.0, _LEAST[2]))
     _load: Normal = field(default_factory=lambda: Normal(math.inf, LEAST_GRIP))
+    _free_lines: Normal | None = None
+    _free_low: Normal | None = None
     _since_s: float = math.nan
     _quieter_db: float = 0.0
     _others: int = 0
     _idle_db: float = math.nan
     _idle_hiss_db: float = math.nan
     _first_sag: float = math.nan
+    _first_blocks: list[tuple[float, float]] = field(default_factory=list)
     _heard_load: float = 0.0
     _loads: deque[float] = field(default_factory=lambda: deque(maxlen=UNHEARD_HOPS))
     _wander: Normal = field(default_factory=lambda: Normal(0.0, LEAST_GRIP, least=LEAST_GRIP))
@@ -467,6 +502,8 @@ class MeltingRule:
                 # by either reckoning: what is usual is reckoned from the reference
                 loads = [max(self._over_free(one), one.sag) for one in self._first if one.sag == one.sag]
                 self._first_sag = statistics.median(loads) if loads else math.nan
+                hisses = [one.upper_db for one in self._first if one.sag == one.sag]
+                self._first_blocks = list(zip(loads, hisses, strict=True))
                 columns = zip(*self._first, strict=True)
                 self._good = [_normal(*pair) for pair in zip(columns, _LEAST, strict=False)]
                 uppers = [one.upper_db for one in self._first]
@@ -482,23 +519,25 @@ class MeltingRule:
                 self._grip = Course(
                     start, max(0.2 * start, least), max(start, least), least, ALIKE, _MEMORY, _LAG
                 )
-                self._low = _normal([one.upper_db - one.tilt_db for one in self._first], _LEAST[2])
+                self._low = _normal([one.lower_db for one in self._first], _LEAST[2])
                 self._load = _normal(known or [self._usual_sag], LEAST_GRIP)
+                self._free_lines = self._free_low = None
             return
         if self._idle_db != self._idle_db and self._idle:
             self._idle_db, self._idle_hiss_db = self._alone_db(), self._alone().upper_db
         if self._sum.value < self._sum.threshold / 2 and self._good_were_none():
             self._begin_anew()
             return
-        _, upper, tilt, _ = self._good
-        lower = upper.location - tilt.location
-        louder = max(heard.upper_db - upper.location, heard.upper_db - heard.tilt_db - lower) > LOUDER_DB
+        upper = self._good[1]
+        louder = heard.upper_db - upper.location > LOUDER_DB
+        if self._low_louder(heard):  # a sound that covers the cut takes nothing from its hiss
+            louder = louder or -self._hiss.z(heard.upper_db, heard.place, PECKS_DB) < CLEARLY
         self._others = self._others + 1 if louder else max(self._others - 1, 0)
         if louder:
             if self._others >= OTHER_BLOCKS and self._alone_db() < self._idle_db + OTHER_IDLE_DB:
                 self._begin_anew()
             return
-        loudest_db = max(heard.upper_db, heard.upper_db - heard.tilt_db)
+        loudest_db = max(heard.upper_db, heard.lower_db)
         if loudest_db < self._alone_db() - OTHER_IDLE_DB:
             return  # quieter than the machine alone: a sound that covered it has gone, and the cut with it
         if self._blank > self._first_blank and len(self._fresh) < FRESH_BLOCKS:
@@ -536,7 +575,8 @@ class MeltingRule:
         for normal, value in zip(self._good, heard, strict=False):
             if value == value:
                 normal.step(value)
-        self._low.step(heard.upper_db - heard.tilt_db)
+        self._low.step(heard.lower_db)
+        self._learn_free()
         self._hiss.step(heard.upper_db, heard.place)
         self._own.step(self._own_db(heard), heard.place)
         self._colour.step(heard.tilt_db, heard.place)
@@ -562,9 +602,9 @@ class MeltingRule:
         if not self._idle or self._share(heard, self._alone()) > SILENT:
             return True
         idle = self._alone()
-        alone = _power(idle.upper_db - idle.tilt_db)
+        alone = _power(idle.lower_db)
         own = _power(self._low.location) - alone
-        return own > 0 and _power(heard.upper_db - heard.tilt_db) - alone > STILL_RUBS * own
+        return own > 0 and _power(heard.lower_db) - alone > STILL_RUBS * own
 
     def _over_free(self, heard: _Heard) -> float:
         """Sag from the speed of the machine running free just before, where that was known."""
@@ -581,7 +621,17 @@ class MeltingRule:
         least = LOAD_STAYS * self._usual_sag
         if self._load_tells and self._first_sag < least and not self._load.location >= least:
             return True
+        if self._load_tells and self._first_heard_free():
+            return True
         return bool(self._idle) and self._alone().upper_db < self._idle_hiss_db - OTHER_IDLE_DB
+
+    def _first_heard_free(self) -> bool:
+        """Whether the first good cuts were as loud just before they loaded the spindle: another sound covered
+        them, and when it ends they are as silent as softened work."""
+        least, most = LOAD_STAYS * self._usual_sag, UNANSWERED * self._usual_sag
+        free = list(itertools.takewhile(lambda block: block[0] < most, self._first_blocks))
+        loaded_db = [upper for load, upper in self._first_blocks if load >= least]
+        return bool(free and loaded_db) and free[-1][1] > statistics.median(loaded_db) - OTHER_IDLE_DB
 
     def _begin_anew(self) -> None:
         """Forget what was taken for good cuts."""
@@ -595,12 +645,12 @@ class MeltingRule:
     def _alone_db(self) -> float:
         """The loudest band of the machine running free, NaN where it was not heard."""
         idle = self._alone() if self._idle else None
-        return max(idle.upper_db, idle.upper_db - idle.tilt_db) if idle else math.nan
+        return max(idle.upper_db, idle.lower_db) if idle else math.nan
 
     def _alone(self) -> _Heard:
         """The machine running free, as lately heard."""
         if self._idle_mean is None:  # it is the same for all of a cut
-            self._idle_mean = _mean(self._idle)
+            self._idle_mean, self._idle_sd_db = _machine(self._idle)
         return self._idle_mean
 
     def _signs(self, heard: _Heard) -> float:
@@ -625,9 +675,12 @@ class MeltingRule:
         steady = (crackle.location - heard.crackle) / max(crackle.spread, LEAST_FALL * crackle.location)
         squeal = (heard.tone_db - max(tone.location, self._outside_db)) / tone.spread
         known = math.sqrt(1 + ALIKE / (FIRST_BLOCKS + upper.n))
-        told = _agreed(hiss, dull, max(steady, squeal))
-        if self._covers_crackle(heard):
-            told = max(told, 1.5 * _agreed(hiss, dull))
+        if self._other_low(heard):
+            told = _agreed(hiss, max(steady, squeal))  # it is dull for another sound
+        else:
+            told = _agreed(hiss, dull, max(steady, squeal))
+            if self._covers_crackle(heard):
+                told = max(told, 1.5 * _agreed(hiss, dull))
         told /= known
         return max(told, self._gripped(heard), rubs, self._silent(heard))
 
@@ -641,31 +694,48 @@ class MeltingRule:
             return False
         crackle, idle = self._good[0], self._alone()
         least = max(crackle.spread, LEAST_FALL * crackle.location)
-        same_lines = heard.line_db >= idle.line_db - SAME_LINES_DB
-        no_more = heard.crackle <= crackle.location + CLEARLY * least
-        return same_lines and no_more and crackle.location - idle.crackle < CRACKLE_TELLS * least
+        no_more = heard.crackle <= crackle.location + NO_MORE * least
+        return self._same_gain(heard) and no_more and crackle.location - idle.crackle < CRACKLE_TELLS * least
 
     def _rubs(self, heard: _Heard, dull: float) -> float:
         """Less hiss and more low sound than good cuts have, and no more crackle; two signs count as three."""
-        if not self._load_tells or heard.crackle > self._good[0].location:
+        if not self._load_tells or heard.crackle > self._good[0].location or self._other_low(heard):
             return -math.inf
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
-        lower = (heard.upper_db - heard.tilt_db - self._low.location) / self._low.spread
+        lower = (heard.lower_db - self._low.location) / self._low.spread
         if quieter < RUBS_QUIETER or lower < RUBS_LOWER:
             return -math.inf
         duller = min(dull, -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB))
         return 1.5 * _agreed(duller, lower)
 
+    def _low_louder(self, heard: _Heard) -> bool:
+        """Whether more is heard below than a good cut makes, by so much that another sound may be there."""
+        _, upper, tilt, _ = self._good
+        return heard.lower_db - (upper.location - tilt.location) > LOUDER_DB
+
+    def _other_low(self, heard: _Heard) -> bool:
+        """Whether the low sound may be another's: it is louder than cuts make it, or half of it is heard
+        between cuts too, and was not when good ones were heard."""
+        added = 0.0
+        if self._idle and self._free_low is not None:
+            added = _power(self._alone().lower_db) - _power(self._free_low.location)
+        return self._low_louder(heard) or added > _power(heard.lower_db) / 2
+
     def _gripped(self, heard: _Heard) -> float:
         """Less hiss at more load than where the same depth was drilled before; two signs count as three."""
         if self._blank <= self._first_blank or not self._load_tells or heard.sag != heard.sag:
             return -math.inf
+        if not self._same_gain(heard):
+            return -math.inf
         quieter = -self._hiss.z(heard.upper_db, heard.place, PECKS_DB)
         besides = PECKS_LOAD * self._usual_sag
         harder = self._grip.z(heard.sag, heard.place, besides)
-        over_usual = (heard.sag - self._usual_sag) / math.hypot(self._grip.spread, besides)
+        load = min(heard.sag, self._over_free(heard))  # a free speed that wanders loads nothing
+        over_usual = (load - self._usual_sag) / math.hypot(self._grip.spread, besides)
         heavier = min(harder, over_usual)
-        return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= CLEARLY else -math.inf
+        duller = -self._colour.z(heard.tilt_db, heard.place, PECKS_COLOUR_DB)
+        least = LESS_CLEARLY if duller >= CLEARLY else CLEARLY
+        return 1.5 * _agreed(quieter, heavier) if min(quieter, heavier) >= least else -math.inf
 
     def _silent(self, heard: _Heard) -> float:
         """A cut that is not heard any more, and loads the spindle as before; the two count as three signs."""
@@ -676,12 +746,36 @@ class MeltingRule:
             return -math.inf
         idle = self._alone()
         most = SILENT if sounds else FAINT
-        if self._share(heard, idle) > most or not heard.line_db >= idle.line_db - SAME_LINES_DB:
+        if self._share(heard, idle) > most or not self._same_gain(heard):
             return -math.inf
         if not self._over_free(heard) >= SILENT_LOAD * max(usual, self._heard_load):
             return -math.inf
+        # of the difference between the mean of a block and the median of what was heard of the machine
+        sd_db = self._idle_sd_db * math.sqrt(1 / BLOCK_HOPS + math.pi / 2 / len(self._idle))
+        least_db = max(UNDER_DB, UNDER_SDS * sd_db)
+        if max(idle.upper_db - heard.upper_db, idle.lower_db - heard.lower_db) > least_db:
+            return -math.inf  # a sound has gone that was taken for the machine's
         quieter = -self._own.z(self._own_db(heard), heard.place, PECKS_DB)
         return 3 * quieter if quieter >= SILENT_SURE else -math.inf
+
+    def _same_gain(self, heard: _Heard) -> bool:
+        """Whether the machine's own lines are as loud as before, in the cut and out of it."""
+        if not self._idle:
+            return True
+        free_db, known = self._alone().line_db, self._free_lines
+        same = known is None or free_db >= known.location - FREE_LINES_DB
+        return same and heard.line_db >= free_db - SAME_LINES_DB
+
+    def _learn_free(self) -> None:
+        """Follow how loud the machine is when it runs free, as long as good cuts are heard."""
+        if not self._idle:
+            return
+        free = self._alone()
+        if self._free_lines is None or self._free_low is None:
+            self._free_lines = Normal(free.line_db, SAME_LINES_DB / 2, FIRST_BLOCKS, _MEMORY)
+            self._free_low = Normal(free.lower_db, _LEAST[2], FIRST_BLOCKS, _MEMORY)
+        self._free_lines.step(free.line_db)
+        self._free_low.step(free.lower_db)
 
     def _own_db(self, heard: _Heard) -> float:
         """Hiss of the cut less that of the machine, no less than `LEAST_CUT` of a good cut's."""
@@ -705,7 +799,7 @@ class MeltingRule:
             return tilt.location
         idle = self._alone()
         good_lower = _power(upper.location - tilt.location)
-        idle_lower = min(_power(idle.upper_db - idle.tilt_db), good_lower)
+        idle_lower = min(_power(idle.lower_db), good_lower)
         lower = idle_lower + self._share(heard, idle) * (good_lower - idle_lower)
         return min(heard.upper_db - 10 * math.log10(lower), tilt.location)
 
@@ -771,6 +865,21 @@ def _mean(block: Sequence[_Heard]) -> _Heard:
     speeds = [heard.spindle_hz for heard in block if heard.spindle_hz == heard.spindle_hz]
     speed_hz = statistics.median(speeds) if speeds else math.nan
     return _Heard(math.cbrt(max(crackle, 0.0)), upper, tilt, tone, sag, strength, deep, into, line, speed_hz)
+
+
+def _machine(idle: Sequence[_Heard]) -> tuple[_Heard, float]:
+    """Middle of what was heard with the drill out, since what came or went meanwhile was not the machine's,
+    and the deviation of its hops, dB."""
+    upper_db, upper_sd_db = _middle([one.upper_db for one in idle])
+    lower_db, lower_sd_db = _middle([one.lower_db for one in idle])
+    machine = _mean(idle)._replace(upper_db=upper_db, tilt_db=upper_db - lower_db)
+    return machine, max(upper_sd_db, lower_sd_db)
+
+
+def _middle(values: Sequence[float]) -> tuple[float, float]:
+    """Median, and the deviation that the median absolute one tells of normal values."""
+    middle = statistics.median(values)
+    return middle, statistics.median([abs(value - middle) for value in values]) / _MEDIAN_ABSOLUTE
 
 
 def _normal(values: Sequence[float], least: float) -> Normal:

@@ -152,6 +152,32 @@ def test_a_cut_that_is_quieter_and_loads_more_than_at_that_depth_before_rubs():
     assert Severity.WARNING in found
 
 
+def test_a_machine_that_runs_slower_when_free_makes_no_quieter_cut_heavier():
+    """By the reference the cut loads half as much again; over its free speed just before as much as ever."""
+    for free_over, sag, told in ((-0.009, 0.015, False), (0.0, 0.024, True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        shop.free_over = free_over
+        shop.rest(OUT, blank=2)
+        shop.rest(OUT, blank=2)
+        fainter = GOOD | {"upper_db": -83.0, "lower_db": -80.0, "sag": sag}
+        assert bool(shop.drill(3, blank=2, **fainter)) is told
+
+
+def test_a_harder_blank_one_of_whose_pecks_is_a_little_quieter_is_not_soft():
+    """Twice the load, and two decibels less hiss for as long as the peck lasts, as one peck in six has."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(6, **GOOD)
+    harder = GOOD | {"sag": 0.03}
+    shop.enter(2)
+    assert not shop.drill(1, blank=2, **harder)
+    quieter = harder | {"upper_db": GOOD["upper_db"] - 2.0, "lower_db": GOOD["lower_db"] - 2.0}
+    assert not shop.drill(1, blank=2, **quieter)
+
+
 def test_a_quieter_cut_or_a_heavier_one_alone_is_not_told():
     shop = Shop()
     shop.drill(6, **GOOD)
@@ -467,6 +493,77 @@ def test_what_sounds_soft_and_is_followed_by_a_good_cut_was_another_sound():
     shop.drill(1, seconds=0.9, answers_s=2.0, **SOFT)
     shop.t -= 1.0  # the cut goes on
     assert not shop.drill(2, **GOOD)
+
+
+def test_an_air_gun_in_the_pause_before_does_not_make_a_faint_cut_a_silent_one():
+    """It ends with the pause: the machine is as loud as in most of the pauses, and the cut stands over it."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(6, **GOOD)
+    shop.drill(2, blank=2, **GOOD)
+    faint = GOOD | {"upper_db": -86.0, "lower_db": -83.5}
+    gun = OUT | {"upper_db": -72.0, "lower_db": -72.0}
+    assert not shop.drill(1, blank=2, idle=gun, **faint)
+    assert not shop.drill(1, blank=2, **faint)
+
+
+def test_a_cut_quieter_than_the_machine_alone_shows_that_another_sound_has_gone():
+    """A vacuum cleaner ran through all pauses so far, and goes off in the cut."""
+    shop = Shop()
+    cleaner = OUT | {"upper_db": -80.0, "lower_db": -80.0}
+    covered = GOOD | {"upper_db": -75.5, "lower_db": -74.0}
+    shop.rest(cleaner)
+    shop.drill(6, idle=cleaner, **covered)
+    shop.drill(3, blank=2, idle=cleaner, **covered)
+    assert not shop.drill(1, blank=2, idle=cleaner, **(GOOD | {"upper_db": -84.0, "lower_db": -81.5}))
+
+
+def test_a_microphone_turned_down_with_the_lines_makes_a_heavier_cut_no_softer():
+    """It is turned within a blank, so that cuts and pauses are quieter by six decibels, and the lines too."""
+    for lines_db, told in ((-6.0, False), (0.0, True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        fainter = {"upper_db": -84.0, "lower_db": -81.0, "sag": 0.024, "line_db": lines_db}
+        shop.rest(OUT | {"line_db": lines_db}, blank=2)
+        shop.rest(OUT | {"line_db": lines_db}, blank=2)
+        assert bool(shop.drill(2, blank=2, **(GOOD | fainter))) is told
+
+
+def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_another_sound():
+    """An air gun from before contact until the peck is over: the cuts after it are 14 dB quieter."""
+    shop = Shop()
+    shop.cut_sag = math.nan  # nothing has loaded yet
+    shop.rest(OUT)
+    shop.drill(1, answers_s=0.75, **(GOOD | {"upper_db": -64.0, "lower_db": -61.0}))
+    shop.cut_sag = GOOD["sag"]
+    shop.enter(2)
+    assert not shop.drill(6, blank=2, **GOOD)
+    assert Severity.HOLD in shop.drill(2, blank=2, **SOFT)
+
+
+def test_low_sound_that_goes_on_between_cuts_is_not_that_of_rubbing():
+    """A rumble sets in between two pecks, the second of which is a little quieter."""
+    for between_db, told in ((-71.5, False), (OUT["lower_db"], True)):
+        shop = Shop()
+        shop.rest(OUT)
+        shop.drill(6, **GOOD)
+        shop.drill(3, blank=2, **GOOD)
+        between = OUT | {"lower_db": between_db}
+        shop.rest(between, blank=2)
+        shop.rest(between, blank=2)
+        rumbles = GOOD | {"upper_db": -81.5, "lower_db": -70.5}
+        assert bool(shop.drill(2, blank=2, idle=between, **rumbles)) is told
+
+
+@pytest.mark.parametrize(("hiss_db", "told"), [(SOFT["upper_db"], True), (GOOD["upper_db"], False)])
+def test_low_sound_however_loud_does_not_cover_that_the_hiss_has_gone(hiss_db, told):
+    """Other sound adds: it may rumble, and it may be the drill that rubs. It takes nothing from the hiss."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(4, **GOOD)
+    assert (Severity.HOLD in shop.drill(2, **(SOFT | {"upper_db": hiss_db, "lower_db": -66.0}))) is told
 
 
 @pytest.mark.parametrize("what", ["rain", "gain"])
