@@ -44,9 +44,13 @@ class Dated(NamedTuple):
 
 
 def dated(blank: HeardBlank) -> Dated:
-    """When the pecks of each blank in what was taken for one began and ended."""
+    """When the pecks of each blank in what was taken for one began and ended.
+
+    One that was held is dated only where the program surely explains it: then it was drilled to its end, by a
+    person who judged the hold a false one, or where nobody heeds it.
+    """
     untold = blank.untold
-    if blank.faulty or not untold:
+    if not untold:
         return Dated([])
     sound, program, heard = laid_over(blank)
     program = sound.with_gaps(program)
@@ -61,6 +65,8 @@ def dated(blank: HeardBlank) -> Dated:
     pecks = sum([len(spans) for spans in blanks])
     gaps = [Span(one.end_s, other.start_s) for spans in best for one, other in pairwise(spans)]
     sure = most - as_heard >= FITS_NATS * max(pecks - 1, 1) and all(map(sound.tells_gap, gaps))
+    if blank.faulty and not sure:
+        return Dated([])
     return Dated(blanks, sure, sure and all(is_covered(one, list(chain(*blanks))) for one in heard))
 
 
