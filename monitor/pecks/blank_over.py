@@ -28,7 +28,7 @@ def end_blank(cycle: Cycle, t: float) -> Iterator[Event]:
             endings.more_pecks = True
             endings.pauses -= 1
         endings.within_gap = False
-        if was_no_blank(heard):
+        if was_no_blank(heard, cycle.blank > cycle.job.blanks):
             cycle.blank -= 1
             heard.untold.clear()
             _forget_blank(cycle, t)

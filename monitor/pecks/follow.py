@@ -183,6 +183,8 @@ def _begins_unlikely(cycle: Cycle, cut: Cut) -> bool:
     """Whether no blank of this batch began as what may be the first contact of one."""
     if cut.spot:
         return cycle.spot.in_turn and is_unstarted(cycle.begin, cycle.schedule)
+    if cycle.schedule.learned and centre_drill.was_left_out(cycle.spot, cycle.begin.anchor.from_rest):
+        return True
     return begins_oddly(cycle.begin, cycle.schedule, cycle.heard_blank.feed_mm_s, cut.start_s)
 
 
