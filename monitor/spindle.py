@@ -146,7 +146,7 @@ class Spindle:
         self._settled, self._reached = False, False
         self._steady_hops = 0
         self._lately: deque[float] = deque(maxlen=2 * _STAYS_HOPS)
-        self._scatter = _SETTLED_RATE / _DEVIATION  # median rate of a spindle that stays at its speed, per second
+        self._scatter = _SETTLED_RATE / _DEVIATION  # median rate of one that stays at its speed, per second
         self._elsewhere_hops = self._bound_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
         self._slipped_hz, self._home_hops = 0.0, 0
