@@ -583,6 +583,27 @@ def test_a_held_blank_that_was_not_drilled_to_its_end_is_told_as_it_was_heard():
     assert rows[1].end_s - rows[1].start_s == pytest.approx(1.0, abs=3 * STEP_S)
 
 
+@pytest.mark.parametrize(("missed", "numbers"), [((0,), [2, 3, 4]), ((2,), [1, 2, 4])])
+def test_where_a_peck_was_missed_the_others_have_the_numbers_and_depths_of_the_program(missed, numbers):
+    """They fit the known program in one way only."""
+    pecks_mm = (8.0, 5.0, 3.0, 2.0)
+    walk = Walk(job(pecks=pecks_mm, depth=sum(pecks_mm)))
+    for out in ((), (), missed):
+        walk.start().rest(3)
+        for k, length_mm in enumerate(pecks_mm):
+            if k in out:
+                walk.rest(length_mm / FEED_MM_S + 1.0)
+            else:
+                walk.peck(length_mm)
+        walk.stop().rest(5)
+    rows = walk.cycle.rows[-len(numbers) :]
+    assert [row.peck for row in rows] == numbers
+    assert [row.depth_to_mm for row in rows] == pytest.approx([sum(pecks_mm[:k]) for k in numbers])
+    assert {row.blank for row in rows} == {3}
+    leads_s = walk.cycle.schedule.leads_s[True]
+    assert max(leads_s) - min(leads_s) < 3 * STEP_S  # the missed one was the first contact
+
+
 @pytest.mark.parametrize("spots", [True, False])
 def test_what_begins_without_the_centre_drill_is_no_blank_though_it_was_held(spots):
     """A program that spots at another speed sends the spindle there before each blank."""
