@@ -52,8 +52,8 @@ EDGE_NATS, EDGE_HOPS = 4.0, 2.0
 log(10 s / (sqrt(2 pi) 0.1 s)) = 3.7 nats; and deviation of its dating."""
 
 CUT_NATS = 4.2
-"""What it costs to have what loaded the spindle, or beat as the lips come round, be no peck: noise beats so
-once in seventy times (`monitor.pecks.cut`)."""
+"""What it costs to have what loaded the spindle, or beat as the lips come round, be no peck: noise beats so once
+in seventy times (`monitor.pecks.cut`)."""
 
 STANDS_SHARE, STANDS_HOPS = 0.3, 7
 """Of what a cut rises over the idle machine, dB: what stands over the quietest since the last cut by more may
