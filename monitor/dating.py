@@ -18,7 +18,6 @@ so that a program unlike the job's is dated as it was heard.
 
 from __future__ import annotations
 
-import copy
 import math
 from collections.abc import Sequence
 from dataclasses import dataclass, replace
@@ -50,10 +49,6 @@ TELLING_NATS, SURE_NATS = 2.0, 1.5
 EDGE_NATS, EDGE_HOPS = 4.0, 2.0
 """A step of the level at an edge of a peck over one of another sound, which comes once in some ten seconds:
 log(10 s / (sqrt(2 pi) 0.1 s)) = 3.7 nats; and deviation of its dating."""
-
-CUT_NATS = 4.2
-"""What it costs to have what loaded the spindle, or beat as the lips come round, be no peck: noise beats so once
-in seventy times (`monitor.pecks.cut`)."""
 
 STANDS_SHARE, STANDS_HOPS = 0.3, 7
 """Of what a cut rises over the idle machine, dB: what stands over the quietest since the last cut by more may
@@ -246,16 +241,6 @@ class Sound:
     def silent_s(self, peck: Span) -> float:
         """How long it was silent in some time, s, as far as that was heard."""
         return self.silent_nats(peck) / SILENT_NATS * self.hop_s
-
-    def with_cuts(self, cuts: Sequence[Span]) -> Sound:
-        """The same, but that more than sound says of some stretches that they were cuts: none other sound."""
-        told = np.zeros(self.n - 1)
-        for cut in cuts:
-            a, r = self.at(cut.start_s), self.at(cut.end_s)
-            told[a:r] += CUT_NATS / max(r - a, 1)
-        sound = copy.copy(self)
-        sound._sound = self._sound + _sums(told)
-        return sound
 
     def tells_gap(self, gap: Span) -> bool:
         """Whether it was heard that the drill was out: by silence, or by steps of the level at both ends."""

@@ -7,7 +7,7 @@ from dataclasses import replace
 import numpy as np
 import pytest
 
-from monitor.dating import CUT_NATS, MISHEARD_SD_S, Program, Sound, Span, about, anything
+from monitor.dating import MISHEARD_SD_S, Program, Sound, Span, about, anything
 
 HOP_S = 0.05
 CUT, IDLE = 3.0, -3.0
@@ -111,16 +111,6 @@ def test_two_blanks_run_together_by_another_sound_are_two():
     three, _ = sound.lay(program(), 3)
     assert two > max(one, three)
     agrees([span for spans in laid for span in spans], [*PECKS, *again], 0.2)
-
-
-@pytest.mark.parametrize("cut", [(2.0, 5.0), (9.0, 12.0)])
-def test_what_loaded_the_spindle_or_beat_with_the_lips_is_a_peck_sooner_than_what_only_sounds_like_one(cut):
-    sound = heard([(2.0, 5.0), (9.0, 12.0)], 15.0)
-    told = sound.with_cuts([Span(*cut)])
-    _, (laid,) = told.lay(program((3.0,), ()))
-    agrees(laid, [cut])
-    assert told.as_heard([]) == pytest.approx(sound.as_heard([]) - CUT_NATS)
-    assert told.as_heard([Span(*cut)]) == pytest.approx(sound.as_heard([Span(*cut)]))
 
 
 def test_when_the_first_contact_comes_is_known_from_the_blanks_before():

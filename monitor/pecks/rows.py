@@ -55,8 +55,6 @@ def dated(blank: HeardBlank) -> Dated:
     if not untold:
         return Dated([])
     sound, program, heard = laid_over(blank)
-    cuts = [span for span, peck in zip(heard, blank.pecks, strict=True) if peck.told]
-    sound = sound.with_cuts(cuts)
     program = sound.with_gaps(program)
     as_heard = sound.as_heard(heard, mean_peck_s(program))
     most, best = as_heard, []
