@@ -15,7 +15,7 @@ from dataclasses import dataclass, field
 from itertools import pairwise
 from typing import NamedTuple
 
-from monitor.dating import GAP_SD_S, LEAST_RELOAD_S, LENGTH_SD, LENGTH_SD_S, Known, Program, about
+from monitor.dating import LEAST_RELOAD_S, LENGTH_SD, LENGTH_SD_S, Known, Program, about
 from monitor.quantities import Units, format_length
 
 BLANKS = 7
@@ -73,8 +73,7 @@ class HeardPeck(NamedTuple):
     ``early_s``, ``late_s``: how long before its contact and after its end it sounded like a cut, where the
     schedule dates these: another sound hid them.
     ``beats``: it clearly got louder as often as the lips come round, which other sound does only by chance.
-    ``loads``: it was seen to load the spindle. ``laid``: the program was laid over other sound to find it, so
-    that its length is the job's whatever was heard.
+    ``loads``: it was seen to load the spindle.
     """
 
     length_mm: float
@@ -85,7 +84,6 @@ class HeardPeck(NamedTuple):
     late_s: float = 0.0
     beats: bool = False
     loads: bool = False
-    laid: bool = False
 
     @property
     def told(self) -> bool:
@@ -198,7 +196,6 @@ class Schedule:
         counts = [len(blank) for blank in self._blanks]
         usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
         like = [blank for blank in self._blanks if len(blank) == usual]
-        like = [blank for blank in like if not blank[0].laid] or like  # as they were heard, if any was
         told = [[peck for blank in like if not (peck := blank[k]).reckoned] for k in range(usual)]
         gaps = [[blank[0].gap_s for blank in like]]
         for k in range(1, usual):
@@ -215,8 +212,7 @@ class Schedule:
         self.as_job = usual == len(self.job_mm) and self._is_job(pecks)
         self.depth_mm = sum([self.planned_mm(k) for k in range(usual)])
         # what is misheard is cut short
-        least = GAP_SD_S if like[0][0].laid else 0.0
-        self.gaps = [_typical(values, statistics.median_high(values), least) for values in gaps]
+        self.gaps = [_typical(values, statistics.median_high(values)) for values in gaps]
         self._lay_out(like)
 
     def _is_job(self, pecks: Sequence[HeardPeck]) -> bool:
@@ -241,9 +237,7 @@ class Schedule:
         # where they do not, as much as may be is left to be heard
         agreed = [_agreed(edges, k % 2 == 1) for k, edges in enumerate(zip(*heard, strict=True))]
         share = sum(count > 1 for _, count in agreed) / len(agreed)
-        if len(blanks) == 1 and blanks[0][0].laid:
-            share = 0.0  # as long as the job's pecks by construction
-        elif len(blanks) == 1 and len(blanks[0]) == len(self.job_mm):
+        if len(blanks) == 1 and len(blanks[0]) == len(self.job_mm):
             share = sum(same(peck, mm) for peck, mm in zip(blanks[0], self.job_mm, strict=True)) / len(
                 self.job_mm
             )
@@ -464,6 +458,6 @@ def _agreed(edges: Sequence[_Edge], latest: bool) -> tuple[float, int]:
     return statistics.median(edge.s for edge in best), len(best)
 
 
-def _typical(values: list[float], middle: float, least: float = 0.0) -> Typical:
+def _typical(values: list[float], middle: float) -> Typical:
     spread = 1.48 * statistics.median([abs(value - middle) for value in values])
-    return Typical(middle, max(spread, least))
+    return Typical(middle, spread)

@@ -35,7 +35,7 @@ def learn(learning: Learning, blank: HeardBlank, alignment: Alignment, dated: Da
     if laid and not schedule.learned:
         # another sound, as the axis', ran pecks together or was taken for some; what it left tells them
         for spans in laid:
-            schedule.learn([peck._replace(laid=True) for peck in _as_pecks(spans, blank.feed_mm_s)])
+            schedule.learn(_as_pecks(spans, blank.feed_mm_s))
         return ""
     longest_mm = max((peck.length_mm for peck in heard), default=0.0)
     if not heard or blank.faulty or longest_mm > NO_PECK_TIMES * max(job.pecks_mm):
