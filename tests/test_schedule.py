@@ -4,7 +4,6 @@ import math
 
 import pytest
 
-from monitor.dating import GAP_SD_S
 from monitor.schedule import BLANKS, HeardPeck, Schedule, difference, same
 
 RATE_MM_S = 2.0
@@ -243,20 +242,3 @@ def test_a_peck_that_the_job_knows_nothing_of_has_the_mean_of_two_lengths():
     schedule.learn(blank(8.0, 5.0, 8.0))
     schedule.learn(blank(8.0, 5.0, 4.0))
     assert schedule.length_mm(2) == 6.0
-
-
-def test_a_program_that_was_laid_over_other_sound_reckons_nothing_and_gives_way_to_what_is_heard():
-    """Its pecks are as long as the job's by construction, its gaps known only as far as they were sought."""
-
-    def blank(gaps_s, laid):
-        pairs = zip((10.0, 6.0, 4.0), (math.nan, *gaps_s), strict=True)
-        return [HeardPeck(mm, gap_s, mm / 2, laid=laid) for mm, gap_s in pairs]
-
-    schedule = Schedule((10.0, 6.0, 4.0))
-    schedule.learn(blank((1.5, 4.0), True))
-    assert schedule.learned
-    assert not schedule.contacts_s
-    assert schedule.gaps[2].spread >= GAP_SD_S
-    schedule.learn(blank((1.5, 1.8), False))
-    assert [gap.middle for gap in schedule.gaps[1:]] == [1.5, 1.8]
-    assert schedule.contacts_s == pytest.approx([0.0, 6.5, 11.3])
