@@ -90,6 +90,9 @@ _SAG_STEP = 5e-5  # a hop: a per mille a second
 _OVERSHOT_S = 5.0
 _ENTERS_S, _ENTERS_MEAN_S, _ENTERS_DB, _ENTERS_SDS, _ENTERS_SAG = 4.0, 0.5, 2.0, 3.0, 0.003
 _ENTERS_BEAT, _ENTERS_BEATS = 5.0, 2.0
+# An axis beats at the lips' rate by chance only: the mean of two looks is over 5 once in 2000 (the power of
+# noise is distributed exponentially, that of two looks as a gamma). Idling may beat with the turn itself.
+_LIPS_BEAT, _LIPS_BEATS, _BEAT_MEAN_S, _IDLE_BEAT_S = 5.0, 2.0, 0.5, 5.0
 _SHOWN_STEP = 0.001  # a hop: the median of the load that a cut has shown follows within a second and a half
 _REGULATES_S = 2.0  # a drive that wins its speed back has done so: then what it sags tells no cut
 _NEW_SPREAD_DB = 1.0  # other machines waver more than this one; what this one does is learned
@@ -216,6 +219,8 @@ class CuttingDetector:
     evidence: float = 0.0
     level_db: float = 0.0
     _line_db: float = 0.0
+    _beat: float = 1.0  # lately, over that of noise
+    _idle_beat: float = 1.0
     _before: tuple[float, float] = (0.0, 0.0)
     _idle_sag_sd: float = _IDLE_SAG
     _shown: float = 0.0
@@ -335,6 +340,7 @@ class CuttingDetector:
             return self.cutting
         self.level_db = level = self._level(hop)
         rise = level - self.idle_db
+        self._beat += hop.step_s / _BEAT_MEAN_S * (hop.beat - self._beat)
         cut_db = self.rise_db
         threshold_db = self._threshold_db(cut_db)
         self.strength = rise / threshold_db
@@ -453,7 +459,7 @@ class CuttingDetector:
         spread = self.idle_spread_db
         z = rise / spread
         idle = math.exp(-0.5 * z * z) / (_ROOT * spread)
-        if self.travel_db == self.travel_db and not self.load_tells:
+        if self.travel_db == self.travel_db and not self.load_tells and not self._lips_beat:
             idle = max(idle, self._travels_at(rise))
         idle = (1 - _ODD) * idle + _ODD / _ODD_DB
         full = (rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB)
@@ -475,6 +481,11 @@ class CuttingDetector:
         if ratio > EVIDENCE_MOST:
             return EVIDENCE_MOST
         return ratio if ratio > -EVIDENCE_MOST else -EVIDENCE_MOST
+
+    @property
+    def _lips_beat(self) -> bool:
+        """Whether what is heard beats as the lips come round, which the sound of an axis does not."""
+        return self._beat > _LIPS_BEAT and self._beat > _LIPS_BEATS * self._idle_beat
 
     def _travels_at(self, rise: float) -> float:
         """Density of a rise while the axis travels: up to the level of its rapids, where it mostly is."""
@@ -704,6 +715,8 @@ class CuttingDetector:
             # spindle slows is a drill that enters slowly.
             if level <= self.idle_db:
                 self._travel_s = 0.0
+                if now - self.end_s > 2 * _BEAT_MEAN_S:
+                    self._idle_beat += hop.step_s / _IDLE_BEAT_S * (self._beat - self._idle_beat)
                 lately = max(level, *self._before)
                 if lately <= self.idle_db:
                     self._learn_idle(lately, hop, _IDLE_FAST_S)

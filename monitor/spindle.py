@@ -39,6 +39,10 @@ _START_HOPS, _START_HOPS_ELSEWHERE = 4, 20  # from rest: at a commanded speed, o
 
 _SETTLED_RATE = 0.03  # per second: a spindle that changes faster is spinning up, down, or being loaded
 _SETTLED_HOPS = 3  # in a row: one odd rate settles nothing
+# The rate is told of 0.2 s: of a slow spindle that is one turn, in which lines that are less than an order
+# apart pass for each other, so that its rate scatters though it stays. By how much is learned where half a
+# second tells the same speed as the half before, to less than the settled rate; leaving is three deviations.
+_STAYS_HOPS, _SCATTER_STEP, _SCATTER_MOST, _DEVIATION, _LEAVING_SDS = 10, 0.0005, 0.1, 1.48, 3.0
 _LEAVING_RATE = 0.1  # per second, outside of a cut: no free spindle drifts so fast
 _SLIP, _FASTEST = 0.05, 1.5  # in log speed, and per second: faster falls are heard as lines that vanish
 _BINDS, _BINDS_S = 0.4, 0.2  # per second: a bit binding hard; two frames that share no sound
@@ -141,6 +145,8 @@ class Spindle:
         self._last_cut_s = -math.inf
         self._settled, self._reached = False, False
         self._steady_hops = 0
+        self._lately: deque[float] = deque(maxlen=2 * _STAYS_HOPS)
+        self._scatter = _SETTLED_RATE / _DEVIATION  # median rate of one that stays at its speed, per second
         self._elsewhere_hops = self._bound_hops = 0
         self._last_hz, self._last_s, self._slipped_s = 0.0, 0.0, 0.0
         self._slipped_hz, self._home_hops = 0.0, 0
@@ -347,17 +353,34 @@ class Spindle:
     def _follow_settling(self, hop: Hop, cutting: bool) -> None:
         if self._state is not TURNING:
             self._settled, self._steady_hops = self._settled and self._state is MASKED, 0
+            self._lately.clear()
             return
         if not cutting and hop.support < _LEFT_SUPPORT:
             self._settled, self._steady_hops = False, 0  # the lines are not where they are looked for
         if not hop.heard:
             return
         rate = abs(hop.rate_hz_s) / hop.spindle_hz
-        self._steady_hops = self._steady_hops + 1 if rate < _SETTLED_RATE else 0
+        self._lately.append(hop.spindle_hz)
+        went = self._went_lately(hop.step_s)
+        if went < _SETTLED_RATE and not cutting and self._near_commanded(hop):  # NaN excluded
+            # the median, which few odd rates move (Robbins and Monro 1951, from memory)
+            scatter = self._scatter + (_SCATTER_STEP if rate > self._scatter else -_SCATTER_STEP)
+            self._scatter = min(max(scatter, 0.0), _SCATTER_MOST)
+        deviation = _DEVIATION * self._scatter
+        steady, leaving = max(_SETTLED_RATE, deviation), max(_LEAVING_RATE, _LEAVING_SDS * deviation)
+        self._steady_hops = self._steady_hops + 1 if rate < steady else 0
         if self._steady_hops >= _SETTLED_HOPS:
             self._settled = True
-        elif rate > _LEAVING_RATE and not cutting:
+        elif (rate > leaving or (went > _LEAVING_RATE and rate > _LEAVING_RATE)) and not cutting:
             self._settled = False
+
+    def _went_lately(self, step_s: float) -> float:
+        """Rate from one half second to the next, per second, whichever way; NaN where that is not known."""
+        lately = self._lately
+        if len(lately) < 2 * _STAYS_HOPS:
+            return math.nan
+        before, after = sum(islice(lately, _STAYS_HOPS)), sum(islice(lately, _STAYS_HOPS, None))
+        return abs(after / before - 1) / (_STAYS_HOPS * step_s)
 
     def _forget(self) -> None:
         self._reference = None

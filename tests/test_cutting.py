@@ -656,3 +656,14 @@ def test_what_unheard_cuts_taught_of_idling_is_forgotten_with_it():
     run(detector, lambda t: -8.0, 2.0, 107.0, turning=False)
     assert detector.idle_spread_db < 0.5 * learned[0]
     assert detector.idle_sag_sd < 0.8 * learned[1]
+
+
+@pytest.mark.parametrize(("beat", "cuts"), [(12.0, True), (1.0, False)])
+def test_what_beats_as_the_lips_come_round_is_no_axis(beat, cuts):
+    """An axis, or another sound that was taken for one, was nearly as loud as a cut and taught so."""
+    detector = CuttingDetector()
+    _pecked(detector, 11.0, 4, 0.0)
+    assert detector.travel_db > 9.0
+    spindle = rotation(sag=0.0, settled=True, at_speed=True)
+    heard = [detector.step(hop(t, over_db=11.5, beat=beat), spindle) for t in times(3.0, 32.0)]
+    assert any(heard) is cuts

@@ -551,6 +551,103 @@ def test_a_blank_is_changed_within_a_gap_where_the_spindle_turns_on(sag, blanks)
     assert walk.cycle.from_mm == (0.0 if blanks == 2 else pytest.approx(16.0))
 
 
+@pytest.mark.parametrize(("changes_s", "blanks"), [((5.0, 8.0, 10.0), 2), ((5.0, 8.0, 6.0), 1)])
+def test_where_load_does_not_show_the_next_blank_comes_after_the_longest_pause_yet(changes_s, blanks):
+    """The way out and back grows with the depth: a peck more would come later than any before."""
+    walk = Walk(job(pecks=(8.0, 4.0, 4.0), depth=16.0)).rest(1)
+    for length_mm, seconds in zip((8.0, 4.0, 4.0), changes_s, strict=True):
+        walk.cut(length_mm / FEED_MM_S, sag=0.0).rest(seconds)
+    walk.cut(8.0 / FEED_MM_S, sag=0.0)
+    assert walk.cycle.blank == blanks
+    assert walk.cycle.peck == (1 if blanks == 2 else 4)
+
+
+def test_a_held_blank_that_was_drilled_on_is_dated_by_the_program():
+    """The hold was a false one, in another sound that was taken for the first peck."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    walk.cut(1.5, over_db=14.0)
+    follow.note(walk.cycle, Event(walk.t, Kind.MELTING, Severity.HOLD, "Soft."))
+    walk.rest(0.5)
+    for length_mm in (8.0, 5.0, 5.0):
+        walk.peck(length_mm)
+    rows = walk.stop().cycle.rows
+    assert [(row.peck, round(row.depth_to_mm)) for row in rows] == [(1, 8), (2, 13), (3, 18)]
+    assert not walk.cycle.schedule.learned  # a held blank teaches nothing
+
+
+def test_a_held_blank_that_was_not_drilled_to_its_end_is_told_as_it_was_heard():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1).peck(8.0).cut(1.0)
+    follow.note(walk.cycle, Event(walk.t, Kind.SAG, Severity.HOLD, "Binds."))
+    rows = walk.stop().cycle.rows
+    assert [row.peck for row in rows] == [1, 2]
+    assert rows[1].end_s - rows[1].start_s == pytest.approx(1.0, abs=3 * STEP_S)
+
+
+@pytest.mark.parametrize(("missed", "numbers"), [((0,), [2, 3, 4]), ((2,), [1, 2, 4])])
+def test_where_a_peck_was_missed_the_others_have_the_numbers_and_depths_of_the_program(missed, numbers):
+    """They fit the known program in one way only."""
+    pecks_mm = (8.0, 5.0, 3.0, 2.0)
+    walk = Walk(job(pecks=pecks_mm, depth=sum(pecks_mm)))
+    for out in ((), (), missed):
+        walk.start().rest(3)
+        for k, length_mm in enumerate(pecks_mm):
+            if k in out:
+                walk.rest(length_mm / FEED_MM_S + 1.0)
+            else:
+                walk.peck(length_mm)
+        walk.stop().rest(5)
+    rows = walk.cycle.rows[-len(numbers) :]
+    assert [row.peck for row in rows] == numbers
+    assert [row.depth_to_mm for row in rows] == pytest.approx([sum(pecks_mm[:k]) for k in numbers])
+    assert {row.blank for row in rows} == {3}
+    leads_s = walk.cycle.schedule.leads_s[True]
+    assert max(leads_s) - min(leads_s) < 3 * STEP_S  # the missed one was the first contact
+
+
+@pytest.mark.parametrize("spots", [True, False])
+def test_what_begins_without_the_centre_drill_is_no_blank_though_it_was_held(spots):
+    """A program that spots at another speed sends the spindle there before each blank."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0 if spots else None)).rest(1)
+    spot_hz = 2000 / 60
+
+    def spotted():
+        for k, t in enumerate(times(2.0, walk.t)):
+            walk.detector.cutting = 0.5 < t - walk.t <= 1.5
+            walk.detector.onset_s, walk.detector.end_s = walk.t + 0.5, walk.t + 1.5
+            walk._step(t, hop(t, spindle_hz=spot_hz), rotation(reference_hz=spot_hz, changed=k == 0))
+        walk.t += 2.0
+        walk._step(walk.t + STEP_S, hop(walk.t + STEP_S), rotation(changed=True))
+        walk.t += STEP_S
+
+    def blank():
+        if spots:
+            spotted()
+        walk.rest(1)
+        for length_mm in (8.0, 5.0, 5.0):
+            walk.peck(length_mm)
+        walk.rest(4)
+
+    blank()
+    walk.cut(1.0)
+    follow.note(walk.cycle, Event(walk.t, Kind.STALL, Severity.HOLD, "Stalled."))
+    walk.rest(20)
+    blank()
+    assert max(row.blank for row in walk.stop().cycle.rows) == (2 if spots else 3)
+
+
+@pytest.mark.parametrize(("drilled", "sag", "told"), [(2, 0.0, 2), (1, 0.0, 2), (2, 0.01, 3)])
+def test_more_blanks_than_the_batch_has_are_not_told_by_sound_alone(drilled, sag, told):
+    """A grinder sounds like pecks that the program knows nothing of; what loads the spindle is cut."""
+    batch = job(pecks=(8.0, 5.0, 5.0)).model_copy(update={"blanks": 2})
+    walk = Walk(batch).rest(1)
+    for _ in range(drilled):
+        for length_mm in (8.0, 5.0, 5.0):
+            walk.peck(length_mm)
+        walk.rest(8)
+    walk.cut(4.4, sag=sag).rest(0.8).cut(1.2, sag=sag).rest(25)
+    assert walk.cycle.blank == told
+
+
 @pytest.mark.parametrize(("sag", "blanks"), [(0.01, 2), (0.001, 1)])
 def test_after_a_hole_deeper_than_any_a_loaded_cut_is_the_next_blanks(sag, blanks):
     """Rain hid the end of the last peck, and the change of the blank; what loads nothing may be rain too."""

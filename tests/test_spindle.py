@@ -2,10 +2,11 @@
 
 import math
 
+import numpy as np
 import pytest
 
 from monitor.spindle import BEAT_TELLS, Spindle, SpindleState
-from tests.hops import SPINDLE_HZ, hop, masked, silent, times
+from tests.hops import SPINDLE_HZ, STEP_S, hop, masked, silent, times
 
 SPOT_HZ = 2000 / 60
 
@@ -374,6 +375,19 @@ def test_only_a_fast_change_outside_of_a_cut_unsettles():
     assert Walk().go(2).go(0.2, rate_hz_s=-3.0, cutting=True).now.settled
     assert not Walk().go(2).go(0.2, rate_hz_s=-3.0).now.settled
     assert Walk().go(2).go(0.2, rate_hz_s=-1.0).now.settled
+
+
+def test_a_slow_spindle_whose_rate_scatters_is_at_its_speed_all_the_same():
+    """In one turn lines less than an order apart pass for each other: the rate tells nothing of a change, the
+    speed from one half second to the next does."""
+    rates = np.random.default_rng(5).normal(0.0, 0.07 * SPINDLE_HZ, 4000)
+    scatters = {"rate_hz_s": lambda t: rates[round(t / STEP_S)]}
+    walk = Walk().go(60, **scatters)
+    assert np.mean([rotation.settled for t, rotation in walk.said if t > 30]) > 0.9
+    falls = {"spindle_hz": lambda t: SPINDLE_HZ * (1 - 0.2 * t), "rate_hz_s": -0.2 * SPINDLE_HZ}
+    assert not walk.go(0.8, **falls).now.settled
+    steady = Walk().go(60)  # one whose rate is told well is left as it was
+    assert not steady.go(0.2, rate_hz_s=-0.12 * SPINDLE_HZ).now.settled
 
 
 def test_unheard_speed_gives_no_sag():

@@ -28,7 +28,7 @@ def end_blank(cycle: Cycle, t: float) -> Iterator[Event]:
             endings.more_pecks = True
             endings.pauses -= 1
         endings.within_gap = False
-        if was_no_blank(heard):
+        if was_no_blank(heard, cycle.blank > cycle.job.blanks):
             cycle.blank -= 1
             heard.untold.clear()
             _forget_blank(cycle, t)
@@ -86,7 +86,9 @@ def _tell_rows(cycle: Cycle, t: float, by_program: Dated) -> Iterator[Event]:
     rows = blanks[-1]
     cycle.rows.extend(rows)
     if rows:
-        _learn_when(cycle, rows[0].start_s, rows[-1].end_s)
+        missed = rows[0].peck - 1  # pecks before the first one that was heard
+        since_first_s = cycle.schedule.contacts_s[missed] if missed else 0.0
+        _learn_when(cycle, rows[0].start_s - since_first_s, rows[-1].end_s)
     # what came after it may be the first peck of the next blank, run together with it by another sound
     end_s = rows[-1].end_s if rows else math.inf
     while heard.course and heard.course[0].s <= end_s:

@@ -86,6 +86,14 @@ def may_take_turn(spot: CentreDrill) -> bool:
     return spot.in_turn and spot.plain < PLAIN_BLANKS
 
 
+def was_left_out(spot: CentreDrill, sent: bool) -> bool:
+    """Whether a blank would begin without the centre drill, at the drill's speed, though the program has
+    spotted at another since the spindle was started; ``sent``: it was sent, or started, since the blank
+    before."""
+    own_speed = spot.rpm is not None and not spot.in_turn
+    return own_speed and spot.ran_at_speed and not (sent or spot.was_in or spot.at_speed)
+
+
 def is_its_contact(spot: CentreDrill, hop: Hop, peck: int) -> bool:
     """Whether what sounds like a cut now, after so many pecks of the blank, is the centre drill's: told by
     its speed, where the job gives it one of its own, and else, where there is any, by its turn."""

@@ -118,5 +118,9 @@ def contact_ends_blank(blank: HeardBlank, endings: Endings, cut: Cut) -> bool:
         # another sound hid the end of the last one: so deep is no hole
         last_mm = schedule.length_mm(schedule.count - 1)
         whole = heard[-1].length_mm > last_mm and not same(heard[-1], last_mm)
-    changed = cut.start_s - blank.last_end_s >= PAUSE_S
-    return whole and changed and bool(cut.sags) and cut.usual_sag_pct > 0 and is_sure(cut)
+    paused_s = cut.start_s - blank.last_end_s
+    if not (whole and paused_s >= PAUSE_S and is_sure(cut)):
+        return False
+    if cut.usual_sag_pct > 0:
+        return bool(cut.sags)
+    return paused_s > max((peck.gap_s for peck in heard[1:]), default=0.0)

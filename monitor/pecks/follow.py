@@ -183,7 +183,11 @@ def _begins_unlikely(cycle: Cycle, cut: Cut) -> bool:
     """Whether no blank of this batch began as what may be the first contact of one."""
     if cut.spot:
         return cycle.spot.in_turn and is_unstarted(cycle.begin, cycle.schedule)
-    return begins_oddly(cycle.begin, cycle.schedule, cycle.heard_blank.feed_mm_s, cut.start_s)
+    begin = cycle.begin
+    sent = begin.anchor.from_rest or begin.sent_s >= begin.free_s
+    if cycle.schedule.learned and centre_drill.was_left_out(cycle.spot, sent):
+        return True
+    return begins_oddly(begin, cycle.schedule, cycle.heard_blank.feed_mm_s, cut.start_s)
 
 
 def _spot_is_over(cycle: Cycle, cut: Cut, rotation: Rotation) -> bool:

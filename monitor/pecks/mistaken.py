@@ -65,12 +65,16 @@ def begins_anew(blank: HeardBlank, peck: HeardPeck, cut: Cut) -> bool:
     return since_s < peck.seconds + LEAST_GAP_S or unloaded
 
 
-def was_no_blank(blank: HeardBlank) -> bool:
+def was_no_blank(blank: HeardBlank, surplus: bool = False) -> bool:
     """Whether what began like a blank was another sound: the program is known, and there was no time for
     a blank and none of the pecks heard is the one that it has at that place, or it is likelier that none
-    was drilled."""
+    was drilled. One that was held counts, unless no blank of this batch began as it did. ``surplus``: the
+    batch has no more blanks; then the program has to explain it, or more than its sound tell that it was cut.
+    """
     schedule, pecks = blank.schedule, blank.pecks
-    if blank.faulty or not (schedule.learned and pecks) or len(pecks) >= schedule.count:
+    if not (schedule.learned and pecks) or len(pecks) >= schedule.count:
+        return False
+    if blank.faulty and not blank.untold[0].cut.unlikely:
         return False
     sound, program, heard = laid_over(blank)
     alike = sum(schedule.alike(peck, k) for k, peck in enumerate(pecks))
@@ -81,5 +85,7 @@ def was_no_blank(blank: HeardBlank) -> bool:
     if not alike and blank.last_end_s - free_s < WHOLE_SHARE * program_s(program):
         return True
     nats, _ = sound.lay(program)
+    if surplus and not any(peck.told for peck in pecks):
+        return sound.as_heard([]) >= nats
     as_heard = sound.as_heard(heard, mean_peck_s(program)) + ALIKE_NATS * alike
     return sound.as_heard([]) >= max(nats, as_heard)

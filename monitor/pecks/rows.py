@@ -10,6 +10,7 @@ from typing import NamedTuple
 
 import numpy as np
 
+from monitor.alignment import OFF_S
 from monitor.dating import Span
 from monitor.faults.episode import RANK
 from monitor.job import Job
@@ -19,13 +20,14 @@ from monitor.pecks.heard import (
     FITS_NATS,
     HeardBlank,
     HeardHop,
+    UntoldPeck,
     is_covered,
     laid_over,
     mean_peck_s,
     program_s,
 )
 from monitor.planning.flutes import flute_fill
-from monitor.schedule import POINT_DIAMETERS
+from monitor.schedule import POINT_DIAMETERS, Schedule
 from monitor.signal.frames import HOP_S
 
 LAID_BACK_S = 0.25
@@ -44,9 +46,13 @@ class Dated(NamedTuple):
 
 
 def dated(blank: HeardBlank) -> Dated:
-    """When the pecks of each blank in what was taken for one began and ended."""
+    """When the pecks of each blank in what was taken for one began and ended.
+
+    One that was held is dated only where the program surely explains it: then it was drilled to its end, by a
+    person who judged the hold a false one, or where nobody heeds it.
+    """
     untold = blank.untold
-    if blank.faulty or not untold:
+    if not untold:
         return Dated([])
     sound, program, heard = laid_over(blank)
     program = sound.with_gaps(program)
@@ -61,6 +67,8 @@ def dated(blank: HeardBlank) -> Dated:
     pecks = sum([len(spans) for spans in blanks])
     gaps = [Span(one.end_s, other.start_s) for spans in best for one, other in pairwise(spans)]
     sure = most - as_heard >= FITS_NATS * max(pecks - 1, 1) and all(map(sound.tells_gap, gaps))
+    if blank.faulty and not sure:
+        return Dated([])
     return Dated(blanks, sure, sure and all(is_covered(one, list(chain(*blanks))) for one in heard))
 
 
@@ -85,7 +93,7 @@ def rows_of(
 ) -> list[list[PeckRow]]:
     """The rows of each blank, the first of that number: dated by the program, or as the pecks were heard."""
     if not by_program.blanks:
-        as_heard = blank.untold
+        as_heard = numbered(blank.schedule, blank.untold)
         return [[_row(job, bulking, number, one.number, one.cut, one.end_s, one.to_mm) for one in as_heard]]
     course = list(blank.course)
     times = [one.s for one in course]
@@ -100,6 +108,42 @@ def rows_of(
             rows.append(_row(job, bulking, of_blank, k + 1, cut, span.end_s, depth_mm))
         blanks.append(rows)
     return blanks
+
+
+def numbered(schedule: Schedule, heard: Sequence[UntoldPeck]) -> list[UntoldPeck]:
+    """Pecks as they were heard, each under the number, and at the depth, that it has in the program.
+
+    Where one or more were missed, and the others fit the program in one way only: each began and ended when
+    one of its pecks does.
+    """
+    as_told = list(heard)
+    told = list(range(1, len(heard) + 1))
+    if len(heard) < 2 or len(heard) >= schedule.count or [one.number for one in heard] != told:
+        return as_told
+    edges = list(zip(schedule.contacts_s, schedule.retracts_s, strict=True))
+    fits = {tuple(_numbers(edges, heard, heard[0].cut.start_s - into_s)) for into_s, _ in edges} - {()}
+    if len(fits) != 1 or list(*fits) == told:
+        return as_told
+    for one, number in zip(heard, *fits, strict=True):
+        one.cut.from_mm = sum([schedule.planned_mm(k) for k in range(number - 1)])
+    return [
+        one._replace(number=number, to_mm=one.cut.from_mm + schedule.planned_mm(number - 1))
+        for one, number in zip(heard, *fits, strict=True)
+    ]
+
+
+def _numbers(edges: Sequence[tuple[float, float]], heard: Sequence[UntoldPeck], zero_s: float) -> list[int]:
+    """Number of each peck heard, if the program made its first contact then; empty where one fits none."""
+    numbers: list[int] = []
+    for one in heard:
+        start_s, end_s = one.cut.start_s - zero_s, one.end_s - zero_s
+        off_s = [sorted((abs(start_s - into_s), abs(end_s - out_s))) for into_s, out_s in edges]
+        # an axis that is heard may hide one of the two
+        fit = [k for k, (one_s, other_s) in enumerate(off_s, 1) if one_s <= OFF_S and other_s <= 2 * OFF_S]
+        if not fit:
+            return []
+        numbers.append(fit[0])
+    return numbers if all(a < b for a, b in pairwise(numbers)) else []
 
 
 def _dated_cut(
