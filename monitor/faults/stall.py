@@ -83,7 +83,7 @@ A speed far off that does not fall, per second, speaks against it: other tones a
 another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
 has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
-RISES, RISES_HOPS = 0.05, 4
+RISES, RISES_HOPS = 0.05, 3
 """A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
 on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
 lines leave their places upwards, and for `COASTS_S` they may be missed as the ear follows them. What glides

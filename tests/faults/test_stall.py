@@ -316,6 +316,19 @@ def test_lines_that_leave_their_places_upwards_are_of_a_spindle_sent_to_another_
     assert any(found) is told
 
 
+@pytest.mark.parametrize(("gained", "told"), [((0.039, 0.063, 0.076), False), ((0.039, 0.063), True)])
+def test_a_spindle_sent_up_quickly_is_followed_for_three_hops(gained, told):
+    """From 400 to 700 a minute in half a second, under a grinder that passed for the cut."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING)
+    free_hz = rotation().reference_hz
+    for t, more in zip(times(0.15, 2.0), gained, strict=False):
+        heard = hop(t, spindle_hz=(1 + more) * free_hz, rate_hz_s=0.3 * free_hz)
+        rule.step(heard, rotation(sag=-more), CUTTING, False)
+    found = [rule.step(silent(t), rotation(sag=math.nan), CUTTING, False, left=True) for t in times(0.5, 2.2)]
+    assert any(found) is told
+
+
 def test_another_machine_that_is_followed_is_no_stall():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
