@@ -524,6 +524,8 @@ class Listener:
         sags = work.loaded or (rotation.settled and not sent)
         if rotation.state is STOPPED:
             speed, confidence = 0.0, 1 - hop.running
+        elif rotation.slipped:  # however surely the lines agree there, it is not the spindle's
+            speed, confidence = math.nan, 0.0
         else:
             speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence
         sag_pct = 100 * rotation.sag if sags else math.nan
