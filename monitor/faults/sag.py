@@ -181,6 +181,18 @@ chance.) The best of the usual speeds gets so many by chance, which contradict n
 (`monitor.faults.departure`). And the share of the warning up to which cuts usually sag: as far as what is
 beyond the warning can be told from it."""
 
+FOUND_NATS, FOUND_HOPS = 4.0, 6
+"""Where little is expected of the lines, they may give much all the same: louder in the cut than they were
+learned, or the drowned ones of them few. So many nats a hop at the speed measured, over what they give at the
+speeds of good cuts, as the mean of so many hops (three frames of the search): the best of the speeds in reach
+gets three in a hop by chance, and not at the same place in the next frames."""
+
+LED = 0.015
+"""By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is another
+sound's, but a spindle that it went down with is where it is. Of what is told to be at its free speed all the
+same by the lines there (a motor's field turns on as commanded; of noise the best gets as much) the beat of the
+cut has to say so too."""
+
 ALONG = 0.0075
 """Of the speed: lines that a sag sweeps through within a frame give what they give so near it."""
 
@@ -228,6 +240,10 @@ class SagRule:
     _beyond_s: float = math.inf
     _small_s: float = -math.inf
     _unled_sag: float = math.nan
+    _found: float = 0.0
+    _led: bool = False
+    _led_sag: float = 0.0
+    _led_s: float = -math.inf
     _run_down: deque[float] = field(default_factory=lambda: deque(maxlen=10 * RUNS_DOWN_HOPS))
     _rates: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS_DOWN_HOPS))
     _fell_s: float = -math.inf
@@ -271,6 +287,9 @@ class SagRule:
         in their places (`monitor.faults.departure`).
         """
         sag = rotation.sag
+        self._follow_found(hop, rotation)
+        # followed down to there, a spindle is not where chance or a motor's field has some lines
+        in_place = in_place and not (self._led and self._found > ODDS_TELL and hop.beat >= BEAT_TELLS)
         leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
@@ -376,12 +395,35 @@ class SagRule:
 
         Lines tell of a frame's middle; the speed measured is that of its end.
         """
+        usual, here = self._given(hop, rotation)
+        return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
+
+    def _follow_found(self, hop: Hop, rotation: Rotation) -> None:
+        """What the lines give at a sag over what they give at the speeds of good cuts, and whether the ear was
+        led there."""
+        if not hop.heard:
+            self._found -= self._found / FOUND_HOPS
+            return
+        sag = 1 - hop.spindle_hz / rotation.reference_hz
+        hops = (hop.t - self._led_s) / hop.step_s
+        small = 100 * sag <= self.warning_pct
+        near = hops < 2.5 and abs(sag - self._led_sag) <= LED * hops
+        self._led = (small and abs(sag) * 100 <= self.warning_pct) or (self._led and near)
+        self._led_sag, self._led_s = sag, hop.t
+        over = 0.0 if small else self._over_usual(hop, rotation)
+        self._found += (over - self._found) / FOUND_HOPS
+
+    def _over_usual(self, hop: Hop, rotation: Rotation) -> float:
+        usual, here = self._given(hop, rotation)
+        return here - max(usual, 0.0)
+
+    def _given(self, hop: Hop, rotation: Rotation) -> tuple[float, float]:
+        """What the lines of this hop give at the speeds of good cuts, and where the speed was measured."""
         reference_hz, hz = rotation.reference_hz, hop.spindle_hz
         usual_hz = (1 - USUAL * self.warning_pct / 100) * reference_hz, (1 + ALONG) * reference_hz
-        usual = hop.evidence_between(*usual_hz)
         speeds_hz = (hz - hop.rate_hz_s * self.lag_s, hz)
         here = max([hop.evidence_between((1 - ALONG) * one, (1 + ALONG) * one) for one in speeds_hz])
-        return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
+        return hop.evidence_between(*usual_hz), here
 
     def _middle(self, hop: Hop, rotation: Rotation) -> float:
         """Sag in the middle of the frame."""
@@ -668,7 +710,7 @@ class SagRule:
     def _is_told(self, hop: Hop) -> bool:
         """Whether the speed heard is the spindle's: in a cut that drowns it one is found by chance too, and
         tones of the cut stay where they are, but neither falls steadily."""
-        return _is_heard(hop) or self._falls(hop)
+        return _is_heard(hop) or self._found >= FOUND_NATS or self._falls(hop)
 
     def _falls(self, hop: Hop) -> bool:
         """Whether all of the newest speeds but one lie on a line that falls."""

@@ -570,6 +570,25 @@ def test_a_speed_that_the_cut_drowned_is_found_by_chance_or_is_a_tone_of_it(foun
     assert Walk().go(1, 0.01).go(5, 0.12, **drowned, beat=BEAT_TELLS).first(Severity.HOLD)[1]
 
 
+@pytest.mark.parametrize(("here", "held"), [(7.0, True), (3.0, False)])
+def test_lines_of_which_little_is_expected_tell_by_what_they_give(here, held):
+    """One in three stands out, where the cut drowns the others: steadily more than chance gives."""
+    lines = lines_give(0.0, here) | {"audible": 2.0} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0).go(3, 0.09, **lines)
+    assert (steps.first(Severity.HOLD)[1] is not None) is held
+
+
+@pytest.mark.parametrize(
+    ("rate", "beat", "held"), [(0.1, 2 * BEAT_TELLS, True), (0.1, 1.0, False), (3.0, 2 * BEAT_TELLS, False)]
+)
+def test_a_spindle_that_the_ear_went_down_with_is_not_where_a_motors_field_has_its_lines(rate, beat, held):
+    """They stay as commanded and pass for lines in their places; a tone is leapt to. The cut beats below."""
+    lines = lines_give(5.0, 9.0) | {"beat": beat} | NOWHERE
+    walk = Walk().go(1, 0.02).go(0.055 / rate, lambda s: 0.02 + rate * s, **lines)
+    walk.go(0.5, lambda s: 0.075 + 0.1 * s, in_place=True, **lines)
+    assert bool(walk.first(Severity.HOLD)[1]) is held
+
+
 def test_a_beat_that_wavers_about_what_tells_goes_on_telling():
     """Its windows share their sound: what one of them told the next ones have not taken back."""
     drowned = {"audible": 0.2 * FAINT, **slow(0.99)}
