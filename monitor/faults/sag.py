@@ -188,10 +188,10 @@ speeds of good cuts, as the mean of so many hops (three frames of the search): t
 gets three in a hop by chance, and not at the same place in the next frames."""
 
 LED = 0.015
-"""By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is another
-sound's, but a spindle that it went down with is where it is. Of what is told to be at its free speed all the
-same by the lines there (a motor's field turns on as commanded; of noise the best gets as much) the beat of the
-cut has to say so too."""
+"""By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is
+another sound's, but a spindle that it went down with is where it is. Where lines at the free speed tell that
+it is there all the same (a motor's field turns on as commanded; of noise the best gets as much), the beat of
+the cut has to say so too."""
 
 ALONG = 0.0075
 """Of the speed: lines that a sag sweeps through within a frame give what they give so near it."""
@@ -399,8 +399,8 @@ class SagRule:
         return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
 
     def _follow_found(self, hop: Hop, rotation: Rotation) -> None:
-        """What the lines give at a sag over what they give at the speeds of good cuts, and whether the ear was
-        led there."""
+        """What the lines give at a sag over what they give at the speeds of good cuts, and whether the ear
+        was led there."""
         if not hop.heard:
             self._found -= self._found / FOUND_HOPS
             return
