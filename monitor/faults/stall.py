@@ -219,7 +219,9 @@ class StallRule:
         self._turned_s = (
             self._turned_s if turned and self._turned_s > -math.inf else hop.t if turned else -math.inf
         )
-        vanished = rotation.vanished and self._placed < PLACED
+        # what was never surely a cut of the spindle at its speed may be strokes and tones of another machine,
+        # under which it was switched off long before these end
+        vanished = rotation.vanished and self._placed < PLACED and at_work_s > -math.inf
         if vanished and self._was_at_work and lately and hop.t - self._turned_s > TURNED_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:

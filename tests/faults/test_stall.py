@@ -50,6 +50,15 @@ def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(at):
     assert not any(walk(rule, 1, 5.2))
 
 
+@pytest.mark.parametrize(("at_work_s", "told"), [(2.0, True), (-math.inf, False)])
+def test_what_was_never_surely_at_work_has_not_stalled(at_work_s, told):
+    """A compressor hid that the spindle was switched off, and passed for it in a cut; then it ended too."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING)
+    gone = rotation(**STOPPED, vanished=True)
+    assert bool(rule.step(silent(2.2), gone, FREE, False, at_work_s=at_work_s)) is told
+
+
 @pytest.mark.parametrize("at", [CUTTING, LOADED])
 def test_what_goes_on_after_the_peck_should_be_over_is_another_sound(at):
     """A compressor ends as the program switches the spindle off: its sound falls with the lines."""
