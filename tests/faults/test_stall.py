@@ -20,7 +20,7 @@ from monitor.faults.stall import (
 )
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from tests.hops import hop, rotation, silent, times, work
+from tests.hops import SPINDLE_HZ, hop, rotation, silent, times, work
 
 STOPPED = {"state": SpindleState.STOPPED, "sag": math.nan}
 FREE, CUTTING, LOADED = work(), work(working=True, loud=True), work(loaded=True)
@@ -140,6 +140,16 @@ def test_faint_lines_that_are_long_away_from_a_sure_peck_are_a_stall_once_its_so
     assert found[3]
     walk(short, 0.2, 0.0, at=PECK, make=lambda t: hop(t, **LOUD))
     assert not any(walk(short, 1, 0.2, make=lambda t: silent(t, **fainter), at=PECK, sag=math.nan))
+
+
+@pytest.mark.parametrize(("beat", "told"), [(1.0, True), (20.0, False)])
+def test_a_cut_that_beats_as_a_spindle_at_its_speed_would_has_not_stalled(beat, told):
+    """An eccentric burl, louder with each turn than its mean, drowned its lines for half a second."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 14.0, "audible": 1.5, "beat_at": lambda hz: beat if hz > 0.9 * SPINDLE_HZ else 0.0}
+    found = walk(rule, 1, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    assert any(found) is told
 
 
 @pytest.mark.parametrize(("gains_db", "told"), [(1.0, False), (5.0, True)])
