@@ -687,8 +687,10 @@ class SagRule:
             surely = work.sure and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if surely else 0
             nats = -most  # lines that tell little tell no more against it
-            if placed and 100 * rotation.sag <= limit:
-                chance = min(chance, 0.5)  # the lines' phases part two places that their levels do not
+            if i == 0 and placed and 100 * rotation.sag <= limit:
+                # the lines' phases part two places that their levels do not; a hold does not wait for that:
+                # where a belt slips most lines are the motor's
+                chance = min(chance, 0.5)
             if chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -most)
                 if nats > 0 and self._slow_sums[i] > 0:
