@@ -75,3 +75,7 @@ class Hop:
     def evidence_between(self, low_hz: float, high_hz: float) -> float:
         """The most that the lines of this hop give for such a speed, nats against their absence."""
         return self.between.evidence(self.n, low_hz, high_hz)
+
+    def beat_at(self, hz: float) -> float:
+        """Power of the beat of the cut over that of noise, were the spindle to turn at this speed."""
+        return self.between.beat(self.n, hz)

@@ -400,7 +400,7 @@ class Listener:
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
-        between = self._tracker.between(speeds)
+        between = self._tracker.between(speeds, beats)
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(
@@ -524,6 +524,8 @@ class Listener:
         sags = work.loaded or (rotation.settled and not sent)
         if rotation.state is STOPPED:
             speed, confidence = 0.0, 1 - hop.running
+        elif rotation.slipped:  # however surely the lines agree there, it is not the spindle's
+            speed, confidence = math.nan, 0.0
         else:
             speed, confidence = hop.spindle_hz * 60 if hop.heard else math.nan, hop.confidence
         sag_pct = 100 * rotation.sag if sags else math.nan

@@ -98,7 +98,7 @@ class Rotation:
     another commanded one. ``settled``: the spindle has reached a speed and was not seen to leave it but
     by load; ``at_speed``: and this speed is an expected one. ``leaving``: its speed changes faster than one
     that runs free can. ``started``, ``vanished`` and ``changed`` (to another commanded speed) are true at the
-    hop where that was decided.
+    hop where that was decided. ``slipped``: no spindle gets to the speed heard from where it was.
     """
 
     state: SpindleState
@@ -112,6 +112,7 @@ class Rotation:
     started: bool
     vanished: bool
     changed: bool
+    slipped: bool = False
 
 
 class Spindle:
@@ -173,7 +174,8 @@ class Spindle:
         reference = self._reference if self._reference is not None else self._nearest_commanded(hop)
         sag, sag_sd, elsewhere = math.nan, math.nan, False
         turning = self._state is TURNING and hop.heard
-        if turning and self._believe(hop, loud) and self._sag_means_something(hop, loud):
+        slipped = turning and not self._believe(hop, loud)
+        if turning and not slipped and self._sag_means_something(hop, loud):
             elsewhere = self._elsewhere(hop, reference)
             if elsewhere:  # on its way to, or at, another commanded speed: no sag of the one it left
                 reference = self._carried_over(reference, hop)
@@ -193,6 +195,7 @@ class Spindle:
             started,
             vanished,
             changed,
+            slipped,
         )
 
     def _follow_state(self, hop: Hop, loud: bool, lost: bool) -> tuple[bool, bool]:

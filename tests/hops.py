@@ -59,7 +59,11 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
     values["heard"] = values["spindle_hz"] == values["spindle_hz"] and values["confidence"] >= HEARD
     probability = partial(_between, values["confidence"], values["spindle_hz"], values["sd_hz"])
     evidence = partial(_evidence, values["audible"], values["spindle_hz"])
-    between = _Said(values.pop("probability_between", probability), values.pop("evidence_between", evidence))
+    between = _Said(
+        values.pop("probability_between", probability),
+        values.pop("evidence_between", evidence),
+        values.pop("beat_at", lambda _hz: 1.0),
+    )
     return Hop(n=0, between=between, **values)
 
 
@@ -67,15 +71,21 @@ class _Said:
     """What one hop says of speeds between two bounds, in place of `monitor.signal.speed.Between`."""
 
     def __init__(
-        self, probability: Callable[[float, float], float], evidence: Callable[[float, float], float]
+        self,
+        probability: Callable[[float, float], float],
+        evidence: Callable[[float, float], float],
+        beat: Callable[[float], float],
     ) -> None:
-        self._probability, self._evidence = probability, evidence
+        self._probability, self._evidence, self._beat = probability, evidence, beat
 
     def probability(self, _n: int, low_hz: float, high_hz: float) -> float:
         return self._probability(low_hz, high_hz)
 
     def evidence(self, _n: int, low_hz: float, high_hz: float) -> float:
         return self._evidence(low_hz, high_hz)
+
+    def beat(self, _n: int, hz: float) -> float:
+        return self._beat(hz)
 
     def scores(self, _n: int) -> NDArray[np.float32]:
         return np.zeros(1, np.float32)  # nothing said of any speed

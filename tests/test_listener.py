@@ -21,6 +21,7 @@ from monitor.measurements import Kind, Severity
 from monitor.synth.faults import Bind
 from monitor.synth.scenes import free_running
 from tests.drawn import CYCLE, listen, setup
+from tests.hops import SPINDLE_HZ, hop, rotation, work
 
 SEED = 5
 RATES = (8_000, 11_025, 16_000, 22_050, 44_100, 48_000, 96_000, 192_000)
@@ -247,6 +248,15 @@ def test_a_dead_input_is_a_microphone_fault_within_half_a_second_and_nothing_els
     assert {event.kind for event in told.events} == {Kind.MIC_FAULT}
     assert Kind.MIC_FAULT in told.active
     assert np.isnan(told.curve("speed_rpm")).all()
+
+
+@pytest.mark.parametrize("slipped", [True, False])
+def test_a_speed_to_which_no_spindle_leaps_is_told_as_not_known(slipped):
+    """However surely lines agree there: two thirds of the speed, in a cut that goes on."""
+    heard = hop(1.0, spindle_hz=2 / 3 * SPINDLE_HZ, confidence=0.97)
+    row = listener()._row(heard, rotation(sag=math.nan, slipped=slipped), work(working=True, loaded=True))
+    assert math.isnan(row.speed_rpm) is slipped
+    assert row.speed_confidence == (0.0 if slipped else 0.97)
 
 
 @pytest.mark.parametrize("name", NO_SPINDLE)

@@ -317,7 +317,9 @@ def test_the_newest_quarter_second_is_no_reference_while_there_is_an_older():
 def test_an_octave_slip_of_the_ear_is_no_sag():
     walk = Walk().go(2).go(0.2, spindle_hz=SPINDLE_HZ / 2, cutting=True)
     assert math.isnan(walk.now.sag)
+    assert walk.now.slipped
     walk.go(0.2, cutting=True)
+    assert not walk.now.slipped
     assert walk.now.sag == pytest.approx(0)
 
 

@@ -115,9 +115,10 @@ JUMP, JUMP_HOPS, BEFORE_HOPS = 0.03, 3, 5
 """A sag by so much more than any of the last quarter second, or by so much where none was known, must be seen
 in three hops: a tracker that has lost its lines jumps like that, a spindle with a chuck on it rarely does."""
 
-WARNS_HOPS = 3
-"""Of the newest quarter second's hops, beyond the limit for a warning: it may take a moment longer, and two
-hops of one frame can be wrong together."""
+WARNS_HOPS, WARNS_S = 3, 0.2
+"""Hops beyond the limit for a warning, and none short of it for as long as the frame of the refinement: it
+may take a moment longer, and hops of one frame can be wrong together. Where an order is near another one,
+lines at one speed pass for others at another speed, and the ear goes to and fro between the two."""
 
 FAR = 0.12
 """So far down, the lines that give at the free speed what they give in cuts are missing there, within the
@@ -180,13 +181,27 @@ chance.) The best of the usual speeds gets so many by chance, which contradict n
 (`monitor.faults.departure`). And the share of the warning up to which cuts usually sag: as far as what is
 beyond the warning can be told from it."""
 
+FOUND_NATS, FOUND_HOPS = 4.0, 6
+"""Where little is expected of the lines, they may give much all the same: louder in the cut than they were
+learned, or the drowned ones of them few. So many nats a hop at the speed measured, over what they give at the
+speeds of good cuts, as the mean of so many hops (three frames of the search): the best of the speeds in reach
+gets three in a hop by chance, and not at the same place in the next frames."""
+
+LED = 0.015
+"""By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is
+another sound's, but a spindle that it went down with is where it is. Where lines at the free speed tell that
+it is there all the same (a motor's field turns on as commanded; of noise the best gets as much), the beat of
+the cut has to say so too."""
+
 ALONG = 0.0075
 """Of the speed: lines that a sag sweeps through within a frame give what they give so near it."""
 
 UNLED_S, AT_REST_S, LED_WITHIN = 1.0, 0.25, 0.01
 """A motor with a chuck on it comes to rest at a new load over some four of its time constants, of a tenth of
 a second to three: a speed that stands still so soon after the one before, where no hop between led, is a note
-of music, on which a few lines agree; most notes end so soon. Its speeds are so near, of the free speed."""
+of music, on which a few lines agree; most notes end so soon. Its speeds are so near, of the free speed. What
+stands there for longer holds, if it is deep enough, but does not warn before it moves: a load comes up on a
+spindle, and does not leave it where it was put."""
 
 
 @dataclass(slots=True)
@@ -222,6 +237,13 @@ class SagRule:
     _sure_falls: bool = False
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(UNLED_S / HOP_S)))
     _leapt_s: float = -math.inf
+    _beyond_s: float = math.inf
+    _small_s: float = -math.inf
+    _unled_sag: float = math.nan
+    _found: float = 0.0
+    _led: bool = False
+    _led_sag: float = 0.0
+    _led_s: float = -math.inf
     _run_down: deque[float] = field(default_factory=lambda: deque(maxlen=10 * RUNS_DOWN_HOPS))
     _rates: deque[float] = field(default_factory=lambda: deque(maxlen=RUNS_DOWN_HOPS))
     _fell_s: float = -math.inf
@@ -265,12 +287,16 @@ class SagRule:
         in their places (`monitor.faults.departure`).
         """
         sag = rotation.sag
+        self._follow_found(hop, rotation)
+        # followed down to there, a spindle is not where chance or a motor's field has some lines
+        in_place = in_place and not (self._led and self._found > ODDS_TELL and hop.beat >= BEAT_TELLS)
         leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         stands = self._stands_unled(hop, rotation)
+        self._follow_stand(hop, rotation, stands)
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere or stands, in_cut)
         self._follow_course(hop, rotation, work, in_place or elsewhere)
         self._falling.add(hop)
@@ -287,6 +313,9 @@ class SagRule:
             self._sums, self._short_hops, self._beyond_hops = [FADE * s for s in self._sums], 0, 0
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         small = sag * 100 <= self.warning_pct
+        self._beyond_s = math.inf if small else min(self._beyond_s, hop.t)
+        if small and hop.confidence >= SURE:
+            self._small_s = hop.t
         self._small_hops = self._small_hops + 1 if small else 0
         self._wrong = self._wrong * (1 - hop.confidence) if small else 1.0
         if self._small_hops >= SMALL_HOPS or self._wrong < 1 - SMALL_CHANCE:
@@ -339,7 +368,9 @@ class SagRule:
             total = self._sums[i] + weight * bounded
             self._sums[i] = min(total, 2 * ENOUGH_Z) if total > 0 else 0.0
             over.append(z > 0 and self._sums[i] >= ENOUGH_Z and not contradicted)
-        over[0] = over[0] and sum(100 * one > self.warning_pct for _, one in self._before) >= WARNS_HOPS
+        lasts = hop.t - self._beyond_s > WARNS_S - hop.step_s / 2
+        lasts = lasts and sum(100 * one > self.warning_pct for _, one in self._before) >= WARNS_HOPS
+        over[0] = over[0] and lasts and not self._stays_unled
         found = self._judged([a or b for a, b in zip(over, slow, strict=True)], sag, hop, rotation, work)
         holds = found is not None and found.severity is Severity.HOLD
         return found if holds else falls or self._lost(hop, work) or found
@@ -364,12 +395,35 @@ class SagRule:
 
         Lines tell of a frame's middle; the speed measured is that of its end.
         """
+        usual, here = self._given(hop, rotation)
+        return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
+
+    def _follow_found(self, hop: Hop, rotation: Rotation) -> None:
+        """What the lines give at a sag over what they give at the speeds of good cuts, and whether the ear
+        was led there."""
+        if not hop.heard:
+            self._found -= self._found / FOUND_HOPS
+            return
+        sag = 1 - hop.spindle_hz / rotation.reference_hz
+        hops = (hop.t - self._led_s) / hop.step_s
+        small = 100 * sag <= self.warning_pct
+        near = hops < 2.5 and abs(sag - self._led_sag) <= LED * hops
+        self._led = (small and abs(sag) * 100 <= self.warning_pct) or (self._led and near)
+        self._led_sag, self._led_s = sag, hop.t
+        over = 0.0 if small else self._over_usual(hop, rotation)
+        self._found += (over - self._found) / FOUND_HOPS
+
+    def _over_usual(self, hop: Hop, rotation: Rotation) -> float:
+        usual, here = self._given(hop, rotation)
+        return here - max(usual, 0.0)
+
+    def _given(self, hop: Hop, rotation: Rotation) -> tuple[float, float]:
+        """What the lines of this hop give at the speeds of good cuts, and where the speed was measured."""
         reference_hz, hz = rotation.reference_hz, hop.spindle_hz
         usual_hz = (1 - USUAL * self.warning_pct / 100) * reference_hz, (1 + ALONG) * reference_hz
-        usual = hop.evidence_between(*usual_hz)
         speeds_hz = (hz - hop.rate_hz_s * self.lag_s, hz)
         here = max([hop.evidence_between((1 - ALONG) * one, (1 + ALONG) * one) for one in speeds_hz])
-        return here - usual if usual >= CHANCE_NATS else max(here - usual, 0.0)
+        return hop.evidence_between(*usual_hz), here
 
     def _middle(self, hop: Hop, rotation: Rotation) -> float:
         """Sag in the middle of the frame."""
@@ -507,6 +561,21 @@ class SagRule:
         came_s = next(t for t, one in path if t > last_s and abs(one - sag) <= LED_WITHIN)
         return came_s - last_s <= AT_REST_S
 
+    @property
+    def _stays_unled(self) -> bool:
+        """Whether the speed still is where it came to at once."""
+        return self._unled_sag == self._unled_sag
+
+    def _follow_stand(self, hop: Hop, rotation: Rotation, stands: bool) -> None:
+        """Take one hop of a speed that may stand where it came to at once."""
+        if not hop.heard or rotation.sag != rotation.sag:
+            return
+        moves = abs(hop.rate_hz_s) >= STANDS_STILL * rotation.reference_hz
+        if stands:
+            self._unled_sag = rotation.sag
+        elif moves or not abs(rotation.sag - self._unled_sag) < LED_WITHIN:
+            self._unled_sag = math.nan
+
     def _runs_down(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the spindle falls as it does when it is switched off, while no peck is sure."""
         rate = -hop.rate_hz_s / rotation.reference_hz
@@ -603,6 +672,7 @@ class SagRule:
         strays = hop.heard and self._strays(hop, rotation)
         most = min(max(hop.audible - FAINT, SLOW_LEAST), SLOW_MOST)
         deepest = (1 - DEEPEST) * rotation.reference_hz
+        placed = hop.heard and hop.confidence >= SURE and not rotation.leaving
         chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             if chance > _SURELY_NOT:  # what is not beyond the warning is not beyond the hold
@@ -617,6 +687,10 @@ class SagRule:
             surely = work.sure and chance >= DROWNED_CHANCE * hop.running
             self._slow_hops[i] = self._slow_hops[i] + 1 if surely else 0
             nats = -most  # lines that tell little tell no more against it
+            if i == 0 and placed and 100 * rotation.sag <= limit:
+                # the lines' phases part two places that their levels do not; a hold does not wait for that:
+                # where a belt slips most lines are the motor's
+                chance = min(chance, 0.5)
             if chance > _SURELY_NOT:
                 nats = max(min(math.log(chance / (1 - chance + 1e-9)), most), -most)
                 if nats > 0 and self._slow_sums[i] > 0:
@@ -625,7 +699,9 @@ class SagRule:
             self._slow_sums[i] = 0.0 if nats <= 0 else nats if nats < 2 * SLOW_NATS else 2 * SLOW_NATS
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
         (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
-        return [hops >= DROWNED_HOPS or nats >= enough, more_hops >= DROWNED_HOPS or more_nats >= enough]
+        lasts = hop.t - self._small_s > WARNS_S - hop.step_s / 2 and not self._stays_unled
+        warns = lasts and (hops >= DROWNED_HOPS or nats >= enough)
+        return [warns, more_hops >= DROWNED_HOPS or more_nats >= enough]
 
     def _strays(self, hop: Hop, rotation: Rotation) -> bool:
         """Whether a speed to which nothing led stays where it is, or comes up again."""
@@ -636,7 +712,7 @@ class SagRule:
     def _is_told(self, hop: Hop) -> bool:
         """Whether the speed heard is the spindle's: in a cut that drowns it one is found by chance too, and
         tones of the cut stay where they are, but neither falls steadily."""
-        return _is_heard(hop) or self._falls(hop)
+        return _is_heard(hop) or self._found >= FOUND_NATS or self._falls(hop)
 
     def _falls(self, hop: Hop) -> bool:
         """Whether all of the newest speeds but one lie on a line that falls."""

@@ -18,7 +18,7 @@ from monitor.faults.departure import LOUDEST
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
-from monitor.spindle import GONE_NATS, MASKED, TURNING, Rotation
+from monitor.spindle import BEAT_TELLS, GONE_NATS, MASKED, TURNING, Rotation
 from monitor.work import Work
 
 COLLAPSE, FALLING, FALLING_S = 0.5, 0.15, 1.0
@@ -83,7 +83,7 @@ A speed far off that does not fall, per second, speaks against it: other tones a
 another machine, or the ear has slipped. A jam stops a spindle within tenths of a second, and without power it
 has lost half of its speed in about one: what takes longer is an ear that has lost it."""
 
-RISES, RISES_HOPS = 0.05, 4
+RISES, RISES_HOPS = 0.05, 3
 """A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
 on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
 lines leave their places upwards, and for `COASTS_S` they may be missed as the ear follows them. What glides
@@ -106,6 +106,10 @@ LEFT_HOPS, LEFT_NATS, SURE_GAP_S = 6, math.log(100), 0.16
 one a hop: the distribution sums up the hops before, and in the noise of a cut the track goes astray for as
 long. So the lines, drowned by the cut, have to be missed by a hundred to one too. It was at its speed, and
 surely cutting, for as many hops before, with gaps no longer than this."""
+
+BEATS_AT = (0.92, 0.96, 1.0)
+"""Shares of the free speed at which a cut that goes on beats, less than a window's width apart: its lines may
+be drowned for half a second, and the track astray, but what stands, or coasts, beats there no more."""
 
 FELL_NATS = 2.0
 """Less is enough while the spindle was told to sag by the hold limit, no longer ago than it coasts: it has
@@ -219,7 +223,9 @@ class StallRule:
         self._turned_s = (
             self._turned_s if turned and self._turned_s > -math.inf else hop.t if turned else -math.inf
         )
-        vanished = rotation.vanished and self._placed < PLACED
+        # what was never surely a cut of the spindle at its speed may be strokes and tones of another machine,
+        # under which it was switched off long before these end
+        vanished = rotation.vanished and self._placed < PLACED and at_work_s > -math.inf
         if vanished and self._was_at_work and lately and hop.t - self._turned_s > TURNED_S:
             self._stands_s = hop.t
         if hop.t - self._stands_s <= FALLS_S:
@@ -328,7 +334,13 @@ class StallRule:
         enough = FELL_NATS if hop.t - self._sagged_s <= COASTS_S else LEFT_NATS
         left = self._away_hops >= LEFT_HOPS <= self._sure_hops and self._away >= enough
         gone = (self._away >= GONE_NATS or left) and hop.t - self._sure_s <= COASTS_S
-        return (gone and not goes_on) or self._quiet_hops >= QUIET_HOPS
+        gone = gone and not goes_on and not self._beats(hop, rotation.reference_hz)
+        return gone or self._quiet_hops >= QUIET_HOPS
+
+    @staticmethod
+    def _beats(hop: Hop, reference_hz: float) -> bool:
+        """Whether the cut goes on beating as the lips of a spindle at its speed come round."""
+        return max(hop.beat_at(share * reference_hz) for share in BEATS_AT) >= BEAT_TELLS
 
     @staticmethod
     def _home(hop: Hop, reference_hz: float) -> float:

@@ -39,6 +39,10 @@ while the spindle ran up: when it began is not known."""
 ONCE_MORE_S = 3.0
 """What was heard to stand for less, and cut nothing before, had not come to its speed yet."""
 
+CHANGED_S = 1.0
+"""What turns again so soon did not stand for a blank to be changed: it was sent to another speed, faster than
+its lines can be followed. What ended then was no run from a start to a stop."""
+
 QUIETER_DB, QUIET_HOPS = 3.0, 10
 """A machine that turns is not quieter than it is running free: half of its sound gone, for half a second."""
 
@@ -62,11 +66,15 @@ class StoppedEarlyRule:
     _quiet_hops: int = 0
     _usual_s: float = math.nan
     _ran_s: float = math.nan
+    _counted: bool = False  # the run that ended last
     _runs: deque[_Run] = field(default_factory=lambda: deque(maxlen=RUNS))
 
     def step(self, hop: Hop, rotation: Rotation, work: Work, lost: bool) -> Finding | None:
         """Finding while the spindle stands too soon; ``lost``: the microphone hears nothing."""
         if rotation.started:
+            if self._counted and hop.t - self._stood_s < CHANGED_S:
+                self._runs.pop()
+            self._counted = False
             if not hop.t - self._stood_s < ONCE_MORE_S or self._worked_hops >= WORKED_HOPS:
                 self._began_s, self._began_hz = hop.t, hop.spindle_hz
             self._worked_hops, self._ran_s = 0, math.nan
@@ -104,4 +112,5 @@ class StoppedEarlyRule:
         early = early and drilled_mm < DONE * statistics.median([run.drilled_mm for run in runs])
         early = early and self._began_hz <= (1 + LATE) * max(run.began_hz for run in runs)
         self._ran_s = ran_s if early else math.nan
+        self._counted = True
         runs.append(_Run(ran_s, drilled_mm, self._began_hz))  # the program may have become a shorter one

@@ -158,3 +158,9 @@ class Beats:
     def power(self, states: NDArray[np.intp]) -> NDArray[np.float64]:
         """Power of the beat over that of noise at a state of each hop, mean of its orders, (n_hops,)."""
         return self.rhythm.power(self, states)
+
+    def power_at(self, hop: int, state: int) -> float:
+        """The same at any state, of one hop."""
+        n = slice(hop, hop + 1)
+        one = Beats(self.rhythm, self.level[n], self.centred[n], self.per_variance[n], 0)
+        return float(self.rhythm.power(one, np.array([state]))[0])

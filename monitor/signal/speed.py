@@ -81,10 +81,12 @@ class Between:
         The candidate speeds.
     speeds : Speeds
         The hops.
+    beats : Beats
+        The beat of the cut at the same hops.
     """
 
-    def __init__(self, grid_hz: list[float], speeds: Speeds) -> None:
-        self._grid_hz = grid_hz
+    def __init__(self, grid_hz: list[float], speeds: Speeds, beats: Beats | None = None) -> None:
+        self._grid_hz, self._beats = grid_hz, beats
         self._posterior, self._scores = speeds.posterior, speeds.scores
         self._ones = np.ones(len(grid_hz), np.float32)
         # by their bounds: the hop of the first of some answers, and these
@@ -115,6 +117,12 @@ class Between:
         most: list[float] = np.maximum.reduce(some, axis=1).tolist()
         self._evidence[low_hz, high_hz] = n, most
         return most[0]
+
+    def beat(self, n: int, hz: float) -> float:
+        """Power of the beat of the cut over that of noise at a speed, at hop ``n`` of the call."""
+        if self._beats is None:
+            return 0.0
+        return self._beats.power_at(n, min(bisect_left(self._grid_hz, hz), len(self._grid_hz) - 1))
 
     def scores(self, n: int) -> NDArray[np.float32]:
         """Evidence of each candidate speed at hop ``n`` of the call, nats, shape (n_states,)."""
@@ -244,9 +252,9 @@ class SpeedTracker:
         """What is heard from now on is so much louder than the baseline, lines and noise alike."""
         self._evidence.set_gain(gain_db)
 
-    def between(self, speeds: Speeds) -> Between:
+    def between(self, speeds: Speeds, beats: Beats | None = None) -> Between:
         """What was heard at the hops of a call, to be asked about speeds between bounds."""
-        return Between(self._grid, speeds)
+        return Between(self._grid, speeds, beats)
 
     def _localise(
         self, track: Track, steps: Steps

@@ -74,13 +74,13 @@ def test_any_slowness_without_load_is_no_sag():
     assert not any(f for _, f in walk.found)
 
 
-@pytest.mark.parametrize(("over", "severity"), [(0.05, Severity.WARNING), (0.09, Severity.HOLD)])
-def test_a_slow_bind_is_told_within_three_hops_of_the_limit(over, severity):
+@pytest.mark.parametrize(("over", "severity"), [(0.06, Severity.WARNING), (0.09, Severity.HOLD)])
+def test_a_slow_bind_holds_within_three_hops_of_the_limit_and_warns_within_a_frame(over, severity):
     walk = Walk().go(1, 0.0).go(over / 0.08, lambda s: 0.08 * s)
     limit = {Severity.WARNING: WARNING_PCT, Severity.HOLD: HOLD_PCT}[severity]
     crossed = 1 + limit / 100 / 0.08
     t, found = walk.first(severity)
-    assert crossed < t <= crossed + 0.15 + 1e-9
+    assert crossed < t <= crossed + (0.15 if severity is Severity.HOLD else 0.25) + 1e-9
     assert (found.kind, found.limit, found.unit) == (Kind.SAG, limit, "%")
     assert found.value == pytest.approx(8 * (t - 1))
     assert found.onset_s == LOADED.onset_s
@@ -133,6 +133,30 @@ def test_a_speed_that_came_up_from_deeper_ones_to_stand_is_a_note_too():
 def test_what_stands_for_longer_than_a_motor_takes_to_settle_is_told():
     walk = Walk().go(1, 0.02).go(3, 0.154, **NOWHERE)
     assert walk.first(Severity.HOLD)[0] == pytest.approx(1 + UNLED_S, abs=0.15)
+
+
+def test_but_it_does_not_warn_before_it_moves():
+    """A note of music that lasts stays where it is; a load that comes up moves the spindle."""
+    stands = Walk().go(1, 0.015).go(3, 0.067, **NOWHERE)
+    assert not any(f for _, f in stands.found)
+    loads = Walk().go(1, 0.015).go(2, 0.05, **NOWHERE).go(1, lambda s: 0.05 + 0.025 * s, **NOWHERE)
+    assert 3.3 < loads.first(Severity.WARNING)[0] < 3.8
+
+
+def test_a_speed_that_goes_to_and_fro_between_two_places_warns_of_neither():
+    """Orders 60.0 and 61.9 of one machine, drilling with a sag of 2 %."""
+    read = [2.2, 5.1, 2.2, 5.1, 5.1, 2.2, 5.1, 5.1, 5.1, 2.2, 2.2, 5.1, 5.1, 5.1, 2.2]
+    walk = Walk().go(1, 0.02)
+    for pct in read:
+        walk.go(0.05, pct / 100, **NOWHERE)
+    assert not any(f for _, f in walk.go(1, 0.02).found)
+
+
+def test_a_speed_that_is_surely_small_is_not_slow_by_the_odds_of_it_too():
+    """Levels alone leave two places, of which the phases of the lines are at one."""
+    likely = {"probability_between": lambda low, high: 0.7 if high > 0.94 * SPINDLE_HZ else 0.0}
+    assert not any(f for _, f in Walk().go(1, 0.0).go(3, 0.02, **likely).found)
+    assert Walk().go(1, 0.0).go(3, 0.02, confidence=0.6, **likely).first(Severity.WARNING)[0]
 
 
 def test_a_speed_read_too_high_for_a_hop_makes_no_jump_of_the_next():
@@ -544,6 +568,25 @@ def test_a_speed_that_the_cut_drowned_is_found_by_chance_or_is_a_tone_of_it(foun
     assert not Walk().go(1, 0.01).go(5, 0.12, **drowned).first(Severity.WARNING)[1]
     assert Walk().go(1, 0.01).go(5, 0.12, **{**drowned, "audible": FAINT}).first(Severity.HOLD)[1]
     assert Walk().go(1, 0.01).go(5, 0.12, **drowned, beat=BEAT_TELLS).first(Severity.HOLD)[1]
+
+
+@pytest.mark.parametrize(("here", "held"), [(7.0, True), (3.0, False)])
+def test_lines_of_which_little_is_expected_tell_by_what_they_give(here, held):
+    """One in three stands out, where the cut drowns the others: steadily more than chance gives."""
+    lines = lines_give(0.0, here) | {"audible": 2.0} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0).go(3, 0.09, **lines)
+    assert (steps.first(Severity.HOLD)[1] is not None) is held
+
+
+@pytest.mark.parametrize(
+    ("rate", "beat", "held"), [(0.1, 2 * BEAT_TELLS, True), (0.1, 1.0, False), (3.0, 2 * BEAT_TELLS, False)]
+)
+def test_a_spindle_that_the_ear_went_down_with_is_not_where_a_motors_field_has_its_lines(rate, beat, held):
+    """They stay as commanded and pass for lines in their places; a tone is leapt to. The cut beats below."""
+    lines = lines_give(5.0, 9.0) | {"beat": beat} | NOWHERE
+    walk = Walk().go(1, 0.02).go(0.055 / rate, lambda s: 0.02 + rate * s, **lines)
+    walk.go(0.5, lambda s: 0.075 + 0.1 * s, in_place=True, **lines)
+    assert bool(walk.first(Severity.HOLD)[1]) is held
 
 
 def test_a_beat_that_wavers_about_what_tells_goes_on_telling():

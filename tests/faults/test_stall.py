@@ -20,7 +20,7 @@ from monitor.faults.stall import (
 )
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from tests.hops import hop, rotation, silent, times, work
+from tests.hops import SPINDLE_HZ, hop, rotation, silent, times, work
 
 STOPPED = {"state": SpindleState.STOPPED, "sag": math.nan}
 FREE, CUTTING, LOADED = work(), work(working=True, loud=True), work(loaded=True)
@@ -48,6 +48,15 @@ def test_lines_that_vanish_at_work_are_a_stall_until_it_turns_again(at):
     assert found.onset_s == pytest.approx(2.0)  # when it was last heard to turn
     assert all(walk(rule, 3, 2.2, make=silent, **STOPPED))
     assert not any(walk(rule, 1, 5.2))
+
+
+@pytest.mark.parametrize(("at_work_s", "told"), [(2.0, True), (-math.inf, False)])
+def test_what_was_never_surely_at_work_has_not_stalled(at_work_s, told):
+    """A compressor hid that the spindle was switched off, and passed for it in a cut; then it ended too."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING)
+    gone = rotation(**STOPPED, vanished=True)
+    assert bool(rule.step(silent(2.2), gone, FREE, False, at_work_s=at_work_s)) is told
 
 
 @pytest.mark.parametrize("at", [CUTTING, LOADED])
@@ -131,6 +140,16 @@ def test_faint_lines_that_are_long_away_from_a_sure_peck_are_a_stall_once_its_so
     assert found[3]
     walk(short, 0.2, 0.0, at=PECK, make=lambda t: hop(t, **LOUD))
     assert not any(walk(short, 1, 0.2, make=lambda t: silent(t, **fainter), at=PECK, sag=math.nan))
+
+
+@pytest.mark.parametrize(("beat", "told"), [(1.0, True), (20.0, False)])
+def test_a_cut_that_beats_as_a_spindle_at_its_speed_would_has_not_stalled(beat, told):
+    """An eccentric burl, louder with each turn than its mean, drowned its lines for half a second."""
+    rule = StallRule()
+    walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
+    faint = {"over_db": 14.0, "audible": 1.5, "beat_at": lambda hz: beat if hz > 0.9 * SPINDLE_HZ else 0.0}
+    found = walk(rule, 1, 2.0, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
+    assert any(found) is told
 
 
 @pytest.mark.parametrize(("gains_db", "told"), [(1.0, False), (5.0, True)])
@@ -313,6 +332,19 @@ def test_lines_that_leave_their_places_upwards_are_of_a_spindle_sent_to_another_
         heard = hop(t, spindle_hz=hz, rate_hz_s=gains * free_hz, support=support)
         rule.step(heard, rotation(sag=math.nan), CUTTING, False)
     found = [rule.step(silent(t), rotation(sag=math.nan), CUTTING, False, left=True) for t in times(0.5, 2.5)]
+    assert any(found) is told
+
+
+@pytest.mark.parametrize(("gained", "told"), [((0.039, 0.063, 0.076), False), ((0.039, 0.063), True)])
+def test_a_spindle_sent_up_quickly_is_followed_for_three_hops(gained, told):
+    """From 400 to 700 a minute in half a second, under a grinder that passed for the cut."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING)
+    free_hz = rotation().reference_hz
+    for t, more in zip(times(0.15, 2.0), gained, strict=False):
+        heard = hop(t, spindle_hz=(1 + more) * free_hz, rate_hz_s=0.3 * free_hz)
+        rule.step(heard, rotation(sag=-more), CUTTING, False)
+    found = [rule.step(silent(t), rotation(sag=math.nan), CUTTING, False, left=True) for t in times(0.5, 2.2)]
     assert any(found) is told
 
 

@@ -18,7 +18,9 @@ class Shop:
     def __init__(self):
         self.rule, self.t, self.found = StoppedEarlyRule(), 0.0, []
 
-    def run(self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False, depth_mm=None, began_hz=12.0):
+    def run(
+        self, seconds=RUN_S, cuts=True, room_db=-8.0, lost=False, depth_mm=None, began_hz=12.0, rests_s=3.0
+    ):
         """Drilled as deep as there was time for, or so deep; ``began_hz``: its speed when first heard."""
         self.found = []
         depth_mm = seconds if depth_mm is None else depth_mm
@@ -27,11 +29,11 @@ class Shop:
             heard = hop(t, spindle_hz=began_hz if k == 0 else 25.0)
             assert self.rule.step(heard, rotation(started=k == 0), at, False) is None
         self.t += seconds
-        for k, t in enumerate(times(3.0, self.t)):
+        for k, t in enumerate(times(rests_s, self.t)):
             standing = rotation(state=SpindleState.STOPPED, sag=math.nan, vanished=k == 0)
             found = self.rule.step(silent(t, over_db=room_db), standing, work(), lost)
             self.found += [(t - self.t, found)] if found else []
-        self.t += 3.0
+        self.t += rests_s
         return self
 
     def runs(self, *seconds):
@@ -63,6 +65,15 @@ def test_a_start_first_heard_at_speed_began_earlier(began_hz):
     """Another sound hid it while the spindle ran up."""
     shop = Shop().runs(*[RUN_S] * RUNS).run(RUN_S / 2, began_hz=began_hz)
     assert bool(shop.found) is (began_hz < 20.0)
+
+
+@pytest.mark.parametrize("rests_s", [0.5, 3.0])
+def test_what_turns_again_at_once_was_sent_to_another_speed_and_has_ended_no_run(rests_s):
+    """Faster than its lines can be followed, after a centre drill: at the end of the batch alone it stops."""
+    shop = Shop()
+    for _ in range(RUNS):
+        shop.run(rests_s=rests_s)
+    assert bool(shop.run(RUN_S / 2).found) is (rests_s > 1.0)
 
 
 def test_where_the_hole_is_done_the_stop_is_the_programs_whenever_the_start_was_heard():

@@ -80,3 +80,14 @@ def test_the_beat_at_the_speed_found_stands_over_noise():
         beats = rhythm().feed(envelope(30.0, depth))
         state = np.full(len(beats.centred), np.argmin(abs(GRID_HZ - 15)))
         assert low < beats.power(state)[20:].mean() < high
+
+
+def test_the_beat_may_be_asked_of_any_speed_at_any_hop():
+    """The same as at the speed found, and gone where nothing turns as fast any more."""
+    beats = rhythm().feed(np.concatenate([envelope(15.0, 0.4), envelope(10.5, 0.4, seed=1)]))
+    home, slow = (int(np.argmin(abs(GRID_HZ - hz))) for hz in (15.0, 10.5))
+    found = beats.power(np.full(80, home))
+    for hop in (5, 39, 79):
+        assert beats.power_at(hop, home) == pytest.approx(found[hop])
+    assert beats.power_at(39, home) > 12 > beats.power_at(79, home)
+    assert beats.power_at(79, slow) > 12
