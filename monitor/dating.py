@@ -149,6 +149,12 @@ class Program:
             gaps.append(about(longest_s, max(gap.sd_s, sd_s, MISHEARD_SD_S if misheard else 0.0)))
         return replace(self, gaps=tuple(gaps))
 
+    def cost_nats(self, k: int, hop_s: float) -> float:
+        """What peck ``k`` and those after it, with the gaps before them, cost where nothing was heard of
+        them yet: of all times they may come at, one was taken."""
+        to_come = (*self.lengths[k:], *self.gaps[max(k - 1, 0) :])
+        return -sum([_most_nats(known, hop_s) for known in to_come], 0.0)
+
 
 def about(middle_s: float, sd_s: float) -> Known:
     """A time that is known."""
@@ -445,9 +451,15 @@ class _Step:
     def _nats(self, hops: int) -> float:
         known = self._known
         if math.isinf(known.sd_s):
-            return math.log(PLACES * self._hop_s / ANY_S)
+            return _most_nats(known, self._hop_s)
         off = (hops * self._hop_s - known.middle_s) / known.sd_s
-        return math.log(PLACES * self._hop_s / (math.sqrt(2 * math.pi) * known.sd_s)) - 0.5 * off * off
+        return _most_nats(known, self._hop_s) - 0.5 * off * off
+
+
+def _most_nats(known: Known, hop_s: float) -> float:
+    """Log likelihood of a time where it is likeliest, to a hop."""
+    width_s = ANY_S if math.isinf(known.sd_s) else math.sqrt(2 * math.pi) * known.sd_s
+    return math.log(PLACES * hop_s / width_s)
 
 
 def _sums(values: Array) -> Array:

@@ -143,6 +143,16 @@ def test_in_time_to_come_the_pecks_that_are_missing_find_their_place():
     agrees(laid, PECKS, 0.2)
 
 
+@pytest.mark.parametrize("more", [1, 4])
+def test_pecks_to_come_cost_what_their_times_are_worth(more):
+    """Of all places in ten seconds each took one, a tenth wide, though nothing was heard of it."""
+    few, sound = program(), heard(PECKS, 14.6).goes_on(60.0)
+    many = program((3.0, 2.0, 2.0) + more * (2.0,), (1.0, 1.2) + more * (1.2,))
+    costs = many.cost_nats(len(few.lengths), HOP_S)
+    assert sound.lay(few)[0] - sound.lay(many)[0] == pytest.approx(costs, abs=0.05)
+    assert few.cost_nats(len(few.lengths), HOP_S) == 0.0
+
+
 def told(sound, known, end_s):
     """How much likelier, that nothing is cut after ``end_s``."""
     ends_nats, as_before, no_more = sound.broken_off(end_s)

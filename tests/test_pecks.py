@@ -954,6 +954,20 @@ def test_a_cut_that_breaks_off_is_told_when_the_next_contact_stays_away():
     assert missed(walk.rest(1.0)) == pytest.approx(GOOD_SPANS[2][0], abs=0.3)
 
 
+@pytest.mark.parametrize(("later_s", "told"), [(0.0, True), (0.6, False)])
+def test_a_hole_of_many_pecks_may_break_off_in_its_second(later_s, told):
+    """What is still to come says nothing against the program, if the pecks heard came at its times."""
+    walk = Walk(job(pecks=(8.0, *9 * (5.0,)), depth=53.0)).rest(1)
+    for _ in range(2):
+        walk.peck(8.0)
+        for _ in range(9):
+            walk.peck(5.0)
+        walk.stop().rest(1)
+    walk.begin_s = walk.t
+    walk.peck(8.0).rest(later_s).cut(0.8).rest(4.5)
+    assert bool(missed(walk) == missed(walk)) is told
+
+
 def test_a_finished_hole_misses_nothing():
     walk = batch()
     walk.begin_s = walk.t

@@ -35,6 +35,9 @@ MISSED_NATS = 11.0
 """So much likelier, by what was heard of a blank, that nothing is cut any more: some 7 for how rarely a drill
 breaks (one blank in a thousand), and 4 for the blanks that are drilled in some hours."""
 
+AGREES_S = 0.3
+"""Contacts and ends are dated to a tenth or two, and a program's times known to as much."""
+
 FIRST_FITS_NATS = -3.0
 """So much the program has to explain better than a peck at any time does where one alone was heard: of it
 there is only when it began, which is known to half a second and worth 2, or off by as much."""
@@ -106,6 +109,8 @@ def look(blank: HeardBlank, end_s: float, t: float) -> Look | None:
     if due_s >= t or as_before.silent_nats(Span(due_s, t)) < SILENT_LEAST_NATS:
         return not_missed
     fits_nats = nats + ends_nats - sound.as_heard(heard, mean_peck_s(program))
+    if _at_its_times(laid[0], program, heard, end_s):
+        fits_nats += program.cost_nats(len(heard), HOP_S)
     # of those heard as many as the program may have had; others were another sound
     pecks = min(len(heard), max(sum([peck.start_s < end_s for peck in laid[0]]), 2))
     if fits_nats < FITS_NATS * (pecks - 1) + FIRST_FITS_NATS * (pecks == 1):
@@ -140,6 +145,19 @@ def _explains(laid: Sequence[Span], blank: HeardBlank, heard: Sequence[Span], al
         return False
     cuts = [span for span, peck in zip(heard, blank.pecks, strict=True) if peck.told]
     return all(is_covered(span, laid) for span in cuts)
+
+
+def _at_its_times(laid: Sequence[Span], program: Program, heard: Sequence[Span], end_s: float) -> bool:
+    """Whether the pecks heard came when the program, as it was laid, has them: then what is still to come
+    says nothing against it. The first may be heard late, as the point goes in; the last broke off."""
+    so_far = [one for one in laid if one.start_s < end_s]
+    if len(so_far) != len(heard):
+        return False
+    enters_s = min(program.enters_s, (so_far[0].end_s - so_far[0].start_s) / 2)
+    late_s = heard[0].start_s - so_far[0].start_s
+    contacts = all(abs(a.start_s - b.start_s) < AGREES_S for a, b in zip(so_far[1:], heard[1:], strict=True))
+    ends = all(abs(a.end_s - b.end_s) < AGREES_S for a, b in zip(so_far[:-1], heard[:-1], strict=True))
+    return -AGREES_S < late_s < enters_s + AGREES_S and contacts and ends
 
 
 def _first_cuts(blank: HeardBlank) -> bool:
