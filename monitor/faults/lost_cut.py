@@ -163,13 +163,14 @@ class LostCutRule:
         self._faint = FaintCuts(self.feed_mm_s)
 
     def step(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
-        """Finding while a contact that the rhythm expects stays away."""
+        """Finding while a contact that the rhythm expects stays away, or only rubs."""
+        rubs = self._faint.step(hop, rotation, detector, cycle)
+        return self._wait(hop, rotation, detector, cycle) or rubs
+
+    def _wait(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> Finding | None:
         if cycle.blank != self._blank:
             self._blank, self._loudest_db = cycle.blank, -math.inf
         self._loudest_db = max(self._loudest_db, detector.idle_db)
-        rubs = self._faint.step(hop, rotation, detector, cycle)
-        if rubs is not None:
-            return rubs
         stopped = rotation.state in (STOPPED, UNKNOWN)
         cuts = detector.cutting or cycle.in_cut  # a lull may still be within the peck
         if stopped or rotation.elsewhere or cuts or not cycle.in_blank or cycle.spotting:

@@ -10,8 +10,8 @@ What else makes cuts fainter is told apart by what it takes along. A feed that i
 out: only a peck that ended after its length, though it was faint before, tells. A microphone turned down, or
 another sound that ends, leaves the idle machine quieter too. A hole muffles little by little, and a knot or a
 void is one that cuts of this batch went through before, or is over by the next peck. What softens still loads
-the spindle, which `melting` tells. And where the point comes out of the far side a cut fades: the last peck
-tells nothing.
+the spindle, which `melting` tells. And where the point comes out of the far side a cut fades: that the last
+peck goes faint tells nothing.
 
 So a peck is faint where each quarter second of it lies under all half seconds of good pecks, and under their
 mean by more deviations than chance has. It is asked for twice: to the end of a peck, and from the next
@@ -42,8 +42,9 @@ their deviations, which chance does once in some ten thousand pecks."""
 PECKS_SD_DB = 1.0
 """A good peck differs from the next by this deviation at least (judged)."""
 
-BELOW_DB = 1.0
-"""Under the faintest half second of good pecks: what this work did before is no fault."""
+BELOW_DB, LOW_SHARE = 1.0, 0.1
+"""Under the faintest half second of good pecks: what this work did before is no fault. A tenth of the pecks
+may have a fainter one: a lull between two sounds that were taken for one cut is not of the work."""
 
 LEAST_PECKS, MEMORY = 3, 60
 """Good pecks that are known, at least, and at most."""
@@ -52,8 +53,9 @@ WENT_HOPS, WENT_SHARE = 15, 0.25
 """A peck is faint to its end for so many hops, and for so much of its length, at least: at half of the feed,
 which halves the sound, it would last that much longer."""
 
-LATER_SHARE, LATER_S = 0.15, 0.3
-"""A peck that ends by no more later or sooner than the program has it was fed as ever."""
+LATER_SHARE, LATER_S, LONGER = 0.15, 0.3, 1.5
+"""A peck that ends by no more later or sooner than the program has it was fed as ever. What goes on for so
+many times its length is another sound."""
 
 RUBS_HOPS = 10
 """So many hops from the next contact on: half a second."""
@@ -66,7 +68,7 @@ HIDDEN_HOPS = 6
 """Of a cut that were deaf, or not heard at their speed: longer than a tap, and it tells nothing."""
 
 IDLE_DB = 1.5
-"""By which the idle machine may be quieter than before the peck that went faint."""
+"""By which the idle machine may be quieter than before the newest good peck."""
 
 STANDS_DB, STANDS_SPREADS = 1.0, 2.0
 """Over the idle machine, and in deviations of its hops, from which on a mean of a quarter second is heard to
@@ -100,8 +102,12 @@ class FaintCuts:
 
     feed_mm_s: float
     _good: deque[float] = field(default_factory=lambda: deque(maxlen=MEMORY))
-    _lowest_db: float = math.inf
+    _lows: deque[float] = field(default_factory=lambda: deque(maxlen=MEMORY))
+    _good_idle_db: float = math.nan
+    _faint_db: float = -math.inf  # a cut fainter than this is none
     _newest: deque[float] = field(default_factory=lambda: deque(maxlen=_MEAN_HOPS))
+    _own: deque[float] = field(default_factory=lambda: deque(maxlen=_MEAN_HOPS))
+    _loudest_db: float = -math.inf  # quarter second of what stands
     _levels: list[tuple[float, float]] = field(default_factory=list)
     _loads: list[float] = field(default_factory=list)
     _free: deque[float] = field(default_factory=lambda: deque(maxlen=FREE_HOPS))
@@ -110,6 +116,7 @@ class FaintCuts:
     _blank: int = 0
     _was_good: bool = False
     _contact_s: float = math.nan
+    _longest_s: float = math.inf
     _idle_db: float = math.nan
     _stands_db: float = math.inf
     _rubbed: _Rubbed | None = None
@@ -144,39 +151,44 @@ class FaintCuts:
         return self._rubbed is not None and abs(t - self._rubbed.due_s) < DUE_S and self._over()
 
     def _begin(self, t: float, detector: CuttingDetector, cycle: Cycle) -> None:
-        self._stands, self._levels, self._loads = True, [], []
+        self._stands, self._levels, self._loads, self._loudest_db = True, [], [], -math.inf
+        self._own.clear()
         self._contact_s = detector.onset_s if cycle.in_cut else t
+        whole_s = cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
+        self._longest_s = LONGER * whole_s + LATER_S
         if self._rubbed is not None:
             self._hidden = 0
             return  # what rubs may be taken for idling itself, later on
-        self._hidden = HIDDEN_HOPS * detector.in_other_sound
+        self._hidden = HIDDEN_HOPS if detector.in_other_sound else 0
         self._idle_db = detector.idle_db
         self._stands_db = self._idle_db + max(STANDS_DB, STANDS_SPREADS * detector.idle_spread_db)
 
     def _hear(self, hop: Hop, rotation: Rotation, detector: CuttingDetector) -> None:
         lost = rotation.state in (STOPPED, UNKNOWN) or rotation.elsewhere
-        self._hidden += hop.deaf or not hop.heard or lost
-        if hop.t < self._contact_s + ENTRY_S:
+        if hop.deaf or not hop.heard or lost:
+            self._hidden += 1
+        into_s = hop.t - self._contact_s
+        if into_s > self._longest_s:
+            self._hidden = HIDDEN_HOPS  # another sound
+        if into_s < ENTRY_S or self._hidden >= HIDDEN_HOPS:
             return
         idle = 10 ** (self._idle_db / 10)
         own = max(10 ** (detector.level_db / 10) - idle, OWN_LEAST * idle)
-        self._levels.append((hop.t, 10 * math.log10(own)))
+        own_db = 10 * math.log10(own)
+        self._levels.append((hop.t, own_db))
+        self._own.append(own_db)
+        if len(self._own) == _MEAN_HOPS:
+            self._loudest_db = max(self._loudest_db, sum(self._own, 0.0) / _MEAN_HOPS)
         if rotation.sag == rotation.sag:
             self._loads.append(rotation.sag)
-
-    @property
-    def _faint_db(self) -> float:
-        """A cut fainter than this is none; -inf before that is known."""
-        if len(self._good) < LEAST_PECKS:
-            return -math.inf
-        spread = max(statistics.stdev(self._good), PECKS_SD_DB)
-        return min(statistics.fmean(self._good) - max(FAINTER_DB, SDS * spread), self._lowest_db - BELOW_DB)
 
     def _rubs(self, detector: CuttingDetector, cycle: Cycle) -> bool:
         """Whether the cut under way is as faint from its contact on as the end of the one before was."""
         if self._rubbed is None or len(self._levels) < RUBS_HOPS or self._hidden >= HIDDEN_HOPS:
             return False
-        if cycle.through or cycle.overrun or len(cycle.heard) >= cycle.schedule.count:
+        schedule, k = cycle.schedule, len(cycle.heard)
+        last = k == schedule.count - 1 and schedule.length_mm(k) <= schedule.point_mm
+        if cycle.through or cycle.overrun or last or k >= schedule.count:
             return False
         if detector.idle_db < self._rubbed.idle_db - IDLE_DB:
             return False
@@ -184,13 +196,14 @@ class FaintCuts:
             load = statistics.fmean(self._loads) - statistics.fmean(self._free)
             if load > LOADS * detector.cut_sag:
                 return False
-        levels = [level_db for _, level_db in self._levels]
-        return max(_means(levels, _MEAN_HOPS)) < self._faint_db
+        return self._loudest_db < self._faint_db
 
     def _weigh(self, cycle: Cycle) -> None:
         """Once nothing stands any more: whether the peck was good, went faint, or was faint as the one
         before."""
         schedule, k = cycle.schedule, len(cycle.heard) - 1
+        if not self._levels:
+            return  # over before the lips were in
         if not 0 <= k < schedule.count - 1 or self._hidden >= HIDDEN_HOPS:
             self._rubbed = None
             return
@@ -206,17 +219,30 @@ class FaintCuts:
         whole_s = schedule.length_mm(k) / self.feed_mm_s
         as_fed = abs(end_s - self._contact_s - whole_s) < LATER_SHARE * whole_s + LATER_S
         went = len(means) - begin >= max(WENT_HOPS, WENT_SHARE * len(means))
-        if went and as_fed and schedule.known and (loud or self._was_good):
+        same_gain = self._idle_db >= self._good_idle_db - IDLE_DB
+        if went and as_fed and same_gain and schedule.known and (loud or self._was_good):
             since_s = self._levels[begin][0] if self._rubbed is None or loud else self._rubbed.since_s
-            self._rubbed = _Rubbed(since_s, end_s + schedule.gaps[k + 1].middle, self._idle_db)
+            due_s = end_s + schedule.gaps[k + 1].middle
+            self._rubbed = _Rubbed(since_s, due_s, self._good_idle_db)
             return
         self._rubbed = None
         point_s = schedule.point_mm / self.feed_mm_s if k == 0 else 0.0
         own_db = own_db[round(point_s / HOP_S) :]
         if whole and not went and len(own_db) >= _LOW_HOPS:
             self._was_good = True
-            self._good.append(statistics.fmean(own_db))
-            self._lowest_db = min(self._lowest_db, *_means(own_db, _LOW_HOPS))
+            self._learn(own_db)
+
+    def _learn(self, own_db: Sequence[float]) -> None:
+        """Take the levels of a good peck."""
+        self._good_idle_db = self._idle_db
+        self._good.append(statistics.fmean(own_db))
+        self._lows.append(min(_means(own_db, _LOW_HOPS)))
+        if len(self._good) < LEAST_PECKS:
+            return
+        spread = max(statistics.stdev(self._good), PECKS_SD_DB)
+        lowest_db = sorted(self._lows)[int(LOW_SHARE * len(self._lows))]
+        usual_db = statistics.fmean(self._good)
+        self._faint_db = min(usual_db - max(FAINTER_DB, SDS * spread), lowest_db - BELOW_DB)
 
     def _told(self) -> Finding:
         rubbed = self._rubbed

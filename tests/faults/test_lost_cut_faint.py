@@ -140,6 +140,28 @@ def test_a_microphone_turned_down_takes_the_idle_machine_along():
     assert drilling.found
 
 
+def test_a_microphone_turned_down_in_a_pause_leaves_good_pecks_good():
+    drilling = Drilling()
+    drilling.detector.idle_db = -7.0
+    assert not drilling.blank(GOOD, GOOD, GOOD, GOOD).found
+
+
+@pytest.mark.parametrize("level_db", [1.0, 6.0])
+@pytest.mark.parametrize("before", [GOOD, [(0.5, GOOD_DB)]])
+def test_a_tap_is_no_peck(before, level_db):
+    """Over before the lips would be in, after a whole peck and after one that ended early."""
+    assert not Drilling().blank(GOOD, before, [(0.1, level_db)], [(0.2, level_db)]).found
+
+
+def test_one_lull_in_a_good_peck_is_forgotten_among_others():
+    """As where other sound ran two pecks together."""
+    drilling = Drilling().blank(GOOD, [(1.7, GOOD_DB), (0.6, 0.0), (1.7, GOOD_DB)], GOOD, GOOD)
+    for _ in range(4):
+        drilling.blank(GOOD, GOOD, GOOD, GOOD)
+    assert not drilling.found
+    assert drilling.blank(GOOD, WENT, FAINT, FAINT).found
+
+
 @pytest.mark.parametrize("free_sag", [0.0, 0.015])
 def test_what_loads_as_ever_is_not_lost(free_sag):
     """Over the spindle running free, though that has not won its speed back."""
