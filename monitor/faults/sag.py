@@ -181,11 +181,12 @@ chance.) The best of the usual speeds gets so many by chance, which contradict n
 (`monitor.faults.departure`). And the share of the warning up to which cuts usually sag: as far as what is
 beyond the warning can be told from it."""
 
-FOUND_NATS, FOUND_HOPS = 4.0, 6
+FOUND_NATS, FOUND_MOST, FOUND_HOPS = 4.0, 8.0, 6
 """Where little is expected of the lines, they may give much all the same: louder in the cut than they were
 learned, or the drowned ones of them few. So many nats a hop at the speed measured, over what they give at the
 speeds of good cuts, as the mean of so many hops (three frames of the search): the best of the speeds in reach
-gets three in a hop by chance, and not at the same place in the next frames."""
+gets three in a hop by chance, and not at the same place in the next frames. Of a hop no more counts than what
+takes four of them, two frames that share no sound; and those before a leap were at another place."""
 
 LED = 0.015
 """By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is
@@ -407,11 +408,14 @@ class SagRule:
         sag = 1 - hop.spindle_hz / rotation.reference_hz
         hops = (hop.t - self._led_s) / hop.step_s
         small = 100 * sag <= self.warning_pct
-        near = hops < 2.5 and abs(sag - self._led_sag) <= LED * hops
+        leapt = abs(sag - self._led_sag) > LED * hops
+        near = hops < 2.5 and not leapt
         self._led = (small and abs(sag) * 100 <= self.warning_pct) or (self._led and near)
         self._led_sag, self._led_s = sag, hop.t
         over = 0.0 if small else self._over_usual(hop, rotation)
-        self._found += (over - self._found) / FOUND_HOPS
+        bounded = FOUND_MOST if over > FOUND_MOST else -FOUND_MOST if over < -FOUND_MOST else over
+        before = 0.0 if leapt else self._found
+        self._found = before + (bounded - before) / FOUND_HOPS
 
     def _over_usual(self, hop: Hop, rotation: Rotation) -> float:
         usual, here = self._given(hop, rotation)

@@ -23,7 +23,7 @@ from monitor.faults.sag import (
 )
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from tests.hops import SPINDLE_HZ, hop, rotation, times, work
+from tests.hops import SPINDLE_HZ, STEP_S, hop, rotation, times, work
 
 WARNING_PCT, HOLD_PCT = 4.0, 8.0
 LOADED, FREE = work(working=True, loaded=True, loud=True, sure=True), work()
@@ -575,6 +575,24 @@ def test_lines_of_which_little_is_expected_tell_by_what_they_give(here, held):
     """One in three stands out, where the cut drowns the others: steadily more than chance gives."""
     lines = lines_give(0.0, here) | {"audible": 2.0} | NOWHERE
     steps = Walk().go(1, 0.01, audible=2.0).go(3, 0.09, **lines)
+    assert (steps.first(Severity.HOLD)[1] is not None) is held
+
+
+def test_one_hop_whose_lines_give_much_does_not_tell_for_those_after_it():
+    """However much they give: a click, or tones that agree for a frame."""
+    few = {"audible": 2.0, "rate_hz_s": -0.04 * SPINDLE_HZ} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0).go(STEP_S, 0.09, **few, **lines_give(0.0, 90.0))
+    steps.go(0.5, lambda s: 0.09 + 0.04 * s, **few, **lines_give(0.0, 0.0))
+    assert steps.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("apart", "held"), [(0.02, False), (0.005, True)])
+def test_what_the_lines_give_adds_up_at_one_place_only(apart, held):
+    """Tones of music agree on one speed now and on another in the next frame."""
+    lines = lines_give(0.0, 7.0) | {"audible": 2.0} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0)
+    for k in range(60):
+        steps.go(STEP_S, 0.09 + apart * (k // 2 % 2), **lines)
     assert (steps.first(Severity.HOLD)[1] is not None) is held
 
 
