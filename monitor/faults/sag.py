@@ -297,7 +297,7 @@ class SagRule:
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         stands = self._stands_unled(hop, rotation)
-        self._follow_stand(hop, rotation, stands)
+        self._follow_stand(hop, rotation, work, stands)
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere or stands, in_cut)
         self._follow_course(hop, rotation, work, in_place or elsewhere)
         self._falling.add(hop)
@@ -314,7 +314,8 @@ class SagRule:
             self._sums, self._short_hops, self._beyond_hops = [FADE * s for s in self._sums], 0, 0
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         small = sag * 100 <= self.warning_pct
-        self._beyond_s = math.inf if small else min(self._beyond_s, hop.t)
+        gap = hop.t - self._known_s > WARNS_S + hop.step_s / 2  # of which nothing is known
+        self._beyond_s = math.inf if small else hop.t if gap else min(self._beyond_s, hop.t)
         if small and hop.confidence >= SURE:
             self._small_s = hop.t
         self._small_hops = self._small_hops + 1 if small else 0
@@ -570,8 +571,10 @@ class SagRule:
         """Whether the speed still is where it came to at once."""
         return self._unled_sag == self._unled_sag
 
-    def _follow_stand(self, hop: Hop, rotation: Rotation, stands: bool) -> None:
-        """Take one hop of a speed that may stand where it came to at once."""
+    def _follow_stand(self, hop: Hop, rotation: Rotation, work: Work, stands: bool) -> None:
+        """Take one hop of a speed that may stand where it came to at once, until the cut is over."""
+        if not (work.in_cut or work.loaded):
+            self._unled_sag = math.nan
         if not hop.heard or rotation.sag != rotation.sag:
             return
         moves = abs(hop.rate_hz_s) >= STANDS_STILL * rotation.reference_hz

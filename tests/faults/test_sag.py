@@ -19,6 +19,7 @@ from monitor.faults.sag import (
     STANDS_STILL,
     TELLING,
     UNLED_S,
+    WARNS_S,
     SagRule,
 )
 from monitor.measurements import Kind, Severity
@@ -141,6 +142,20 @@ def test_but_it_does_not_warn_before_it_moves():
     assert not any(f for _, f in stands.found)
     loads = Walk().go(1, 0.015).go(2, 0.05, **NOWHERE).go(1, lambda s: 0.05 + 0.025 * s, **NOWHERE)
     assert 3.3 < loads.first(Severity.WARNING)[0] < 3.8
+
+
+def test_where_it_stood_in_one_cut_says_nothing_of_the_next():
+    """Nothing was heard between the two: the drill was out."""
+    gone = {"at": FREE, "confidence": 0.0}
+    walk = Walk().go(1, 0.015).go(1.5, 0.067, **NOWHERE).go(1.2, math.nan, **gone).go(1, 0.067, **NOWHERE)
+    assert walk.first(Severity.WARNING)[0] > 3.7
+
+
+def test_how_long_a_speed_was_beyond_the_limit_is_not_counted_over_a_gap():
+    """A hop before it was so, and three after it: not for as long as a frame."""
+    steadily = {"rate_hz_s": -2 * STANDS_STILL * SPINDLE_HZ, **NOWHERE}
+    walk = Walk().go(1, 0.03).go(0.05, 0.06, **steadily).go(1, math.nan, confidence=0.0, **NOWHERE)
+    assert walk.go(1, 0.06, **steadily).first(Severity.WARNING)[0] > 2.05 + WARNS_S - STEP_S / 2
 
 
 def test_a_speed_that_goes_to_and_fro_between_two_places_warns_of_neither():
