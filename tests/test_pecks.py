@@ -604,13 +604,10 @@ def test_where_a_peck_was_missed_the_others_have_the_numbers_and_depths_of_the_p
     assert max(leads_s) - min(leads_s) < 3 * STEP_S  # the missed one was the first contact
 
 
-@pytest.mark.parametrize("spots", [True, False])
-def test_what_begins_without_the_centre_drill_is_no_blank_though_it_was_held(spots):
-    """A program that spots at another speed sends the spindle there before each blank."""
-    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0 if spots else None)).rest(1)
-    spot_hz = 2000 / 60
-
-    def spotted():
+def blank_of(walk, spots):
+    """A blank of three pecks; ``spots``: after the centre drill, at its own speed."""
+    if spots:
+        spot_hz = 2000 / 60
         for k, t in enumerate(times(2.0, walk.t)):
             walk.detector.cutting = 0.5 < t - walk.t <= 1.5
             walk.detector.onset_s, walk.detector.end_s = walk.t + 0.5, walk.t + 1.5
@@ -618,21 +615,34 @@ def test_what_begins_without_the_centre_drill_is_no_blank_though_it_was_held(spo
         walk.t += 2.0
         walk._step(walk.t + STEP_S, hop(walk.t + STEP_S), rotation(changed=True))
         walk.t += STEP_S
+    walk.rest(1)
+    for length_mm in (8.0, 5.0, 5.0):
+        walk.peck(length_mm)
+    walk.rest(4)
 
-    def blank():
-        if spots:
-            spotted()
-        walk.rest(1)
-        for length_mm in (8.0, 5.0, 5.0):
-            walk.peck(length_mm)
-        walk.rest(4)
 
-    blank()
+@pytest.mark.parametrize(("spots", "plain", "counted"), [(True, 0, 2), (False, 0, 3), (True, 2, 5)])
+def test_what_begins_without_the_centre_drill_is_no_blank_though_it_was_held(spots, plain, counted):
+    """A program that spots at another speed sends the spindle there before each blank, until it stops to."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0 if spots else None)).rest(1)
+    blank_of(walk, spots)
+    for _ in range(plain):
+        blank_of(walk, False)
     walk.cut(1.0)
     follow.note(walk.cycle, Event(walk.t, Kind.STALL, Severity.HOLD, "Stalled."))
     walk.rest(20)
-    blank()
-    assert max(row.blank for row in walk.stop().cycle.rows) == (2 if spots else 3)
+    blank_of(walk, spots and not plain)
+    assert max(row.blank for row in walk.stop().cycle.rows) == counted
+
+
+def test_a_first_peck_whose_centre_drill_was_not_heard_is_a_cut_like_others():
+    """Another sound covers the centre drill: what binds in the peck after it is told all the same."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0)).rest(1)
+    blank_of(walk, True)
+    blank_of(walk, True)
+    walk.rest(7).cut(1.0)
+    assert walk.cycle.in_cut
+    assert not walk.cycle.unlikely
 
 
 @pytest.mark.parametrize(("drilled", "sag", "told"), [(2, 0.0, 2), (1, 0.0, 2), (2, 0.01, 3)])

@@ -229,6 +229,11 @@ FREE_LINES_DB = 3.0
 """What they may have lost, running free, since good cuts were heard: the same waver of 2 dB, halved by the
 two seconds of which each is the mean, and three of its deviations. More was lost by the microphone."""
 
+KEPT_PECKS = 3
+"""Or another sound has gone that was heard with the lines, where so many pecks running, each after a pause
+that is quieter by more, have lost less than half of that. Pecks differ by 1.5 dB: of a microphone that was
+turned down by as little as 4 dB, one in ten is so loud, and so many running 1 in 1000."""
+
 UNDER_DB, UNDER_SDS = 1.0, 4.0
 """A cut adds sound: what is quieter than the machine alone by so much, and by so many deviations of a block,
 shows that a sound has gone which was taken for the machine's, and not that the cut is silent."""
@@ -345,6 +350,10 @@ class MeltingRule:
     _load: Normal = field(default_factory=lambda: Normal(math.inf, LEAST_GRIP))
     _free_lines: Normal | None = None
     _free_low: Normal | None = None
+    _before_db: float = math.nan  # hiss of good cuts, up to when the lines running free became quieter
+    _kept_pecks: int = 0
+    _peck_db: list[float] = field(default_factory=list)
+    _pause: _Heard | None = None
     _since_s: float = math.nan
     _quieter_db: float = 0.0
     _others: int = 0
@@ -576,7 +585,7 @@ class MeltingRule:
             if value == value:
                 normal.step(value)
         self._low.step(heard.lower_db)
-        self._learn_free()
+        self._learn_free(heard)
         self._hiss.step(heard.upper_db, heard.place)
         self._own.step(self._own_db(heard), heard.place)
         self._colour.step(heard.tilt_db, heard.place)
@@ -766,15 +775,35 @@ class MeltingRule:
         same = known is None or free_db >= known.location - FREE_LINES_DB
         return same and heard.line_db >= free_db - SAME_LINES_DB
 
-    def _learn_free(self) -> None:
+    def _cuts_kept(self, heard: _Heard, free: _Heard, known_db: float) -> bool:
+        """Whether the lines running free have become quieter, and the good cuts since have not."""
+        fell_db = known_db - free.line_db
+        if fell_db <= FREE_LINES_DB:
+            self._before_db, self._kept_pecks = self._good[1].location, 0
+            self._peck_db.clear()
+            return False
+        if free is not self._pause:  # it is the same for all of a cut
+            if len(self._peck_db) >= FIRST_BLOCKS:
+                kept = statistics.fmean(self._peck_db) > self._before_db - fell_db / 2
+                self._kept_pecks = self._kept_pecks + 1 if kept else 0
+            self._peck_db.clear()
+            self._pause = free
+        self._peck_db.append(heard.upper_db)
+        return self._kept_pecks >= KEPT_PECKS
+
+    def _learn_free(self, heard: _Heard) -> None:
         """Follow how loud the machine is when it runs free, as long as good cuts are heard."""
         if not self._idle:
             return
         free = self._alone()
-        if self._free_lines is None or self._free_low is None:
-            self._free_lines = Normal(free.line_db, SAME_LINES_DB / 2, FIRST_BLOCKS, _MEMORY)
+        lines = self._free_lines
+        if lines is None or self._cuts_kept(heard, free, lines.location):
+            self._free_lines = lines = Normal(free.line_db, SAME_LINES_DB / 2, FIRST_BLOCKS, _MEMORY)
+            self._before_db, self._kept_pecks = self._good[1].location, 0
+            self._peck_db.clear()
+        if self._free_low is None:
             self._free_low = Normal(free.lower_db, _LEAST[2], FIRST_BLOCKS, _MEMORY)
-        self._free_lines.step(free.line_db)
+        lines.step(free.line_db)
         self._free_low.step(free.lower_db)
 
     def _own_db(self, heard: _Heard) -> float:

@@ -181,11 +181,12 @@ chance.) The best of the usual speeds gets so many by chance, which contradict n
 (`monitor.faults.departure`). And the share of the warning up to which cuts usually sag: as far as what is
 beyond the warning can be told from it."""
 
-FOUND_NATS, FOUND_HOPS = 4.0, 6
+FOUND_NATS, FOUND_MOST, FOUND_HOPS = 4.0, 8.0, 6
 """Where little is expected of the lines, they may give much all the same: louder in the cut than they were
 learned, or the drowned ones of them few. So many nats a hop at the speed measured, over what they give at the
 speeds of good cuts, as the mean of so many hops (three frames of the search): the best of the speeds in reach
-gets three in a hop by chance, and not at the same place in the next frames."""
+gets three in a hop by chance, and not at the same place in the next frames. Of a hop no more counts than what
+takes four of them, two frames that share no sound; and those before a leap were at another place."""
 
 LED = 0.015
 """By no more in a hop does a speed change that the ear follows down without a gap: what it leaps to is
@@ -296,7 +297,7 @@ class SagRule:
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         stands = self._stands_unled(hop, rotation)
-        self._follow_stand(hop, rotation, stands)
+        self._follow_stand(hop, rotation, work, stands)
         slow = self._slow(hop, rotation, work, in_place, missing, elsewhere or stands, in_cut)
         self._follow_course(hop, rotation, work, in_place or elsewhere)
         self._falling.add(hop)
@@ -313,7 +314,8 @@ class SagRule:
             self._sums, self._short_hops, self._beyond_hops = [FADE * s for s in self._sums], 0, 0
             return falls or self._judged(slow, math.nan, hop, rotation, work) or self._lost(hop, work)
         small = sag * 100 <= self.warning_pct
-        self._beyond_s = math.inf if small else min(self._beyond_s, hop.t)
+        gap = hop.t - self._known_s > WARNS_S + hop.step_s / 2  # of which nothing is known
+        self._beyond_s = math.inf if small else hop.t if gap else min(self._beyond_s, hop.t)
         if small and hop.confidence >= SURE:
             self._small_s = hop.t
         self._small_hops = self._small_hops + 1 if small else 0
@@ -407,11 +409,14 @@ class SagRule:
         sag = 1 - hop.spindle_hz / rotation.reference_hz
         hops = (hop.t - self._led_s) / hop.step_s
         small = 100 * sag <= self.warning_pct
-        near = hops < 2.5 and abs(sag - self._led_sag) <= LED * hops
+        leapt = abs(sag - self._led_sag) > LED * hops
+        near = hops < 2.5 and not leapt
         self._led = (small and abs(sag) * 100 <= self.warning_pct) or (self._led and near)
         self._led_sag, self._led_s = sag, hop.t
         over = 0.0 if small else self._over_usual(hop, rotation)
-        self._found += (over - self._found) / FOUND_HOPS
+        bounded = FOUND_MOST if over > FOUND_MOST else -FOUND_MOST if over < -FOUND_MOST else over
+        before = 0.0 if leapt else self._found
+        self._found = before + (bounded - before) / FOUND_HOPS
 
     def _over_usual(self, hop: Hop, rotation: Rotation) -> float:
         usual, here = self._given(hop, rotation)
@@ -566,8 +571,10 @@ class SagRule:
         """Whether the speed still is where it came to at once."""
         return self._unled_sag == self._unled_sag
 
-    def _follow_stand(self, hop: Hop, rotation: Rotation, stands: bool) -> None:
-        """Take one hop of a speed that may stand where it came to at once."""
+    def _follow_stand(self, hop: Hop, rotation: Rotation, work: Work, stands: bool) -> None:
+        """Take one hop of a speed that may stand where it came to at once, until the cut is over."""
+        if not (work.in_cut or work.loaded):
+            self._unled_sag = math.nan
         if not hop.heard or rotation.sag != rotation.sag:
             return
         moves = abs(hop.rate_hz_s) >= STANDS_STILL * rotation.reference_hz

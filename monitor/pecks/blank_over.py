@@ -33,6 +33,7 @@ def end_blank(cycle: Cycle, t: float) -> Iterator[Event]:
             heard.untold.clear()
             _forget_blank(cycle, t)
             return
+        centre_drill.count_plain(cycle.spot)
         _find_spot(cycle)
         heard.whole = len(heard.pecks) == cycle.schedule.count and cycle.schedule.follows(heard.pecks)
         by_program = dated(heard)

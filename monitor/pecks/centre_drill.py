@@ -88,10 +88,17 @@ def may_take_turn(spot: CentreDrill) -> bool:
 
 def was_left_out(spot: CentreDrill, sent: bool) -> bool:
     """Whether a blank would begin without the centre drill, at the drill's speed, though the program has
-    spotted at another since the spindle was started; ``sent``: it was sent, or started, since the blank
-    before."""
+    spotted at another since the spindle was started, and not left it out in the blanks before; ``sent``: it
+    was sent, or started, since the blank before."""
     own_speed = spot.rpm is not None and not spot.in_turn
-    return own_speed and spot.ran_at_speed and not (sent or spot.was_in or spot.at_speed)
+    spots = own_speed and spot.ran_at_speed and spot.plain < PLAIN_BLANKS
+    return spots and not (sent or spot.was_in or spot.at_speed)
+
+
+def count_plain(spot: CentreDrill) -> None:
+    """A blank is over, and counts: take note of one that began without a centre drill of its own speed."""
+    if spot.rpm is not None and not spot.in_turn:
+        spot.plain = 0 if spot.was_in else spot.plain + 1
 
 
 def is_its_contact(spot: CentreDrill, hop: Hop, peck: int) -> bool:

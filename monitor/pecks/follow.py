@@ -173,7 +173,7 @@ def _begin_cut(cycle: Cycle, hop: Hop, rotation: Rotation, detector: CuttingDete
     cut.due_s = math.inf if spots else retract_s(alignment, schedule, onset_s)
     cut.turns = rotation.reference_hz * max(0.0, hop.t - hop.step_s - onset_s)
     if not (cycle.in_blank and cycle.peck):
-        cut.unlikely = _begins_unlikely(cycle, cut)
+        cut.unlikely, cut.unspotted = _begins_unlikely(cycle, cut), _begins_unspotted(cycle, cut)
     if detector.load_shows:
         cut.usual_sag_pct = 100 * detector.cut_sag
     return cut
@@ -184,10 +184,17 @@ def _begins_unlikely(cycle: Cycle, cut: Cut) -> bool:
     if cut.spot:
         return cycle.spot.in_turn and is_unstarted(cycle.begin, cycle.schedule)
     begin = cycle.begin
-    sent = begin.anchor.from_rest or begin.sent_s >= begin.free_s
-    if cycle.schedule.learned and centre_drill.was_left_out(cycle.spot, sent):
-        return True
     return begins_oddly(begin, cycle.schedule, cycle.heard_blank.feed_mm_s, cut.start_s)
+
+
+def _begins_unspotted(cycle: Cycle, cut: Cut) -> bool:
+    """Whether what may be the first contact of a blank came without the centre drill that the others had.
+
+    That tells nothing of whether it cuts: another sound may cover the centre drill, or it was left out.
+    """
+    begin = cycle.begin
+    sent = begin.anchor.from_rest or begin.sent_s >= begin.free_s
+    return not cut.spot and cycle.schedule.learned and centre_drill.was_left_out(cycle.spot, sent)
 
 
 def _spot_is_over(cycle: Cycle, cut: Cut, rotation: Rotation) -> bool:

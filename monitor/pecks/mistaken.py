@@ -74,7 +74,8 @@ def was_no_blank(blank: HeardBlank, surplus: bool = False) -> bool:
     schedule, pecks = blank.schedule, blank.pecks
     if not (schedule.learned and pecks) or len(pecks) >= schedule.count:
         return False
-    if blank.faulty and not blank.untold[0].cut.unlikely:
+    first = blank.untold[0].cut
+    if blank.faulty and not (first.unlikely or first.unspotted):
         return False
     sound, program, heard = laid_over(blank)
     alike = sum(schedule.alike(peck, k) for k, peck in enumerate(pecks))

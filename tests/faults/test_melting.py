@@ -531,6 +531,22 @@ def test_a_microphone_turned_down_with_the_lines_makes_a_heavier_cut_no_softer()
         assert bool(shop.drill(2, blank=2, **(GOOD | fainter))) is told
 
 
+@pytest.mark.parametrize(("hiss_db", "told"), [(0.0, True), (-6.0, False)])
+def test_lines_that_became_quieter_while_good_cuts_did_not_tell_of_no_microphone_turned_down(hiss_db, told):
+    """A vacuum cleaner, heard with the lines, goes off after the first blanks; or the gain falls by 6 dB."""
+    shop = Shop()
+    shop.rest(OUT)
+    shop.drill(12, **GOOD)
+    shop.drill(12, blank=2, **GOOD)
+    idle = OUT | {"line_db": -6.0}
+    shop.rest(idle, blank=3)
+    shop.rest(idle, blank=3)
+    good = GOOD | {"upper_db": -78.0 + hiss_db, "lower_db": -75.0 + hiss_db, "line_db": -6.0}
+    shop.drill(5, blank=3, idle=idle, **good)
+    fainter = good | {"upper_db": -84.0 + hiss_db / 3, "lower_db": -81.0 + hiss_db / 3, "sag": 0.024}
+    assert bool(shop.drill(2, blank=3, idle=idle, **fainter)) is told
+
+
 def test_first_cuts_that_were_as_loud_before_they_loaded_the_spindle_were_another_sound():
     """An air gun from before contact until the peck is over: the cuts after it are 14 dB quieter."""
     shop = Shop()

@@ -19,11 +19,12 @@ from monitor.faults.sag import (
     STANDS_STILL,
     TELLING,
     UNLED_S,
+    WARNS_S,
     SagRule,
 )
 from monitor.measurements import Kind, Severity
 from monitor.spindle import SpindleState
-from tests.hops import SPINDLE_HZ, hop, rotation, times, work
+from tests.hops import SPINDLE_HZ, STEP_S, hop, rotation, times, work
 
 WARNING_PCT, HOLD_PCT = 4.0, 8.0
 LOADED, FREE = work(working=True, loaded=True, loud=True, sure=True), work()
@@ -141,6 +142,20 @@ def test_but_it_does_not_warn_before_it_moves():
     assert not any(f for _, f in stands.found)
     loads = Walk().go(1, 0.015).go(2, 0.05, **NOWHERE).go(1, lambda s: 0.05 + 0.025 * s, **NOWHERE)
     assert 3.3 < loads.first(Severity.WARNING)[0] < 3.8
+
+
+def test_where_it_stood_in_one_cut_says_nothing_of_the_next():
+    """Nothing was heard between the two: the drill was out."""
+    gone = {"at": FREE, "confidence": 0.0}
+    walk = Walk().go(1, 0.015).go(1.5, 0.067, **NOWHERE).go(1.2, math.nan, **gone).go(1, 0.067, **NOWHERE)
+    assert walk.first(Severity.WARNING)[0] > 3.7
+
+
+def test_how_long_a_speed_was_beyond_the_limit_is_not_counted_over_a_gap():
+    """A hop before it was so, and three after it: not for as long as a frame."""
+    steadily = {"rate_hz_s": -2 * STANDS_STILL * SPINDLE_HZ, **NOWHERE}
+    walk = Walk().go(1, 0.03).go(0.05, 0.06, **steadily).go(1, math.nan, confidence=0.0, **NOWHERE)
+    assert walk.go(1, 0.06, **steadily).first(Severity.WARNING)[0] > 2.05 + WARNS_S - STEP_S / 2
 
 
 def test_a_speed_that_goes_to_and_fro_between_two_places_warns_of_neither():
@@ -575,6 +590,24 @@ def test_lines_of_which_little_is_expected_tell_by_what_they_give(here, held):
     """One in three stands out, where the cut drowns the others: steadily more than chance gives."""
     lines = lines_give(0.0, here) | {"audible": 2.0} | NOWHERE
     steps = Walk().go(1, 0.01, audible=2.0).go(3, 0.09, **lines)
+    assert (steps.first(Severity.HOLD)[1] is not None) is held
+
+
+def test_one_hop_whose_lines_give_much_does_not_tell_for_those_after_it():
+    """However much they give: a click, or tones that agree for a frame."""
+    few = {"audible": 2.0, "rate_hz_s": -0.04 * SPINDLE_HZ} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0).go(STEP_S, 0.09, **few, **lines_give(0.0, 90.0))
+    steps.go(0.5, lambda s: 0.09 + 0.04 * s, **few, **lines_give(0.0, 0.0))
+    assert steps.first(Severity.HOLD)[1] is None
+
+
+@pytest.mark.parametrize(("apart", "held"), [(0.02, False), (0.005, True)])
+def test_what_the_lines_give_adds_up_at_one_place_only(apart, held):
+    """Tones of music agree on one speed now and on another in the next frame."""
+    lines = lines_give(0.0, 7.0) | {"audible": 2.0} | NOWHERE
+    steps = Walk().go(1, 0.01, audible=2.0)
+    for k in range(60):
+        steps.go(STEP_S, 0.09 + apart * (k // 2 % 2), **lines)
     assert (steps.first(Severity.HOLD)[1] is not None) is held
 
 
