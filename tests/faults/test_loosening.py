@@ -422,6 +422,18 @@ def test_a_holding_that_lets_go_while_another_machine_was_heard_is_told(seed):
     assert shop.found[before:][0][0] < lets_go_s + 15.0
 
 
+@pytest.mark.parametrize("seed", [1, 20, 22, 23])
+def test_a_holding_that_a_louder_cut_covers_is_no_other_machine(seed):
+    """It lets go in a pause too short to tell it; nothing of it is heard in the cut, and much in the next."""
+    shop = Shop(seed)
+    for _ in range(4):
+        shop.go(3.0, noise_db=12.0).go(3.0, cutting=False)
+    shop.go(0.5, lambda s: 2 + 3 * s, cutting=False).go(3.0, lambda s: -8.5 + 3 * s, noise_db=12.0)
+    assert not shop.rule._other.heard
+    shop.go(0.8, 12.5, cutting=False)
+    assert 27.5 < shop.first_s < 28.5
+
+
 def test_what_was_learned_through_another_sound_is_forgotten_with_it():
     """The machine is learned anew, and no other is known."""
     shop = Shop()
