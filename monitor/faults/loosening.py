@@ -41,7 +41,7 @@ from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
 from monitor.faults.loosening_lines import KnockLines
-from monitor.faults.loosening_others import DialError, OtherMachine
+from monitor.faults.loosening_others import DialError, Masking, OtherMachine
 from monitor.faults.loosening_rise import LOUDER_DB, RisingCut
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
@@ -143,6 +143,10 @@ BURSTS_DB = 6.0
 """What is at once so much louder than cuts are, twice their amplitude, while no load is seen, is such a sound
 from its first turn on: a compressor that starts knocks at any rate up to its own within half a second."""
 
+OWN_S = 1.0
+"""What was taken for another machine's, since no cut showed it, and then strikes at one rate for so long in
+cuts, two memories, is judged like any knock again."""
+
 VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
 as the cut, give or take a decibel. Twice the amplitude is four times the power."""
@@ -241,6 +245,7 @@ class LooseningRule:
     _dial: DialError = field(init=False)
     _narrowed: dict[float, range] = field(init=False, default_factory=dict)  # from these turns on
     _other: OtherMachine = field(init=False)
+    _masking: Masking = field(init=False)
     _paused: bool = True  # since the newest turn of a cut
     _loaded: bool = False  # a drill has cut since the spindle was switched on
     _state: dict[bool, _State] = field(init=False)
@@ -293,7 +298,6 @@ class LooseningRule:
         self._creeps = self._creep.tolist()
         self._among = range(self._creep.size)
         self._dial = DialError(self.flutes, self.spindle_hz, step_s)
-        self._other = OtherMachine(SURE_Z, RISEN_Z)
         self._begin()
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._newest = max(LASTS_TURNS, round(0.5 / self._share))
@@ -306,6 +310,9 @@ class LooseningRule:
         shape = (self._creep.size, self.sectors, self._groups.shape[0])
         self._state = {cutting: _State(shape, self.every * self.hop_s) for cutting in (False, True)}
         self._rise = RisingCut(self.every * self.hop_s)
+        step = self._creeps[1] - self._creeps[0]
+        self._other = OtherMachine(SURE_Z, RISEN_Z, 1.5 * step / self.sectors, OWN_S)
+        self._masking = Masking(self._share)
 
     def take(
         self,
@@ -461,6 +468,8 @@ class LooseningRule:
         if self._last is not cutting:
             state.begin()
             self._rise.begin() if cutting else self._rise.end()
+            if not cutting:
+                self._masking.gone()
         elif another:
             self._rise.end()
             self._rise.begin()
@@ -511,7 +520,10 @@ class LooseningRule:
             told = None
             sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
             loaded, enters = hop.t not in self._unloaded, hop.t in self._entering
-            others = self._other.step(z, cutting, loaded, enters) or hop.t in self._off_rate
+            elsewhere = self._is_missed(z, means[n], angles[n], turn, usual[n], cutting, enters)
+            rate = self._creeps[angles[n] // self.sectors] / self.sectors
+            others = self._other.step(hop.t, z, rate, cutting and not enters, loaded, elsewhere)
+            others = others or hop.t in self._off_rate
             least_z = DROWNED_Z if doubtful or others or hop.t in self._drowning else SURE_Z
             if sure >= SURE_Z and z >= least_z and (cutting or not others):
                 told = self._judged(cutting, means[n], angles[n], most)
@@ -530,6 +542,30 @@ class LooseningRule:
             n += 1
         state.means, state.usual = means[n - 1].copy(), usual[n - 1].copy()
         return n
+
+    def _is_missed(
+        self,
+        z: float,
+        means: NDArray[np.float32],
+        angle: int,
+        turn: Turn,
+        usual: NDArray[np.float32],
+        cutting: bool,
+        enters: bool,
+    ) -> bool:
+        """Whether nothing strikes in this cut, where what struck in the pause before it would be heard."""
+        unit = np.matmul(self._groups, turn.usual * turn.power) * usual
+        if not cutting:
+            if z >= SURE_Z:
+                speed, sector = divmod(angle, self.sectors)
+                self._masking.strikes(means[speed, sector], unit)
+            elif z < RISEN_Z:
+                self._masking.gone()
+            return False
+        if enters:
+            return False
+        missing = self._masking.missing(unit) / self._scale
+        return z < RISEN_Z and self._z(self._state[True], missing) >= SURE_Z
 
     def _risen(self, t: float, louder_db: float) -> Finding:
         message = (

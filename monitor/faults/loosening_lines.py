@@ -23,6 +23,7 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
+from monitor.faults.loosening_others import OtherMachine
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.signal.cusum import Normal
@@ -41,6 +42,10 @@ AGREE = 2
 """So many of them are enough where each by itself stands out most at the same rate, which is the spindle's as
 far as it is known: blows of a holding come as often as the spindle turns, and of 25 rates chance has three so
 near. Of 60 drawn knocks it tells three more in time, and others 0.2 s sooner."""
+
+OWN_S = 5.0
+"""What has struck at another rate wanders, and may keep the spindle's for two or three seconds, longest where
+it turns back. A holding keeps it all the time: what did so in cuts for so long is judged again."""
 
 SHOWS_Z, NEW_S = 2.5, 1.0
 """A knock of so many deviations has begun to show in lines, and so new has to be what says that none do."""
@@ -77,10 +82,7 @@ class _Normal:
 
 @dataclass(slots=True)
 class KnockLines:
-    """`step` hops; ``lines``: what makes their `Hop.lines`.
-
-    ``others``: what stands out is another machine's, until it is heard to be gone, with the drill out.
-    """
+    """`step` hops; ``lines``: what makes their `Hop.lines`."""
 
     lines: TurnLines
     hop_s: float
@@ -96,8 +98,7 @@ class KnockLines:
     _cutting: bool = False
     _shown: int = 0
     _agree: int = 0
-    others: bool = False
-    _loaded_z: float = -math.inf
+    _other: OtherMachine = field(init=False)
     _plain: bool = False
     _risen_s: float = 0.0
 
@@ -116,7 +117,13 @@ class KnockLines:
         step_s = EVERY_HOPS * self.hop_s
         lag, least = round(LAG_S / step_s), 0.5 * _NOISE_SPREAD
         self._most = Normal(_NOISE, _NOISE_SPREAD, _PRIOR_S / step_s, _MEMORY_S / step_s, lag, least)
-        self._shown, self._z_s = 0, -math.inf
+        self._shown, self._agree, self._z_s = 0, 0, -math.inf
+        self._other = OtherMachine(SURE_Z, RISEN_Z, 1.5 * STEP, OWN_S)
+
+    @property
+    def others(self) -> bool:
+        """Whether what stands out is another machine's, as far as that was heard."""
+        return self._other.heard
 
     def step(
         self,
@@ -173,11 +180,8 @@ class KnockLines:
         at_rate = abs(rates[speed] + off) <= or_off + STEP
         if z <= RISEN_Z:
             self._risen_s = hop.t
-            self.others = self.others and cutting
-        if loaded:
-            self._loaded_z = z
-        if z >= SURE_Z and not (at_rate and (loaded or self._loaded_z > RISEN_Z)):
-            self.others = True
+        elsewhere = z >= SURE_Z and not at_rate
+        others = self._other.step(hop.t, z, float(rates[speed]), cutting, loaded, elsewhere) or elsewhere
         self._shown = self._shown + 1 if z >= SURE_Z else 0
         agrees = self._shown and at_rate and abs(own - rates[speed]) < 1.5 * STEP
         self._agree = self._agree + 1 if agrees else 0
@@ -185,7 +189,7 @@ class KnockLines:
             return None
         normal.waiting.clear()  # what is told never becomes normal
         self._most.reject()
-        if self.others:
+        if others:
             return None
         normal_db = self._over_db(usual[speed])
         knock_db = self._over_db(usual[speed] + self._means[speed])

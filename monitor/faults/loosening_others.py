@@ -11,7 +11,9 @@ Three things tell it from a holding that backs off, without waiting for what bec
   time. Where the beat of the lips has told by how much (`DialError`), lines of the turn at another rate are
   another machine's.
 - Such a machine goes on for tens of seconds, and its rate wanders through the spindle's. So what was once
-  heard to be one stays one until it is heard to be gone, with the drill out of the cut.
+  heard to be one stays one until it is heard to be gone, with the drill out of the cut; but no longer than
+  such machines run, and not where strikes go on at one rate of the spindle's through a cut that loads it:
+  a holding may let go meanwhile, and has to be told.
 """
 
 from __future__ import annotations
@@ -19,6 +21,9 @@ from __future__ import annotations
 import math
 from collections import deque
 from dataclasses import dataclass, field
+
+import numpy as np
+from numpy.typing import NDArray
 
 from monitor.signal.revolutions import Turn
 from monitor.signal.turn_lines import OFF
@@ -35,6 +40,13 @@ grain of the stock lasts for some turns."""
 LEAST_OFF = 0.003
 """Share by which the speed may be off from what is known so, at least: the speed heard wanders by 0.3 %.
 Otherwise four deviations."""
+
+AT_MOST_S = 30.0
+"""A workshop's compressor fills its tank in some tens of seconds. What strikes on for longer after another
+machine was heard is judged like any knock again: one told falsely is better than a holding never told."""
+
+_GAP_S = 0.3  # between turns or frames: over longer ones nothing was heard
+_LEAST_POWER = np.array(1e-30, np.float32)
 
 
 @dataclass(slots=True)
@@ -88,30 +100,87 @@ class DialError:
 
 @dataclass(slots=True)
 class OtherMachine:
-    """`step` each turn: ``heard`` once what strikes is known for another machine's, until that is gone.
+    """`step` each turn or frame: ``heard`` while what strikes is known for another machine's.
 
-    ``sure_z``: deviations over normal from which on something strikes, ``gone_z``: up to which nothing does.
+    ``sure_z``: deviations over normal from which on something strikes, ``gone_z``: up to which nothing does;
+    ``alike``: rates no farther apart, as shares of the speed, are one; ``own_s``: what strikes at one for so
+    long in cuts is the spindle's, which slows by some per cent as it is loaded, and wanders with the cut.
     """
 
     sure_z: float
     gone_z: float
+    alike: float
+    own_s: float
     heard: bool = False
-    _in_pause: bool = False
+    _since_s: float = 0.0
+    _spent: bool = False  # was heard, and is no more, though something strikes on
     _loaded_z: float = -math.inf  # of the newest turn since a load
+    _own_rate: float = math.nan
+    _own_s: float = 0.0
+    _last_s: float = math.inf
 
-    def step(self, z: float, cutting: bool, loaded: bool, enters: bool) -> bool:
-        """``heard``, after a turn at which something strikes by ``z`` deviations.
+    def step(
+        self, t: float, z: float, rate: float, cutting: bool, loaded: bool, elsewhere: bool = False
+    ) -> bool:
+        """``heard``, after a turn, ended at ``t`` (s), at which something strikes by ``z`` deviations.
 
-        ``loaded``: a drill has cut since the spindle was switched on; ``enters``: its point is not in yet, so
-        that it hardly loads.
+        ``rate``: share by which it strikes oftener than the spindle as heard turns; ``cutting``: in a cut
+        that loads; ``loaded``: a drill has cut since the spindle was switched on; ``elsewhere``: what strikes
+        did so at another rate, or in a pause and not in a cut where as much would have been heard.
         """
         if loaded:
             self._loaded_z = z
-        if cutting:
-            self.heard = self.heard or (self._in_pause and z < self.gone_z and not enters)
+        shows, passed_s = z >= self.sure_z, max(t - self._last_s, 0.0)
+        self._last_s = t
+        if self.heard and t - self._since_s >= AT_MOST_S:
+            self.heard, self._spent = False, True
+        if elsewhere or (shows and not loaded and self._loaded_z < self.gone_z):
+            if not (self.heard or self._spent):
+                self.heard, self._since_s = True, t
+            self._own_rate = math.nan
         elif z < self.gone_z:
-            self.heard = self._in_pause = False
-        elif z >= self.sure_z:
-            self._in_pause = True
-            self.heard = self.heard or (not loaded and self._loaded_z < self.gone_z)
+            self._own_rate = math.nan
+            if not cutting:
+                self.heard = self._spent = False
+        elif shows:
+            if not abs(rate - self._own_rate) <= self.alike:
+                self._own_rate, self._own_s = rate, 0.0
+            elif cutting and loaded:
+                self._own_s += min(passed_s, _GAP_S)
+            if self.heard and self._own_s >= self.own_s:
+                self.heard, self._spent = False, True
         return self.heard
+
+
+@dataclass(slots=True)
+class Masking:
+    """Whether a cut hides what struck in the pause before it: `strikes` in pauses, `missing` in the cut.
+
+    ``share``: what each turn counts in the means.
+    """
+
+    share: float
+    _power: NDArray[np.float32] | None = None
+    _turns: int = 0
+
+    def strikes(self, means: NDArray[np.float32], unit: NDArray[np.float32]) -> None:
+        """What strikes now: mean deviations in groups of bands, shape (n_groups,), and the power of one.
+
+        A loud blow counts less in the means than it is, so that too little is expected of the cut.
+        """
+        self._power, self._turns = np.maximum(means, 0) * unit, 0
+
+    def gone(self) -> None:
+        """Nothing strikes in a pause."""
+        self._power = None
+
+    def missing(self, unit: NDArray[np.float32]) -> float:
+        """How far means would stand out by now, had as much struck in each turn of the cut.
+
+        0 where nothing struck. To be asked once in each turn that loads.
+        """
+        if self._power is None:
+            return 0.0
+        self._turns += 1
+        grown = 1 - (1 - self.share) ** self._turns
+        return grown * math.sqrt(float(np.square(self._power / np.maximum(unit, _LEAST_POWER)).sum()))

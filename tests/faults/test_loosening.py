@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.faults.loosening import RISEN_Z, SURE_Z, LooseningRule
-from monitor.faults.loosening_others import OtherMachine
+from monitor.faults.loosening_others import AT_MOST_S, OtherMachine
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
 from monitor.signal.revolutions import Revolutions
 from monitor.spindle import SpindleState
@@ -30,12 +30,13 @@ class Shop:
 
     def go(
         self, seconds, knock_db=-math.inf, cutting=True, at=0.3, spotting=False, idle_db=0.0, drowned=False,
-        level_db=0.0, entering=False, heard_hz=SPINDLE_HZ, **turning,
+        level_db=0.0, noise_db=0.0, entering=False, heard_hz=SPINDLE_HZ, **turning,
     ):  # fmt: skip
         """``knock_db``: of the knock over the sound in its bands, a function of the seconds from here;
         ``idle_db``: of the machine between cuts, with what else is heard; ``drowned``: that is louder;
-        ``level_db``: of all sound; ``entering``: the drill's point is not in yet; ``heard_hz``: the speed
-        that is followed, where the free one is ``SPINDLE_HZ``."""
+        ``level_db``: of all sound, as it is told; ``noise_db``: as the turns have it; ``entering``: the
+        drill's point is not in yet; ``heard_hz``: the speed that is followed, where the free one is
+        ``SPINDLE_HZ``."""
         for k in range(round(seconds / STEP_S)):
             self.t += STEP_S
             self.turns += HZ * STEP_S
@@ -47,7 +48,7 @@ class Shop:
                     sound[0, piece, self.modes] += math.sqrt(2) * 10 ** (db / 20)
             angle = 2 * np.pi * FLUTES * ((np.arange(FINE) + 0.5) / FINE - self.turns * self.off)
             upper = self.rng.chisquare(12, FINE) * (1 + self.beats * np.cos(angle) * cutting)
-            power = 1e-6 * np.square(sound).sum(axis=0, keepdims=True) / 2
+            power = 10 ** (noise_db / 10 - 6) * np.square(sound).sum(axis=0, keepdims=True) / 2
             (turn,) = self.turned.feed(power.astype(np.float32), upper[None].astype(np.float32), [HZ])
             one = hop(self.t, turn=turn, over_db=level_db, spindle_hz=heard_hz)
             states = [rotation(**turning)], [cutting], [spotting], [idle_db], [drowned], [entering]
@@ -361,14 +362,90 @@ def test_what_struck_before_the_spindle_stood_may_be_its_chuck():
 
 def test_what_strikes_in_a_pause_and_not_in_the_cut_after_it_is_another_machine():
     """A holding is loaded in the cut; a compressor keeps its rate, which a loaded spindle does not."""
-    other = OtherMachine(SURE_Z, RISEN_Z)
-    loads = {"loaded": True, "enters": False}
-    assert not any(other.step(z, False, **loads) for z in (0.0, 2.0, SURE_Z, 7.0))
-    assert not any(other.step(z, True, **loads) for z in (7.0, RISEN_Z, 5.0))
-    assert not other.step(0.5, True, loaded=True, enters=True)
-    assert all(other.step(z, True, **loads) for z in (0.5, 5.0))
-    assert all(other.step(z, False, **loads) for z in (6.0, RISEN_Z))
-    assert not any(other.step(z, False, **loads) for z in (0.9, SURE_Z))
+    for noise_db in (0.0, 12.0):  # a cut that is so much louder hides what strikes; then nothing is known
+        shop = Shop(3)
+        for _ in range(4):
+            shop.go(3.0, noise_db=noise_db).go(3.0, cutting=False)
+        shop.go(1.5, 4.0, cutting=False, drowned=True).go(3.0, noise_db=noise_db)
+        assert not shop.found
+        assert bool(shop.go(1.0, 4.0, cutting=False).found) is (noise_db == 12.0)
+
+
+def judged(*steps):
+    """Whether another machine is heard after steps of 0.1 s: so many alike, and their z, rate and so on."""
+    other, t = OtherMachine(SURE_Z, RISEN_Z, 0.003, 1.0), 0.0
+    told = []
+    for n, *args in steps:
+        for _ in range(n):
+            t += 0.1
+            told.append(other.step(t, *args))
+    return told
+
+
+def test_another_machine_is_one_until_it_is_heard_to_be_gone():
+    pause, cut = (0.0, False, True), (0.0, True, True)
+    assert judged(
+        (1, 0.0, *cut, True), (9, 0.5, *cut), (9, 6.0, *pause), (3, 0.9, *pause), (9, 6.0, *pause)
+    ) == ([True] * 19 + [False] * 12)
+
+
+def test_what_strikes_on_at_one_rate_through_a_cut_is_no_other_machine():
+    for rates in ((0.002, 0.002), (0.002, 0.008)):
+        goes_on = [(1, 9.0, rate, True, True) for _ in range(9) for rate in rates]
+        told = judged((1, 0.0, 0.0, True, True, True), *goes_on)
+        assert told[9]
+        assert told[-1] is (rates[0] != rates[1])
+    assert judged((1, 0.0, 0.0, True, True, True), (99, 9.0, 0.002, False, True))[-1]  # no cut shows it
+
+
+def test_another_machine_is_believed_no_longer_than_one_runs():
+    """However often it is heard again; one that has gone is another one when it comes back."""
+    again = [(9, 6.0, 0.0, False, True), (1, 0.0, 0.0, True, True, True)]
+    told = judged(*again * 60)
+    assert told[9]
+    assert told[int(10 * AT_MOST_S)]
+    assert not any(told[int(10 * AT_MOST_S) + 10 :])
+    assert judged(*again * 60, (1, 0.0, 0.0, False, True), *again)[-1]
+
+
+@pytest.mark.parametrize("seed", range(10))
+def test_a_holding_that_lets_go_while_another_machine_was_heard_is_told(seed):
+    """Strikes in two pauses and not in the cut between them; the holding backs off in the cut after."""
+    shop = Shop(seed)
+    for _ in range(4):
+        shop.go(3.0).go(3.0, cutting=False)
+    shop.go(1.5, 4.0, cutting=False, drowned=True).go(3.0).go(1.0, 4.0, cutting=False, drowned=True)
+    before, lets_go_s = len(shop.found), shop.t
+    shop.go(3.0, lambda s: -8 + 3 * s)
+    for _ in range(3):
+        shop.go(1.0, 3.0, cutting=False).go(3.0, 3.0)
+    assert shop.found[before:][0][0] < lets_go_s + 15.0
+
+
+@pytest.mark.parametrize("seed", [1, 20, 22, 23])
+def test_a_holding_that_a_louder_cut_covers_is_no_other_machine(seed):
+    """It lets go in a pause too short to tell it; nothing of it is heard in the cut, and much in the next."""
+    shop = Shop(seed)
+    for _ in range(4):
+        shop.go(3.0, noise_db=12.0).go(3.0, cutting=False)
+    shop.go(0.5, lambda s: 2 + 3 * s, cutting=False).go(3.0, lambda s: -8.5 + 3 * s, noise_db=12.0)
+    assert not shop.rule._other.heard
+    shop.go(0.8, 12.5, cutting=False)
+    assert 27.5 < shop.first_s < 28.5
+
+
+def test_what_was_learned_through_another_sound_is_forgotten_with_it():
+    """The machine is learned anew, and no other is known."""
+    shop = Shop()
+    for _ in range(3):
+        shop.go(4.0, level_db=9.0, idle_db=9.0).go(2.0, cutting=False, idle_db=9.0)
+    shop.go(1.0, 6.0, cutting=False, drowned=True, idle_db=9.0).go(2.0, level_db=9.0, idle_db=9.0)
+    assert shop.rule._other.heard
+    for _ in range(3):
+        shop.go(4.0).go(3.0, cutting=False)
+    assert not shop.rule._other.heard
+    told = len(shop.found)
+    assert len(shop.go(5.0, lambda s: -8 + 6 * s).found) > told
 
 
 @pytest.mark.parametrize("seed", range(3))

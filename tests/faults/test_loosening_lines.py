@@ -8,6 +8,7 @@ import pytest
 from monitor.faults.episode import Finding
 from monitor.faults.loosening import LooseningRule
 from monitor.faults.loosening_lines import FIRST_S, LAG_S, KnockLines
+from monitor.faults.loosening_others import AT_MOST_S
 from monitor.measurements import Kind, Severity
 from monitor.signal.frames import frame_geometry
 from monitor.signal.turn_lines import EVERY_HOPS, OFF, STEP, TurnLines
@@ -187,6 +188,27 @@ def test_a_compressor_whose_rate_wanders_through_the_spindles_stays_one():
     assert not shop.found
     shop.go(3.0).go(3.0, cutting=False)  # it has gone
     assert shop.go(3.0, 8.0).found
+
+
+def test_lines_that_keep_the_spindles_rate_are_told_though_another_was_heard():
+    """A first frame, or a compressor, at another one; in cuts 5 s tell that it stays, in pauses nothing."""
+    shop = Rates().go(20.0).go(0.8, 12.0, 0.012)
+    assert shop.rule.others
+    assert not shop.found
+    shop.go(4.0, 12.0)
+    assert not shop.found
+    assert shop.go(4.0, 12.0).found
+    for cutting in (True, False):
+        shop = Rates().go(20.0, cutting=False).go(20.0).go(0.8, 12.0, 0.012)
+        assert bool(shop.go(8.0, 12.0, cutting=cutting).found) is cutting
+        assert shop.go(AT_MOST_S, 12.0, cutting=cutting).found
+
+
+def test_another_machine_is_forgotten_with_what_is_normal():
+    shop = Rates().go(20.0).go(0.8, 12.0, 0.012)
+    shop.rule.begin()
+    assert not shop.rule.others
+    assert shop.go(8.0).go(2.0, 12.0).found
 
 
 def test_lines_that_come_before_any_load_are_another_machines():
