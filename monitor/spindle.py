@@ -382,7 +382,7 @@ class Spindle:
         lately = self._lately
         if len(lately) < 2 * _STAYS_HOPS:
             return math.nan
-        before, after = sum(islice(lately, _STAYS_HOPS)), sum(islice(lately, _STAYS_HOPS, None))
+        before, after = sum(islice(lately, _STAYS_HOPS), 0.0), sum(islice(lately, _STAYS_HOPS, None), 0.0)
         return abs(after / before - 1) / (_STAYS_HOPS * step_s)
 
     def _forget(self) -> None:
