@@ -97,7 +97,9 @@ def test_one_that_cannot_begin_is_told_and_keeps_no_other_from_its_work() -> Non
     wrong = program("a", "import sys; print('no such job', file=sys.stderr); sys.exit(2)")
     with kept(wrong, program("b", ALIVE + SPEAKS)) as watched:
         watched.until(lambda: watched.said.count("a: no such job") >= 2 and bool(watched.pids("b")))
-    assert set(watched.statuses["a"]) == {2}
+    # it may just have been started again as all are asked to stop
+    assert watched.statuses["a"][0] == 2
+    assert set(watched.statuses["a"]) <= {2, -signal.SIGTERM}
     assert watched.statuses["b"] == [10]
 
 
