@@ -29,9 +29,17 @@ from collections import deque
 import numpy as np
 from numpy.typing import NDArray
 
-from monitor.faults.chatter_beside import LASTING_HOPS, tones_beside
+from monitor.faults.chatter_beside import tones_beside
 from monitor.faults.chatter_elsewhere import BACKGROUND_S, PASSING_DB, PASSING_S, Elsewhere
-from monitor.faults.chatter_growth import PAST_HOPS, came_in_a_step, grew_straight, in_db, is_straight
+from monitor.faults.chatter_growth import (
+    GROWS_EVERY,
+    PAST_HOPS,
+    came_in_a_step,
+    grew_straight,
+    in_db,
+    is_straight,
+    young_growth,
+)
 from monitor.faults.chatter_line import Line, near
 from monitor.faults.chatter_pitch import CAME_WITHIN, SHIVERS, WITHIN, Bins
 from monitor.faults.chatter_usual import Usual
@@ -289,9 +297,8 @@ class ChatterRule:
 
     def _see_how_it_came(self, line: Line, bins: slice) -> None:
         if not line.straight:
-            came = self._bins.beside(line.hz, CAME_WITHIN)
-            line.straight = is_straight(list(line.levels), self._past, came) or (
-                not line.looks and grew_straight(self._past, came)
+            line.straight = is_straight(line.levels) or (
+                not line.looks and grew_straight(self._past, self._bins.beside(line.hz, CAME_WITHIN))
             )
         if not line.looks:
             line.drifts = line.drifts or self._elsewhere.is_from(line, bins, self._hops)
@@ -300,10 +307,10 @@ class ChatterRule:
         """Look at what takes longer, of a line for which much speaks: company, beat, pitch."""
         line.looks += 1
         cutting, n = self._usual.cutting, line.n
-        line.grew = line.grew or line.is_own or (cutting and line.rises)
-        lasting = self._usual.knows_good and n > LASTING_HOPS
-        before = self._elsewhere.departure(self._hops, LASTING_HOPS) if lasting else None
-        line.take_company(tones_beside(over, before, k, line.hz, hop.spindle_hz, self._bins))
+        if cutting and n >= PAST_HOPS and n % GROWS_EVERY == 0:
+            line.grew = line.grew or self._young_growth(line)[1]
+        beside = tones_beside(over, k, line.hz, hop.spindle_hz, self._bins)
+        line.crowd += (beside - line.crowd) / min(line.looks, 6)
         if cutting and not line.is_own and n % LIPS_EVERY == 0:
             self._hear_lips(line, tones)
         line.take_pitch(self._bins)
@@ -316,9 +323,10 @@ class ChatterRule:
             line.lip_looks += 1
             turn_hz, passing_hz = self._usual.rotation_hz, self._usual.passing_hz
             line.rung = self._flutes > 1 and turn_beat(sound, self._fs, line.hz, turn_hz) >= RUNG
-            beat = lip_beat(sound, self._fs, line.hz, passing_hz)
-            line.one_sided = line.one_sided or beat == 0
-            line.lips = not (line.rung or line.one_sided) and beat >= LIPS
+            line.lips = not line.rung and lip_beat(sound, self._fs, line.hz, passing_hz) >= LIPS
+
+    def _young_growth(self, line: Line) -> tuple[bool, bool]:
+        return young_growth(self._past, self._bins.beside(line.hz, CAME_WITHIN))
 
     # ---- what it is ---------------------------------------------------------------------------------
 
@@ -350,9 +358,7 @@ class ChatterRule:
         # A program that is over has drawn the drill out; but a cut that began after it belies the reckoning.
         # Whether the load shows is not asked: loops and wander hide it, and what is heard in no cut is none.
         # But a centre drill turns at a speed, and cuts for a time, at which load's lines are not known.
-        # What begins with such a cut may be all that sounds like one: another machine that is switched on.
-        unforeseen = line.is_own and not self._foreseen and line.start_s - work.cut_s >= GREW_LATE_S
-        over = work.contact_s != work.contact_s and not unforeseen
+        over = work.contact_s != work.contact_s and (self._foreseen or not line.is_own)
         if over or work.spotting or not (line.inside and self._usual.cutting):
             return False
         if line.told:
@@ -361,14 +367,13 @@ class ChatterRule:
             line.enough >= ENOUGH
             and statistics.fmean(list(self._strengths)[-NOW_HOPS:]) >= GOES_ON * line.strength
             and line.level_db >= TOLD_DB
-            and line.still_stands
             and self._keeps_pitch(hop, line)
             and not self._doubtful(hop, line)
             and line.slow_db >= (DEPARTS_DB if self._usual.knows_good else NEW_DEPARTS_DB)
             and line.is_steady
             and line.slow_db > line.slow_best_db - FADES_DB
             and line.crowd < CROWDED
-            and (line.grew or self._is_back(line))
+            and self._has_grown(line)
             and (line.straight or not line.rung)
             and line.enough >= (ENOUGH if line.is_own or self._is_back(line) else UNPROVEN * ENOUGH)
         )
@@ -391,6 +396,19 @@ class ChatterRule:
         """
         alone = line.straight or (self._elsewhere.background_s <= self._ended_s and not line.rung)
         return near(line.hz, self._ended_hz) and alone
+
+    def _has_grown(self, line: Line) -> bool:
+        line.grew = line.grew or self._grows(line)
+        return line.grew
+
+    def _grows(self, line: Line) -> bool:
+        """Whether the line has risen lately, and not only come."""
+        if line.is_own:
+            return True
+        risen = line.has_risen
+        if risen is not None:
+            return risen
+        return self._is_back(line) or any(self._young_growth(line))
 
     def _keeps_pitch(self, hop: Hop, line: Line) -> bool:
         """Whether it keeps its pitch; a voice does not, and is known from then on."""

@@ -15,40 +15,24 @@ from monitor.signal.tones import NOISE_SHOWS
 BESIDE_DB, BESIDE_LEAST = 8.0, 2.5
 """Another tone counts if it is no more than this under the line, and departs at least by 4 dB."""
 
-LASTING_DB, LASTING_LEAST, LASTING_HOPS = 12.0, 2.0, 8
-"""And one fainter if it lasts: in the mean of two averages so many hops apart, which share no sound, it may
-be so far under the line, and departs by 3 dB: noise alone shows 6 dB less there. Only good pecks tell what
-else a cut brings."""
-
 SIDEBANDS = 8
 """Sidebands at so many rotations on either side belong to the line: lips and runout modulate it."""
 
 
-def tones_beside(
-    over: NDArray[np.float32],
-    before: NDArray[np.float32] | None,
-    k: int,
-    hz: float,
-    spindle_hz: float,
-    bins: Bins,
-) -> int:
+def tones_beside(over: NDArray[np.float32], k: int, hz: float, spindle_hz: float, bins: Bins) -> int:
     """Number of other tones that are no multiples or sidebands of the line.
 
     Parameters
     ----------
-    over, before : float32, shape (n_bins,)
-        Departure, see `ToneMemory.departure`, now and `LASTING_HOPS` before; None where good pecks are not
-        known, or the line is younger.
+    over : float32, shape (n_bins,)
+        Departure, see `ToneMemory.departure`.
     k, hz : bin and frequency of the line
     spindle_hz : NaN where not known
     """
-    line = over.item(k) / NOISE_SHOWS
-    there = over > NOISE_SHOWS * max(BESIDE_LEAST, line * 10 ** (-BESIDE_DB / 10))
-    if before is not None:
-        there |= over + before > 2 * NOISE_SHOWS * max(LASTING_LEAST, line * 10 ** (-LASTING_DB / 10))
+    least = NOISE_SHOWS * max(BESIDE_LEAST, over.item(k) / NOISE_SHOWS * 10 ** (-BESIDE_DB / 10))
     rotation = spindle_hz if spindle_hz == spindle_hz else 0.0
     near = SIDEBANDS * rotation + bins.lobe * bins.bin_hz
-    tones = [at * bins.bin_hz for at in np.flatnonzero(there).tolist()]
+    tones = [at * bins.bin_hz for at in np.flatnonzero(over > least).tolist()]
     base = _base_of(hz, tones, bins)
     others, last = 0, -math.inf
     for f in tones:

@@ -50,10 +50,6 @@ class Elsewhere:
         spare, self._departures[oldest] = self._departures[oldest], over
         return spare
 
-    def departure(self, hops: int, ago: int) -> NDArray[np.float32]:
-        """That of so many hops ago, fewer than `PAST_HOPS`."""
-        return self._departures[(hops - ago) % PAST_HOPS]
-
     def note_tone(self, hop: Hop, line: Line) -> None:
         """Keep a tone that was not of the cut; two that are unrelated are music, voices, another machine."""
         self._tones = [(t, hz, cut) for t, hz, cut in self._tones if hop.t - t < BACKGROUND_S]
@@ -86,7 +82,7 @@ class Elsewhere:
             related = line.follows_sudden and is_multiple(line.hz, line.follows_hz)
             if related or DRIFT < moved < GLIDE_SHARE:
                 return True
-        before = self.departure(hops, line.n + self._glide_hops)
+        before = self._departures[(hops - line.n - self._glide_hops) % PAST_HOPS]
         lobe, bin_hz = self._bins.lobe, self._bins.bin_hz
         gap = max(lobe, math.ceil(self._usual.passing_hz / bin_hz)) if line.inside else lobe
         here = float(before[max(0, bins.start - gap) : bins.stop + gap].max())

@@ -10,9 +10,6 @@ from collections.abc import Iterable, Sequence
 
 from monitor.signal.tones import Tones
 
-Level = tuple[float, float]
-"""Of a line in a single spectrum: its power, in dB, and that over the noise."""
-
 PAST_HOPS = 16
 """Kept to see how a line came: 0.8 s."""
 
@@ -34,23 +31,23 @@ STRAIGHT_HOPS, STRAIGHT_DB, STRAIGHT, STRAIGHT_LEAST_DB = 8, 5.0, 10.0, 0.3
 many hops (0.4 s) by so much at least, and by ten times its deviation from a straight line, has grown like
 that (noise alone leaves a deviation of 1 dB at 15 dB over it, and the least keeps a quiet room from proving
 much). A note that begins, and the room that answers it, rise by four to seven times that: half a step, half
-none. So a straight rise needs no other proof, though a voice or tune was heard before, or it is of mains. But
-it was weaker before that rise: the scatter of a steady hum in noise falls by chance on a straight rise out of
-a dip, once in so many looks, and the hops before the dip show it."""
+none. So a straight rise needs no other proof, though a voice or tune was heard before, or it is of mains."""
 
-YOUNG_HOPS, YOUNG_APART, YOUNG_DB = 4, 8, 4.0
-"""Growth that noise makes uneven: the median of so many single spectra rises by so much within 0.4 s, all of
-it since the line is followed and stands over the noise: by 10 dB a second; noise leaves 2 unsure. A note of a
-tune, a telephone have their level within a frame or two, and stay there; averages hide that for as long as
-they are, and the median leaves out the frame in which it began."""
+GROWS_HOPS, GROWS_DB = 30, 3.0
+"""A line that was there a second before, as strong but for this, does not grow."""
 
-GROWS, GROWS_BEND = ((15, 6.0), (28, 4.0)), 0.2
-"""Slow growth shows over more time: a line grows that has risen by so many dB from the first to the last
-third of so many hops (0.75 and 1.4 s: by 12 and by 4 dB a second), and is in the middle third no higher over
-the middle of both than this share of the rise. What comes at once stands half of its rise higher there, a
-level in proportion to the time, of another machine that comes to speed within that time, a quarter. (Of a
-line 13 dB over the noise thirds of five spectra leave a deviation of 1 dB there: a sixth of the smallest
-rise.) Louder machines that fade in, and slower ones, grow as chatter does."""
+GROWS_EVERY = 4
+"""Hops between two looks whether a line that is followed rose lately: what has grown has, though other signs
+come to agree only later."""
+
+YOUNG_HOPS, YOUNG_APART, YOUNG_DB, BOUNDED_DB = 4, 8, 2.5, 4.0
+"""Nor does a younger one, unless the median of so many single spectra has risen by the third within the
+second (0.4 s, in which chatter that grows by 8 dB a second, which is slow, rises by 3; noise leaves 2
+unsure), or had lately, by the fourth, out of a line that already stood over the noise: it may be bounded by
+now. A note of a tune, a telephone, a motor that is switched on have their level within a frame or two, and
+stay there; averages hide that for as long as they are, and the median leaves out the frame in which it began.
+One that ended with a cut and is back has grown before. The price: chatter that grows by 60 dB a second and
+more to a bound that is hardly over what tells is told in the next peck."""
 
 
 def in_db(power: float) -> float:
@@ -58,38 +55,12 @@ def in_db(power: float) -> float:
     return 10 * math.log10(power if power > 1e-3 else 1e-3)
 
 
-def is_straight(levels: Sequence[Level], past: Sequence[Tones], bins: slice) -> bool:
-    """Whether the newest levels of a line rise like those of what grows exponentially.
-
-    ``past`` and ``bins``: the spectra up to that before the newest, and where the line stands in them.
-    """
-    if len(levels) < STRAIGHT_HOPS:
-        return False
-    begins = _begins(levels[-STRAIGHT_HOPS:])
-    if begins is None:
-        return False
-    before = list(past)[: len(past) + 1 - STRAIGHT_HOPS]
-    return _out_of_less(begins, _levels(before[-STRAIGHT_HOPS:], bins))
-
-
-def grew_straight(past: Iterable[Tones], bins: slice) -> bool:
-    """Whether the line in these bins grew exponentially before it was followed."""
-    past = list(past)
-    shown = _levels(past, bins)
-    levels = list(zip(_powers(past, bins), shown, strict=True))
-    for k in range(len(past) - STRAIGHT_HOPS + 1):
-        begins = _begins(levels[k : k + STRAIGHT_HOPS])
-        if begins is not None and _out_of_less(begins, shown[max(k - STRAIGHT_HOPS, 0) : k]):
-            return True
-    return False
-
-
-def _begins(levels: Sequence[Level]) -> float | None:
-    """Where a straight rise begins, in dB over the noise; None where it is none."""
+def is_straight(levels: Sequence[tuple[float, float]]) -> bool:
+    """Whether levels, in dB and in dB over the noise, rise like those of what grows exponentially."""
     n = len(levels)
     powers, shown = [db for db, _ in levels], [db for _, db in levels]
-    if sorted(shown)[n // 4] < STEP_NOISE_DB:
-        return None
+    if n < STRAIGHT_HOPS or sorted(shown)[n // 4] < STEP_NOISE_DB:
+        return False
     middle = (n - 1) / 2
     spread = n * (n * n - 1) / 12
     times = [(n - 1) * (k - middle) / spread for k in range(n)]
@@ -98,32 +69,14 @@ def _begins(levels: Sequence[Level]) -> float | None:
     mean = math.fsum(powers) / n
     off = [db - mean - rise * (k - middle) / (n - 1) for k, db in enumerate(powers)]
     deviation = math.sqrt(sum(x * x for x in off) / (n - 2))
-    straight = min(rise, over) >= max(STRAIGHT_DB, STRAIGHT * max(deviation, STRAIGHT_LEAST_DB))
-    return math.fsum(shown) / n - over / 2 if straight else None
+    return min(rise, over) >= max(STRAIGHT_DB, STRAIGHT * max(deviation, STRAIGHT_LEAST_DB))
 
 
-def _out_of_less(begins: float, before: Sequence[float]) -> bool:
-    """Whether a line was no stronger before its rise begins, as far as it is known, or noise shows it."""
-    return len(before) < STRAIGHT_HOPS // 2 or statistics.median(before) <= max(begins, STEP_NOISE_DB)
-
-
-def rises_lately(levels: Sequence[Level]) -> bool:
-    """Whether the medians of a line's levels rise within `YOUNG_HOPS` and `YOUNG_APART`, out of what stood
-    over the noise."""
-    first, newest = levels[:YOUNG_HOPS], levels[-YOUNG_HOPS:]
-    power, shown = (statistics.median(levels) for levels in zip(*first, strict=True))
-    return shown >= STEP_NOISE_DB and all(
-        statistics.median(levels) - was >= YOUNG_DB
-        for levels, was in zip(zip(*newest, strict=True), (power, shown), strict=True)
-    )
-
-
-def rises_steadily(powers: Sequence[float], at_least_db: float) -> bool:
-    """Whether a level in dB rises by so much from its first third to its last, and not in the first half."""
-    third = len(powers) // 3
-    first, middle, last = (statistics.fmean(powers[k * third : (k + 1) * third]) for k in range(3))
-    rise = last - first
-    return rise >= at_least_db and middle - (first + last) / 2 <= GROWS_BEND * rise
+def grew_straight(past: Iterable[Tones], bins: slice) -> bool:
+    """Whether the line in these bins grew exponentially before it was followed."""
+    past = list(past)
+    levels = list(zip(_powers(past, bins), _levels(past, bins), strict=True))
+    return any(is_straight(levels[k : k + STRAIGHT_HOPS]) for k in range(len(past) - STRAIGHT_HOPS + 1))
 
 
 def came_in_a_step(spectra: Iterable[Tones], bins: slice) -> bool:
@@ -140,6 +93,19 @@ def came_in_a_step(spectra: Iterable[Tones], bins: slice) -> bool:
     return nothing and (fast or (stays and rise >= STEP_DB))
 
 
+def young_growth(past: Iterable[Tones], bins: slice) -> tuple[bool, bool]:
+    """Whether the line in these bins rises now, and whether it rose lately, by more, out of one that already
+    stood."""
+    past = list(past)
+    levels = _levels(past, bins)
+    pieces = [levels[k : k + YOUNG_HOPS] for k in range(len(levels) - YOUNG_HOPS + 1)]
+    *rises, newest = map(min, _young_rises(levels), _young_rises(_powers(past, bins)))
+    return newest >= YOUNG_DB, any(
+        rise >= BOUNDED_DB and min(piece) >= STEP_NOISE_DB + STEP_NEAR_DB
+        for rise, piece in zip(rises, pieces, strict=False)
+    )
+
+
 def _powers(spectra: Iterable[Tones], bins: slice) -> list[float]:
     """Of the strongest of these bins in each newest spectrum, in dB."""
     return [10 * math.log10(max(float(one.newest[bins].max()), 1e-20)) for one in spectra]
@@ -148,3 +114,9 @@ def _powers(spectra: Iterable[Tones], bins: slice) -> list[float]:
 def _levels(spectra: Iterable[Tones], bins: slice) -> list[float]:
     """Of the strongest of these bins in each newest spectrum, in dB over the floor."""
     return [in_db(float((one.newest[bins] * one.per_floor[bins]).max())) for one in spectra]
+
+
+def _young_rises(levels: list[float]) -> list[float]:
+    """By how much the median of `YOUNG_HOPS` levels rises within `YOUNG_APART` hops, oldest first."""
+    medians = [statistics.median(levels[k : k + YOUNG_HOPS]) for k in range(len(levels) - YOUNG_HOPS + 1)]
+    return list(map(operator.sub, medians[YOUNG_APART:], medians))

@@ -7,16 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
-from monitor.faults.chatter_growth import (
-    GROWS,
-    STEP_NEAR_DB,
-    STEP_NOISE_DB,
-    YOUNG_APART,
-    YOUNG_HOPS,
-    Level,
-    rises_lately,
-    rises_steadily,
-)
+from monitor.faults.chatter_growth import GROWS_DB, GROWS_HOPS, STRAIGHT_HOPS
 from monitor.faults.chatter_pitch import SHIVER_HOPS, SHIVERS, WITHIN, Bins, Peak
 
 STEADY_DB, STRONG_DB, STRONG_STEADY_DB = 4.0, 8.0, 6.0
@@ -35,14 +26,6 @@ exponentially: a motor elsewhere that is switched on hums there, and one that a 
 the torque. Its rotor, and the pump on it, sound lower by its slip, of a kilowatt or two by this share (from
 memory). Chatter so low lies there by chance in one case of six."""
 
-DEPARTED_DB = 3.0
-"""By so much more than then a line that grows departs from what is usual, as averages show it, which lag."""
-
-STANDS_HOPS = 4
-"""A line that is told stands over the noise in half of so many newest spectra (0.2 s): one that is gone stays
-in averages for longer, while those that were heard beside it are gone too."""
-
-PAST_LEVELS = max(hops for hops, _ in GROWS)  # kept to see whether it goes on growing
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
 
@@ -51,11 +34,10 @@ class Line:
     """One line followed.
 
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
-    be chatter; ``straight``: it was seen to grow exponentially; ``grew``: that, or to rise for long;
-    ``lips``: it beats as the lips pass, found in so many ``lip_looks``, ``one_sided``: with a line on one
-    side alone; ``rung``: the turn pushes it (`monitor.faults.chatter.RUNG`); ``was_suspect``: the peck was
-    before it began; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from another
-    frequency; ``follows_hz``: the line followed until just before.
+    be chatter; ``straight``: it was seen to grow exponentially; ``lips``: it beats as the lips pass, found in
+    so many ``lip_looks``; ``rung``: the turn pushes it (`monitor.faults.chatter.RUNG`); ``was_suspect``: the
+    peck was before it began; ``sudden``: it rose at once, None before that is known; ``drifts``: it came from
+    another frequency; ``follows_hz``: the line followed until just before.
     """
 
     hz: float
@@ -73,7 +55,6 @@ class Line:
     follows_sudden: bool = False
     change_db: float = 0.0
     crowd: float = 0.0
-    crowds: int = 0
     looks: int = 0
     proven: bool = False
     told: bool = False
@@ -90,13 +71,12 @@ class Line:
     straight: bool = False
     lips: bool = False
     lip_looks: int = 0
-    one_sided: bool = False
     rung: bool = False
     was_suspect: bool = False
     grew: bool = False
-    levels: deque[Level] = field(default_factory=lambda: deque(maxlen=YOUNG_HOPS + YOUNG_APART))
-    past_db: deque[float] = field(default_factory=lambda: deque(maxlen=PAST_LEVELS))
-    past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=PAST_LEVELS))
+    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
+    past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
+    past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
     def go_over(self, hz: float) -> None:
         """Follow the same vibration at another of its multiples: what it showed of itself stays."""
@@ -129,11 +109,6 @@ class Line:
         self.before.append(power_db)
         if was == was:
             self.change_db += (abs(power_db - was) - self.change_db) / (n - 2 if n < 18 else 16)
-
-    def take_company(self, beside: int) -> None:
-        """Take how many tones that are not of the vibration are beside it; at any of its multiples."""
-        self.crowds += 1
-        self.crowd += (beside - self.crowd) / min(self.crowds, 6)
 
     def take_drift(self) -> None:
         """Note whether it has moved away from where it stood first."""
@@ -174,27 +149,17 @@ class Line:
         return self.change_db < (STEADY_DB if self.slow_db < STRONG_DB else STRONG_STEADY_DB)
 
     @property
-    def still_stands(self) -> bool:
-        """Whether it is in the newest spectra too, and not in averages alone."""
-        lately = [shown for _, shown in list(self.levels)[-STANDS_HOPS:]]
-        return bool(lately) and statistics.median(lately) >= STEP_NOISE_DB + STEP_NEAR_DB
-
-    @property
-    def rises(self) -> bool:
-        """Whether it rises lately or steadily, by what departs or stands over noise and by its own power.
+    def has_risen(self) -> bool | None:
+        """Whether it has risen since a second before, by what departs and by its own power; None before.
 
         By its own power too: as another sound dies away, a line that it hid comes out of it.
         """
-        past, powers = list(self.past_db), list(self.past_power_db)
-        young = len(self.levels) == YOUNG_HOPS + YOUNG_APART and len(past) < PAST_LEVELS
-        if young and rises_lately(list(self.levels)):
-            return True
-        return any(
-            len(past) >= hops
-            and self.slow_db - statistics.fmean(past[-hops:][: hops // 3]) >= DEPARTED_DB
-            and rises_steadily(powers[-hops:], at_least_db)
-            for hops, at_least_db in GROWS
-        )
+        past = list(self.past_db)
+        if len(past) < GROWS_HOPS:
+            return None
+        powers, third = list(self.past_power_db), GROWS_HOPS // 3
+        rise = statistics.fmean(powers[-third:]) - statistics.fmean(powers[:third])
+        return rise >= GROWS_DB and self.slow_db - statistics.fmean(past[:third]) >= GROWS_DB
 
 
 def near(hz: float, other_hz: float) -> bool:
