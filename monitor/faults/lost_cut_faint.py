@@ -245,6 +245,7 @@ class FaintCuts:
         self._faint_db = min(usual_db - max(FAINTER_DB, SDS * spread), lowest_db - BELOW_DB)
 
     def _told(self) -> Finding:
+        """A share of a good cut's power: in dB a lost cut is told by its knock, which stops the spindle."""
         rubbed = self._rubbed
         if rubbed is None:
             raise RuntimeError("no peck went faint")
@@ -254,8 +255,8 @@ class FaintCuts:
             f"The cut is {fainter_db:.0f} dB fainter than good ones since the peck before, and the feed goes "
             "on as usual: what is heard only rubs. The drill is broken, or the blank spins. Stop and look."
         )
-        limit_db = usual_db - self._faint_db
-        return Finding(Kind.LOST_CUT, Severity.HOLD, message, fainter_db, limit_db, "dB", rubbed.since_s)
+        share, limit = (100 * 10 ** (-db / 10) for db in (fainter_db, usual_db - self._faint_db))
+        return Finding(Kind.LOST_CUT, Severity.HOLD, message, share, limit, "%", rubbed.since_s)
 
 
 def _means(values: Sequence[float], hops: int) -> list[float]:

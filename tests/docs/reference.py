@@ -34,8 +34,7 @@ JUDGES = (
         "good_pecks", "variogram", "melting", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
         "chatter_beside", "chatter_usual", "chatter_elsewhere", "loosening", "loosening_lines",
         "loosening_others", "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone",
-        "returned", "masking",
-        "episode",
+        "returned", "masking", "episode",
     )),
     *(f"pecks.{name}" for name in (
         "cut", "centre_drill", "begin", "end", "missed", "mistaken", "heard", "rows", "learning",
