@@ -138,3 +138,11 @@ def test_what_is_told_is_judged_by_the_truth_and_nothing_else():
     assert result["told"] is None
     assert not result["in_time"]
     assert result["false_holds"] == []
+
+
+@pytest.mark.parametrize("seed", [36, 53, 65])
+def test_a_blank_that_spins_and_rubs_faintly_is_held_though_contact_comes(seed):
+    """Looked at for the rule: 5 to 17 dB under a cut, and 2 to 8 dB over the idle machine."""
+    result = run(("lost_cut", seed))
+    assert result["in_time"]
+    assert not result["false_holds"]
