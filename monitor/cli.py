@@ -13,6 +13,7 @@ from typing import NoReturn
 from monitor import __version__
 from monitor.errors import InputError, SpindlebellError, in_brief
 from monitor.manual import CAUTION, DOCS, Manual, ManualPage
+from monitor.stopping import Terminated
 
 # Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
 COMMANDS = {
@@ -74,6 +75,8 @@ def main(argv: Sequence[str] | None = None) -> int:
         status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
         print(end="", flush=True)
         return status
+    except Terminated:
+        return _fail(EXIT_OTHER, prog, "stopped by SIGTERM")
     except KeyboardInterrupt:
         return _fail(EXIT_OTHER, prog, "stopped by the keyboard")
     except BrokenPipeError:

@@ -40,6 +40,7 @@ SHELL = (
     "monitor/manual.py",
     "monitor/recordings.py",
     "monitor/session.py",
+    "monitor/stopping.py",
     "monitor/synth/",
     "monitor/whole_file.py",
 )

@@ -11,6 +11,7 @@ import pytest
 
 from monitor import __version__, cli
 from monitor.errors import EvidenceError, JobError
+from monitor.stopping import Terminated
 
 
 @pytest.mark.parametrize("name", cli.COMMANDS)
@@ -70,6 +71,7 @@ def test_the_command_decides_between_done_and_held(run_with, status):
         (PermissionError(13, "Permission denied", "out"), 1,
          "spindlebell replay: [Errno 13] Permission denied: 'out'\n"),
         (KeyboardInterrupt(), 1, "spindlebell replay: stopped by the keyboard\n"),
+        (Terminated(), 1, "spindlebell replay: stopped by SIGTERM\n"),
         (ZeroDivisionError("by zero"), 1,
          "spindlebell replay: a fault in the program itself, please report it: ZeroDivisionError: by zero\n"),
     ],

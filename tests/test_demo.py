@@ -2,7 +2,11 @@
 
 from __future__ import annotations
 
+import os
+import signal
 import socket
+import subprocess
+import sys
 from collections.abc import Iterator
 from datetime import UTC, datetime
 from pathlib import Path
@@ -14,6 +18,7 @@ from numpy.typing import NDArray
 from hardware.lines import SimulatedHoldLine
 from monitor import cli
 from monitor.commands import demo
+from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
 from monitor.evidence.store import BatchInfo
 from monitor.session import Session
@@ -53,6 +58,34 @@ def test_a_port_in_use_is_said_before_anything_else(
         assert cli.main(["demo", "--port", str(port), "--out", str(tmp_path / "out")]) == 2
     assert f"--port {port}: is in use by another program; give another" in capsys.readouterr().err
     assert not (tmp_path / "out").exists()
+
+
+@pytest.mark.parametrize("ended_by", [signal.SIGINT, signal.SIGTERM])
+@pytest.mark.parametrize("stage", ["playing", "over"])
+def test_it_ends_in_good_order_with_a_line(tmp_path: Path, stage: str, ended_by: signal.Signals) -> None:
+    out = tmp_path / "out"
+    words = ["demo", "--blanks", "1", "--speed", "10", "--port", "0", "--out", str(out)]
+    with subprocess.Popen(
+        [sys.executable, "-m", "monitor.cli", *words],
+        stdout=subprocess.PIPE,
+        stderr=subprocess.PIPE,
+        text=True,
+        env=os.environ | {"PYTHONUNBUFFERED": "1"},
+    ) as process:
+        try:
+            assert process.stdout is not None
+            waited_for = {"playing": "Ctrl-C ends the demo", "over": "The page stays at"}[stage]
+            assert any(waited_for in line for line in process.stdout)
+            process.send_signal(ended_by)
+            said, complained = process.communicate(timeout=20)
+        finally:
+            process.kill()
+    if stage == "over":
+        assert (process.returncode, said, complained) == (0, "The page has ended.\n", "")
+    else:
+        by = "SIGTERM" if ended_by == signal.SIGTERM else "the keyboard"
+        assert (process.returncode, complained) == (1, f"spindlebell demo: stopped by {by}\n")
+    assert Archive(out).batches()  # its evidence can be read
 
 
 class ScriptedMachine:

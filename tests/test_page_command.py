@@ -35,7 +35,8 @@ def test_a_wrong_address_is_one_line(
     assert capsys.readouterr().err.count("\n") == 1
 
 
-def test_it_serves_past_work_until_ctrl_c(tmp_path: Path) -> None:
+@pytest.mark.parametrize("ended_by", [signal.SIGINT, signal.SIGTERM])
+def test_it_serves_past_work_until_it_is_ended_and_says_so(tmp_path: Path, ended_by: signal.Signals) -> None:
     keep_batch(tmp_path)
     with subprocess.Popen(
         [sys.executable, "-m", "monitor.cli", "page", str(tmp_path), "--port", "0"],
@@ -50,7 +51,8 @@ def test_it_serves_past_work_until_ctrl_c(tmp_path: Path) -> None:
             assert process.stdout.readline() == f"Batches in {tmp_path}: 1. Ctrl-C ends the page.\n"
             with urllib.request.urlopen(f"{address}api/session") as answer:
                 assert json.load(answer) == {"right": "operate", "until": None, "live": False, "past": True}
-            process.send_signal(signal.SIGINT)
+            process.send_signal(ended_by)
+            assert process.stdout.read() == "The page has ended.\n"
             assert process.wait(timeout=10) == 0
         finally:
             process.kill()

@@ -26,7 +26,7 @@ from monitor import __version__
 from monitor.baseline import Baseline, describe, learned_orders
 from monitor.cli import EXIT_DONE, EXIT_HELD
 from monitor.commands.listen import told_of_batch
-from monitor.commands.page import reporter
+from monitor.commands.page import PAGE_ENDED, reporter
 from monitor.errors import InputError
 from monitor.evidence.archive import Archive
 from monitor.evidence.recorder import Evidence
@@ -39,6 +39,7 @@ from monitor.quantities import format_count
 from monitor.session import Session
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.station import load_station
+from monitor.stopping import sigterm_as_ctrl_c
 from monitor.synth.held import HeldScene
 from monitor.synth.scenes import (
     Scene,
@@ -67,7 +68,7 @@ MANUAL = Manual(
 
     On the third blank, about a minute and a half in, the drill binds and the hold is raised. It stays until
     somebody presses and keeps Reset on the page; then the batch goes on. After the last blank the page
-    stays until Ctrl-C.
+    stays until Ctrl-C (or SIGTERM).
     """,
     examples=[
         ("spindlebell demo", "The whole batch in real time:"),
@@ -114,6 +115,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+@sigterm_as_ctrl_c()
 def run(args: argparse.Namespace) -> int:
     """Play the demo batch and serve its page."""
     from dashboard.app import SessionOperator, create_app
@@ -315,6 +317,7 @@ def _tell(heard: Heard) -> None:
 
 
 def _wait_for_keyboard(url: str) -> None:
-    print(f"The page stays at {url} until Ctrl-C.", flush=True)
     with suppress(KeyboardInterrupt):
+        print(f"The page stays at {url} until Ctrl-C.", flush=True)
         threading.Event().wait()
+    print(PAGE_ENDED, flush=True)

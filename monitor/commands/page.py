@@ -17,15 +17,17 @@ from monitor.cli import EXIT_DONE
 from monitor.errors import EvidenceError, InputError
 from monitor.evidence.archive import Archive
 from monitor.manual import Manual
+from monitor.stopping import sigterm_as_ctrl_c
 
 REPORT_TIMEOUT_S = 300.0  # of hours of evidence, on a slow computer
+PAGE_ENDED = "The page has ended."
 
 
 MANUAL = Manual(
     about="""
     Serves the page for past batches, with no machine and no microphone: every blank and peck, each hold
     with its sound and curves, drill wear, two batches beside each other, files to take away. Here you say
-    of each hold whether it was real; `thresholds` tunes by these verdicts. Ctrl-C ends it.
+    of each hold whether it was real; `thresholds` tunes by these verdicts. Ctrl-C (or SIGTERM) ends it.
     """,
     examples=[
         ("spindlebell page evidence", "On this computer, at http://127.0.0.1:8765:"),
@@ -48,6 +50,7 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
+@sigterm_as_ctrl_c()
 def run(args: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C."""
     from dashboard.app import create_app
@@ -65,9 +68,10 @@ def run(args: argparse.Namespace) -> int:
         with serving(app, listening):
             url = page_address(args.host, listening.getsockname()[1])
             print("\n".join(invitation(url, entry, qr=sys.stdout.isatty())))
-            print(f"Batches in {archive.directory}: {n_batches}. Ctrl-C ends the page.", flush=True)
             with suppress(KeyboardInterrupt):
+                print(f"Batches in {archive.directory}: {n_batches}. Ctrl-C ends the page.", flush=True)
                 threading.Event().wait()
+    print(PAGE_ENDED, flush=True)
     return EXIT_DONE
 
 
