@@ -63,8 +63,8 @@ class DialError:
     or_off: float = OFF
     _beats: deque[Turn] = field(init=False)
     _cutting: bool = False
-    _real: float = 0.0  # of the sum of the beats
-    _imag: float = 0.0
+    _sum_real: float = 0.0  # of the sum of the beats
+    _sum_imag: float = 0.0
     _n: float = 0.0
 
     def __post_init__(self) -> None:
@@ -84,15 +84,15 @@ class DialError:
             return False
         keep = 1 - self.step_s / BEAT_S
         turned = beats[-1].beat * beats[0].beat.conjugate()
-        self._real = keep * self._real + turned.real
-        self._imag = keep * self._imag + turned.imag
+        self._sum_real = keep * self._sum_real + turned.real
+        self._sum_imag = keep * self._sum_imag + turned.imag
         self._n = keep * self._n + 1
-        alike = min(math.hypot(self._real, self._imag) / self._n, 1.0)
+        alike = min(math.hypot(self._sum_real, self._sum_imag) / self._n, 1.0)
         looks = self._n / BEAT_LOOKS
         if looks < 4 or alike * alike * looks < BEAT_SURE:
             return False
         per_turn = 2 * math.pi * self.flutes * (beats[-1].turns - beats[0].turns)
-        self.off = -math.atan2(self._imag, self._real) / per_turn
+        self.off = -math.atan2(self._sum_imag, self._sum_real) / per_turn
         or_off = 4 * math.sqrt((1 - alike * alike) / (2 * looks)) / alike / per_turn
         self.or_off = max(or_off, LEAST_OFF)
         return True
