@@ -141,6 +141,11 @@ COURSE_CHANCE = 0.5
 COURSE_WITHIN = 0.01
 """A speed so near to where the course leads, and that falls too, is on it, however unsure it is by itself."""
 
+LATELY_BENDS, LATELY_HOPS, LATELY_S = 2.5, 8, 0.6
+"""The same just before the fall, 3.5 deviations of a difference: other sound that draws the speed to and fro
+comes and goes, and where it scatters so much already, some hops lead down by chance. The median of so many
+bends, no older: one slip of the ear, which bends three, tells nothing. Fewer than half of them tell nothing."""
+
 COURSE_SHARE = 0.5
 """Of the warning, which such a fall must have led beyond what cuts are known to sag: a spindle falls as fast
 as a drill enters, and no farther than that."""
@@ -263,6 +268,9 @@ class SagRule:
     _course_from: tuple[float, float] = (0.0, 0.0)
     _bend: float = USUAL_BEND  # mean of the speed's second differences in cuts, over the free speed
     _bends: float = BENDS_PRIOR
+    _lately: deque[tuple[float, float]] = field(
+        default_factory=lambda: deque(maxlen=LATELY_HOPS + COURSE_HOPS)
+    )
     _newest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=3))
     _course_s: float = -math.inf
     _course_sag: float = 0.0
@@ -470,7 +478,8 @@ class SagRule:
         self._course.append((t, sag, chance))
         (start_s, start, _), hops = self._course[0], len(self._course)
         steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
-        steadily = steadily and sag - start >= COURSE_BENDS * self._bend
+        bends = max(COURSE_BENDS * self._bend, LATELY_BENDS * self._bend_before(start_s))
+        steadily = steadily and sag - start >= bends
         far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST
         if steadily and far and math.prod(one[2] for one in self._course) >= COURSE_CHANCE:
             self._course_from = self._course_from if fallen_to else (start_s, start)
@@ -488,9 +497,16 @@ class SagRule:
         if len(newest) < 3 or hop.t - newest[0][0] > 2.5 * hop.step_s:
             return
         before, middle, last = (one for _, one in newest)
+        bend = abs(last - 2 * middle + before)
+        self._lately.append((hop.t, bend))
         if max(abs(before), abs(middle), abs(last)) < self.warning_pct / 100:
             self._bends = min(self._bends + 1, BENDS_MEMORY)
-            self._bend += (abs(last - 2 * middle + before) - self._bend) / self._bends
+            self._bend += (bend - self._bend) / self._bends
+
+    def _bend_before(self, start_s: float) -> float:
+        """By how much it scattered just before a fall began; 0 where too little is known of that."""
+        bends = [bend for t, bend in self._lately if start_s - LATELY_S <= t < start_s]
+        return statistics.median(bends) if len(bends) >= LATELY_HOPS // 2 else 0.0
 
     def _fallen_to(self, t: float) -> float:
         """Sag at a time by the course, 0 where there is none."""

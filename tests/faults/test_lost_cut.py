@@ -346,6 +346,19 @@ def test_what_only_touches_does_not_end_the_wait():
     assert wait.held_s == pytest.approx(alone.held_s, abs=ASK_S + 0.05)
 
 
+@pytest.mark.parametrize(("rise_db", "waits"), [(2.0, True), (9.0, False)], ids=["by load alone", "heard"])
+def test_what_is_waited_for_may_come_unheard_while_another_machine_is_followed(rise_db, waits):
+    """A lathe beside it runs up through its speed: then no load of this one is known, nor afterwards what was
+    cut meanwhile, though something touches again."""
+    heard = {"rise_db": rise_db, "load_tells": True}
+    for strange in (rotation(sag=-0.2), rotation(sag=math.nan, slipped=True)):
+        alone, other = Wait(8.0, 1.0, blanks=0).go(12, **heard), Wait(8.0, 1.0, blanks=0)
+        other.go(0.5, **heard).go(3.0, turning=strange).go(0.2, cutting=True)
+        other.cycle.touched = True
+        other.go(12, cutting=False, end_s=other.t)
+        assert (other.held_s > alone.held_s + 2.5) is waits
+
+
 def test_pecks_that_sound_on_while_the_axis_draws_the_drill_out_follow_the_job():
     assert Wait(9.5, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).held_s < 12
     assert Wait(16.0, 6.5, 1.0, blanks=0, job_mm=(*PECKS_MM, 4.0)).go(20).found == []

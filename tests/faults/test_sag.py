@@ -480,6 +480,19 @@ def test_what_comes_down_from_above_the_free_speed_is_on_no_course(first_sag, he
     assert (walk.first(Severity.HOLD)[1] is not None) is held
 
 
+@pytest.mark.parametrize(("leaps", "held"), [(0.0, True), (0.02, False)])
+def test_a_fall_out_of_a_speed_that_was_drawn_to_and_fro_is_on_no_course(leaps, held):
+    """Voices draw it, for half a second: three hops of that lead down as well."""
+    falls = {"rate_hz_s": -0.3 * SPINDLE_HZ, "at": KNOWN}
+    walk = Walk().go(5, 0.0, at=KNOWN)
+    for k in range(10):
+        walk.go(0.05, 0.01 + leaps * (-1) ** k, at=KNOWN)
+    for sag in (0.02, 0.04, 0.06):
+        walk.go(0.05, sag, **falls)
+    walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=KNOWN)
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
 def test_but_not_where_it_is_surely_heard_to_have_stopped_falling():
     """A load that has settled."""
     fell = Walk().go(1, 0.0, at=KNOWN).go(0.3, lambda s: 0.15 * s, **FALLS_ON)
