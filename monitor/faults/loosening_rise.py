@@ -38,7 +38,7 @@ and then stays or falls."""
 
 FAST_DB, SLOWS = 2.0, 0.5
 """Growth from one stretch to the next that has to go on by this share at least: a knock that grows by so
-much, 7 dB a second, gets louder on and on. A compressor that runs up is as loud as it gets within a second."""
+much, 7 dB a second, gets louder on and on. One of a compressor that runs up slows within a second."""
 
 APART = 0.5
 """Share of the greatest rise that the least may have: what is struck rings in some bands. A microphone that
