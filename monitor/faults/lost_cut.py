@@ -218,8 +218,8 @@ class LostCutRule:
 
     def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> bool:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
-        if not cycle.surely_cut:
-            return False  # other sound may have made all of them
+        if not cycle.surely_cut or cycle.spot_was_a_peck:
+            return False  # other sound may have made all of them; or it is not known which they were
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
             # what sounded like a cut since was no peck: too short, or a touch

@@ -45,7 +45,8 @@ class Wait:
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
             peck=len(heard_mm) + 1, is_overdue=lambda: True, may_be_in=lambda: self.t < self.doubt_s,
-            missed_contact_s=self.missed_contact_s, surely_cut=True, so_far=lambda end_s: pecks(8.0, 5.0)[1],
+            missed_contact_s=self.missed_contact_s, surely_cut=True, spot_was_a_peck=False,
+            so_far=lambda end_s: pecks(8.0, 5.0)[1],
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
@@ -77,6 +78,12 @@ class Wait:
 def test_nothing_is_lost_where_all_that_was_heard_may_be_other_sound(blanks):
     wait = Wait(8.0, 5.0, blanks=blanks)
     wait.cycle.surely_cut = False
+    assert not wait.go(30).found
+
+
+def test_nor_where_the_centre_drill_may_have_been_a_peck():
+    wait = Wait(8.0, 5.0)
+    wait.cycle.spot_was_a_peck = True
     assert not wait.go(30).found
 
 
