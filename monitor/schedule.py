@@ -142,6 +142,7 @@ class Schedule:
     learned: bool = field(init=False)
     count: int = field(init=False)
     _blanks: deque[list[HeardPeck]] = field(default_factory=lambda: deque(maxlen=BLANKS))
+    _supposed: bool = False  # not known: the job's pecks, laid over other sound; or found to be wrong
 
     def __post_init__(self) -> None:
         self.learned, self.count = bool(self.lengths), len(self.lengths) or len(self.job_mm)
@@ -188,10 +189,14 @@ class Schedule:
         missed_mm = min(self.point_mm, expected_mm / 2) if k == 0 and peck.length_mm < expected_mm else 0.0
         return same(peck, max(expected_mm - missed_mm, peck.length_mm) if missed_mm else expected_mm)
 
-    def learn(self, pecks: list[HeardPeck]) -> None:
-        """Take a blank that was heard to its end; the usual one is what most of the last blanks were like."""
+    def learn(self, pecks: list[HeardPeck], supposed: bool = False) -> None:
+        """Take a blank that was heard to its end; the usual one is what most of the last blanks were like.
+
+        ``supposed``: its pecks are the job's, laid over sounds of which none was surely a cut.
+        """
         if not pecks:
             return
+        self._supposed = supposed and (self._supposed or not self._blanks)
         self._blanks.append(pecks)
         counts = [len(blank) for blank in self._blanks]
         usual = max(counts, key=lambda count: (counts.count(count), count == len(pecks)))
@@ -224,6 +229,13 @@ class Schedule:
             if not same(peck, min(max(peck.length_mm, mm - faint_mm), mm)):
                 return False
         return any(same(peck, mm) for peck, mm in zip(pecks, self.job_mm, strict=False))
+
+    def doubt(self) -> None:
+        """What was expected by it alone did not come true: it is not believed before another blank is heard.
+
+        Not where so many were heard that they know better.
+        """
+        self._supposed = self._supposed or self.blanks < AGREED
 
     def forget(self) -> None:
         """The program has changed: the blanks before tell nothing any more."""
@@ -311,7 +323,10 @@ class Schedule:
         number of pecks is not the job's, since a sound of the workshop may have made a peck of its own.
 
         One will do whose pecks, in the job's number, were heard no shorter: what goes on for a moment after
-        each of them, as an axis or a blast of air does, leaves their number."""
+        each of them, as an axis or a blast of air does, leaves their number. Lengths that were taken from the
+        job in the first place prove nothing, if another sound may have made all of it."""
+        if self._supposed:
+            return False
         if self.as_job:
             return self.learned
         if self.count != len(self.job_mm):

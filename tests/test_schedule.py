@@ -4,7 +4,7 @@ import math
 
 import pytest
 
-from monitor.schedule import BLANKS, HeardPeck, Schedule, difference, same
+from monitor.schedule import AGREED, BLANKS, HeardPeck, Schedule, difference, same
 
 RATE_MM_S = 2.0
 
@@ -184,6 +184,29 @@ def test_a_program_is_known_once_as_the_job_says_else_when_it_was_heard_again():
         for now in known:
             schedule.learn(timed(*CYCLE_S))
             assert schedule.known is now
+
+
+def test_the_jobs_pecks_laid_over_what_may_be_other_sound_prove_nothing_of_themselves():
+    schedule = Schedule(JOB_MM)
+    schedule.learn(timed(*CYCLE_S), supposed=True)
+    schedule.learn(timed(*CYCLE_S), supposed=True)  # two in what was taken for one
+    assert schedule.learned
+    assert not schedule.known
+    schedule.learn(timed(*CYCLE_S))
+    assert schedule.known
+    schedule.learn(timed(*CYCLE_S), supposed=True)  # a later one takes nothing away
+    assert schedule.known
+
+
+def test_a_doubted_program_is_known_again_by_the_next_blank_unless_many_told_it():
+    for blanks, known in ((1, False), (AGREED, True)):
+        schedule = Schedule(JOB_MM)
+        for _ in range(blanks):
+            schedule.learn(timed(*CYCLE_S))
+        schedule.doubt()
+        assert schedule.known is known
+        schedule.learn(timed(*CYCLE_S))
+        assert schedule.known
 
 
 def test_a_program_is_known_at_once_where_each_of_its_pecks_was_heard_as_long_as_the_job_says_or_longer():

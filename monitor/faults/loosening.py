@@ -411,8 +411,10 @@ class LooseningRule:
         """Whether another sound is louder than the machine: one that goes on up to contact does in the cut.
 
         Strokes waver; but the axis is quiet for some tenths before contact, as the drill comes at its feed.
+        Whether it has ended is heard with the drill out of the cut.
         """
-        drowned_s = self._drowned_s + (step_s if drowns else -step_s if cuts else -FADES_TIMES * step_s)
+        fades = 0.0 if cuts and self._other_sound else 1.0 if cuts else FADES_TIMES
+        drowned_s = self._drowned_s + (step_s if drowns else -fades * step_s)
         self._drowned_s = min(max(drowned_s, 0.0), 2 * DROWNED_S)
         if self._drowned_s > DROWNED_S:
             self._other_sound = True

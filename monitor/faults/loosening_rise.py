@@ -36,6 +36,10 @@ GROWS_ON_DB, STRETCHES, STRETCH_S = 0.3, 4, 0.3
 times as much. A syllable, a note or a machine switched on rises from one to the next or to the one after it,
 and then stays or falls."""
 
+FAST_DB, SLOWS = 2.0, 0.5
+"""Growth from one stretch to the next that has to go on by this share at least: a knock that grows by so
+much, 7 dB a second, gets louder on and on. One of a compressor that runs up slows within a second."""
+
 APART = 0.5
 """Share of the greatest rise that the least may have: what is struck rings in some bands. A microphone that
 is turned up, or the work's grain, raises all of them."""
@@ -150,5 +154,7 @@ class RisingCut:
         if float(self._level[two].mean()) - min(float(past[two].mean()) for past in self._past) < GREW_DB:
             return None
         turns = np.array(newest)[:, two].mean(axis=1)
-        stretches = turns.reshape(STRETCHES, -1).mean(axis=1)
-        return louder_db if float(np.diff(stretches).min()) >= GROWS_ON_DB else None
+        grew_db = np.diff(turns.reshape(STRETCHES, -1).mean(axis=1))
+        most_db = float(grew_db.max())
+        slows = most_db >= FAST_DB and float(grew_db[-1]) < SLOWS * most_db
+        return None if slows or float(grew_db.min()) < GROWS_ON_DB else louder_db

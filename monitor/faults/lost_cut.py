@@ -62,6 +62,10 @@ among others so that it is shorter than they are by this factor, which depth alo
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
+FASTER = 0.04
+"""A speed over the free one by this share is another machine's, which covers this one: a warm motor drifts by
+less. Cuts that are told by their load alone go unheard meanwhile."""
+
 SPARE_SHARE = 0.2
 """A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:
 a peck under other sound may have been dated late, or a gap been learned too short."""
@@ -148,6 +152,7 @@ class LostCutRule:
     _end_s: float = math.nan
     _allowed_s: float = math.nan
     _hidden_s: float = 0.0
+    _unheard_s: float = -math.inf
     _missing: bool = False
     _asked_s: float = -math.inf
     _loud_s: float = 0.0
@@ -190,7 +195,8 @@ class LostCutRule:
             self._allowed_s = self._allowed(cycle, detector.load_tells)
             heard = (cycle.blank, len(cycle.heard))
             if cycle.touched:
-                self._end_s = cycle.last_end_s  # the peck that is due may still come
+                # the peck that is due may still come, but for what was hidden since it was waited for
+                self._end_s = max(cycle.last_end_s, self._unheard_s)
             elif heard == self._heard and heard[1] == cycle.schedule.count - 1:
                 self._allowed_s = math.nan  # something touched since: a last peck may be as faint and short
             self._heard = heard
@@ -199,6 +205,8 @@ class LostCutRule:
         self._hidden_s = (
             self._hidden_s + hop.step_s if self._is_hidden(hop, rotation, detector, cycle) else 0.0
         )
+        if self._hidden_s > CLEAR_S:
+            self._unheard_s = hop.t
         if self._hidden_s > CLEAR_S or detector.log_odds > MAYBE:
             self._end_s = hop.t  # contact may have been made unheard
         # as loud as a cut: the load of one that has just begun is still to come
@@ -210,8 +218,8 @@ class LostCutRule:
 
     def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> bool:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
-        if not cycle.surely_cut:
-            return False  # other sound may have made all of them
+        if not cycle.surely_cut or cycle.spot_was_a_peck:
+            return False  # other sound may have made all of them; or it is not known which they were
         if cycle.schedule.known:
             tapped = len(cycle.heard) == 1 and cycle.heard[0].seconds < FIRST_S and not detector.load_tells
             # what sounded like a cut since was no peck: too short, or a touch
@@ -235,7 +243,9 @@ class LostCutRule:
         return False
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
-        deaf = hop.deaf or not hop.heard or rotation.state is not TURNING
+        # a speed that is none of this spindle's is another machine's: a cut that only loads would go unheard
+        strange = (rotation.slipped or rotation.sag < -FASTER) and not detector.rise_db > ON_DB_LEAST
+        deaf = hop.deaf or not hop.heard or strange or rotation.state is not TURNING
         loud = detector.strength >= 1 or detector.hides_cut
         return deaf or not rotation.settled or (loud and (cycle.reckoned or not detector.load_tells))
 

@@ -141,6 +141,11 @@ COURSE_CHANCE = 0.5
 COURSE_WITHIN = 0.01
 """A speed so near to where the course leads, and that falls too, is on it, however unsure it is by itself."""
 
+LATELY_BENDS, LATELY_HOPS, LATELY_S = 2.5, 8, 0.6
+"""The same just before the fall, 3.5 deviations of a difference: other sound that draws the speed to and fro
+comes and goes, and where it scatters so much already, some hops lead down by chance. The median of so many
+bends, no older: one slip of the ear, which bends three, tells little. Of fewer than half nothing is known."""
+
 COURSE_SHARE = 0.5
 """Of the warning, which such a fall must have led beyond what cuts are known to sag: a spindle falls as fast
 as a drill enters, and no farther than that."""
@@ -238,9 +243,11 @@ class SagRule:
     _sure_falls: bool = False
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(UNLED_S / HOP_S)))
     _leapt_s: float = -math.inf
+    _leapt: bool = False
     _beyond_s: float = math.inf
     _small_s: float = -math.inf
     _unled_sag: float = math.nan
+    _unheard_sag: float = math.nan
     _found: float = 0.0
     _led: bool = False
     _led_sag: float = 0.0
@@ -263,6 +270,9 @@ class SagRule:
     _course_from: tuple[float, float] = (0.0, 0.0)
     _bend: float = USUAL_BEND  # mean of the speed's second differences in cuts, over the free speed
     _bends: float = BENDS_PRIOR
+    _lately: deque[tuple[float, float]] = field(
+        default_factory=lambda: deque(maxlen=LATELY_HOPS + COURSE_HOPS)
+    )
     _newest: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=3))
     _course_s: float = -math.inf
     _course_sag: float = 0.0
@@ -291,7 +301,7 @@ class SagRule:
         self._follow_found(hop, rotation)
         # followed down to there, a spindle is not where chance or a motor's field has some lines
         in_place = in_place and not (self._led and self._found > ODDS_TELL and hop.beat >= BEAT_TELLS)
-        leaps, came_away = self._leaps(hop, rotation), self._came_away(hop, rotation, work)
+        leaps, came_away = self._leaps(hop, rotation, work), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
         self._support += (hop.support - self._support) / SUPPORT_HOPS
@@ -470,7 +480,8 @@ class SagRule:
         self._course.append((t, sag, chance))
         (start_s, start, _), hops = self._course[0], len(self._course)
         steadily = hops == COURSE_HOPS and sag - start >= FALL_RATE * (t - start_s)
-        steadily = steadily and sag - start >= COURSE_BENDS * self._bend
+        bends = max(COURSE_BENDS * self._bend, LATELY_BENDS * self._bend_before(start_s))
+        steadily = steadily and sag - start >= bends
         far = sag - work.cut_sag > COURSE_SHARE * self.warning_pct / 100 and sag <= DEEPEST
         if steadily and far and math.prod(one[2] for one in self._course) >= COURSE_CHANCE:
             self._course_from = self._course_from if fallen_to else (start_s, start)
@@ -488,9 +499,16 @@ class SagRule:
         if len(newest) < 3 or hop.t - newest[0][0] > 2.5 * hop.step_s:
             return
         before, middle, last = (one for _, one in newest)
+        bend = abs(last - 2 * middle + before)
+        self._lately.append((hop.t, bend))
         if max(abs(before), abs(middle), abs(last)) < self.warning_pct / 100:
             self._bends = min(self._bends + 1, BENDS_MEMORY)
-            self._bend += (abs(last - 2 * middle + before) - self._bend) / self._bends
+            self._bend += (bend - self._bend) / self._bends
+
+    def _bend_before(self, start_s: float) -> float:
+        """By how much it scattered just before a fall began; 0 where too little is known of that."""
+        bends = [bend for t, bend in self._lately if start_s - LATELY_S <= t < start_s]
+        return statistics.median(bends) if len(bends) >= LATELY_HOPS // 2 else 0.0
 
     def _fallen_to(self, t: float) -> float:
         """Sag at a time by the course, 0 where there is none."""
@@ -538,17 +556,22 @@ class SagRule:
         value = 100 * fallen_to
         return Finding(Kind.SAG, Severity.HOLD, message, value, self.hold_pct, "%", work.onset_s)
 
-    def _leaps(self, hop: Hop, rotation: Rotation) -> bool:
-        """Whether the speed has lately come up by more than a spindle in a cut could have."""
+    def _leaps(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
+        """Whether the speed has lately come up by more than a spindle in a cut could have.
+
+        Or has ever, and was not heard home since: where no peck is sure it goes on being another sound's.
+        """
         if hop.heard:
             path, sag = self._path, 1 - hop.spindle_hz / rotation.reference_hz
             while path and hop.t - path[0][0] > UNLED_S:
                 path.popleft()
             lowest = sorted([one for t, one in path if one < DEEPEST and hop.t - t <= LEAP_S])[-2:]
             if len(lowest) == 2 and lowest[0] - sag > LEAPS and 100 * sag > self.warning_pct:
-                self._leapt_s = hop.t
+                self._leapt_s, self._leapt = hop.t, True
+            if 100 * sag <= self.warning_pct:
+                self._leapt = False
             path.append((hop.t, sag))
-        return hop.t - self._leapt_s <= LEAP_S
+        return hop.t - self._leapt_s <= LEAP_S or (self._leapt and not work.sure)
 
     def _stands_unled(self, hop: Hop, rotation: Rotation) -> bool:
         """Whether the speed stands still already where no hop between led it from those heard just before."""
@@ -677,6 +700,7 @@ class SagRule:
             self._slow_hops, self._slow_sums = [0, 0], [0.0, 0.0]
             return [False, False]
         strays = hop.heard and self._strays(hop, rotation)
+        unled = self._stands_unheard(hop, rotation)
         most = min(max(hop.audible - FAINT, SLOW_LEAST), SLOW_MOST)
         deepest = (1 - DEEPEST) * rotation.reference_hz
         placed = hop.heard and hop.confidence >= SURE and not rotation.leaving
@@ -687,7 +711,7 @@ class SagRule:
                 chance = hop.probability_between(deepest, beyond)
                 chance = chance if chance < 1 else 1.0
             if drowned or gone:
-                slow = chance >= DROWNED_CHANCE * hop.running and not (gone and strays)
+                slow = chance >= DROWNED_CHANCE * hop.running and not (unled or (gone and strays))
                 self._slow_hops[i] = self._slow_hops[i] + 1 if slow else 0
                 continue
             # as where the lines are drowned, which then tell more
@@ -709,6 +733,29 @@ class SagRule:
         lasts = hop.t - self._small_s > WARNS_S - hop.step_s / 2 and not self._stays_unled
         warns = lasts and (hops >= DROWNED_HOPS or nats >= enough)
         return [warns, more_hops >= DROWNED_HOPS or more_nats >= enough]
+
+    def _stands_unheard(self, hop: Hop, rotation: Rotation) -> bool:
+        """Whether a speed that is likeliest, though not heard, stands where nothing led from those heard: no
+        spindle comes to rest so soon, but a note does. What stands there for longer is believed, and what
+        the beat of the cut tells, for that is no note's."""
+        track, sag = self._track, 1 - hop.spindle_hz / rotation.reference_hz
+        falls = hop.rate_hz_s < -STANDS_STILL * rotation.reference_hz
+        if hop.heard or sag != sag or falls or hop.audible < FAINT:
+            self._unheard_sag = math.nan
+            return False
+        lately = [one for one in self._path if hop.t - one[0] <= UNLED_S]
+        if lately and abs(sag - self._unheard_sag) < LED_WITHIN:
+            self._unheard_sag = sag
+            return True
+        self._unheard_sag = math.nan
+        before = [one for one in lately if one[1] < sag - LED_WITHIN]
+        if len(before) < 2 or not all(sag - one > JUMP for _, one in before[-2:]):
+            return False
+        came_s = next((t for t, one in track if t > before[-1][0] and abs(one - sag) < LED_WITHIN), hop.t)
+        if came_s - before[-1][0] > AT_REST_S:
+            return False
+        self._unheard_sag = sag
+        return True
 
     def _strays(self, hop: Hop, rotation: Rotation) -> bool:
         """Whether a speed to which nothing led stays where it is, or comes up again."""

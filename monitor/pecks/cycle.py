@@ -18,7 +18,7 @@ from monitor.pecks.cut import Cut, outlasts_peck
 from monitor.pecks.end import Endings, depth_told, is_through
 from monitor.pecks.heard import HeardBlank, heard_peck
 from monitor.pecks.learning import Learning
-from monitor.schedule import POINT_DIAMETERS, HeardPeck, Schedule
+from monitor.schedule import PAUSE_S, POINT_DIAMETERS, HeardPeck, Schedule
 
 
 def _nothing() -> None:
@@ -119,6 +119,15 @@ class Cycle:
     def spots_at_speed(self) -> bool:
         """Whether the cut under way is taken for the centre drill's, at the drill's own speed."""
         return self.spot.in_turn and self.cut is not None and self.cut.spot
+
+    @property
+    def spot_was_a_peck(self) -> bool:
+        """Whether what was taken for a centre drill's contact, in its turn, was the first peck: the job names
+        none, and no tool is changed so soon. One learned of a single blank may have been another sound."""
+        spot, pecks = self.spot, self.heard_blank.untold
+        if not (spot.in_turn and spot.rpm is None and spot.was_in and pecks):
+            return False
+        return pecks[0].start_s - self.alignment.since_s < PAUSE_S
 
     @property
     def overrun(self) -> bool:

@@ -80,9 +80,13 @@ def note(cycle: Cycle, event: Event) -> None:
 
     A blank with a hold in it does not tell the usual cycle.
     """
-    cycle.heard_blank.faulty = cycle.heard_blank.faulty or event.severity is Severity.HOLD
+    heard = cycle.heard_blank
+    if event.severity is Severity.HOLD:
+        lost = event.kind is Kind.LOST_CUT
+        first_lost = len(heard.pecks) if not heard.faulty else heard.lost_after
+        heard.faulty, heard.lost_after = True, first_lost if lost else -1
     if cycle.cut is not None:
-        cycle.heard_blank.noted.append(event)
+        heard.noted.append(event)
         keep_worst(cycle.cut, event)
 
 
@@ -260,7 +264,7 @@ def _begin_blank(cycle: Cycle, t: float, cut: Cut) -> Iterator[Event]:
     cycle.in_blank = True
     cycle.blank += 1
     cycle.peck = 0
-    heard.pecks, heard.faulty = [], False
+    heard.pecks, heard.faulty, heard.lost_after = [], False, -1
     if begin.stays_away:
         cycle.schedule.leads_s[True].clear()
         cycle.schedule.changes_s.clear()

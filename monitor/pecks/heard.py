@@ -75,7 +75,9 @@ class UntoldPeck(NamedTuple):
 class HeardBlank:
     """What was heard of the blank under way, or of the newest one.
 
-    ``faulty``: it was held, so that it does not tell the usual cycle; ``whole``: all its pecks were heard.
+    ``faulty``: it was held, so that it does not tell the usual cycle; ``whole``: all its pecks were heard;
+    ``lost_after``: pecks heard before it was held for a cut that was lost, -1 where it was not, or also for
+    something else.
     ``course`` reaches back before it, as far as nothing else explains what was heard then. ``noted``:
     what was told in its pecks. ``detector`` as it is now: it knows how loud cuts are.
     """
@@ -88,6 +90,7 @@ class HeardBlank:
     last_end_s: float = math.nan
     faulty: bool = False
     whole: bool = True
+    lost_after: int = -1
     course: deque[HeardHop] = field(default_factory=lambda: deque(maxlen=round(COURSE_S / HOP_S)))
     noted: list[Event] = field(default_factory=list)
     detector: CuttingDetector = field(default_factory=CuttingDetector)

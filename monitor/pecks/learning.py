@@ -34,9 +34,13 @@ def learn(learning: Learning, blank: HeardBlank, alignment: Alignment, dated: Da
     laid = dated.blanks if dated.sure and not (blank.whole or blank.faulty) else []
     if laid and not schedule.learned:
         # another sound, as the axis', ran pecks together or was taken for some; what it left tells them
+        # nothing but a drill loads the spindle; strokes of another machine may beat as the lips do, once
+        supposed = not any(peck.loads for peck in heard) and sum([peck.beats for peck in heard]) < 2
         for spans in laid:
-            schedule.learn(_as_pecks(spans, blank.feed_mm_s))
+            schedule.learn(_as_pecks(spans, blank.feed_mm_s), supposed)
         return ""
+    if _was_not_lost(blank):
+        schedule.doubt()
     longest_mm = max((peck.length_mm for peck in heard), default=0.0)
     if not heard or blank.faulty or longest_mm > NO_PECK_TIMES * max(job.pecks_mm):
         return ""
@@ -65,6 +69,14 @@ def learn(learning: Learning, blank: HeardBlank, alignment: Alignment, dated: Da
         return ""
     learning.compared = True
     return difference(job.pecks_mm, heard, job.units)
+
+
+def _was_not_lost(blank: HeardBlank) -> bool:
+    """Whether a blank that was held for a lost cut, and nothing else, was then drilled to its end: what was
+    expected of it was wrong. (A person who changed the drill meanwhile is as rare as that.)"""
+    schedule, pecks, after = blank.schedule, blank.pecks, blank.lost_after
+    whole = len(pecks) == schedule.count and schedule.follows(pecks)
+    return 0 <= after < len(pecks) and whole and any(peck.cut for peck in pecks[after:])
 
 
 def _is_odd_depth(heard: Sequence[HeardPeck], job_mm: Sequence[float]) -> bool:

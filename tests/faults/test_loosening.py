@@ -371,6 +371,16 @@ def test_what_strikes_in_a_pause_and_not_in_the_cut_after_it_is_another_machine(
         assert bool(shop.go(1.0, 4.0, cutting=False).found) is (noise_db == 12.0)
 
 
+@pytest.mark.parametrize("goes_on", [False, True])
+def test_another_sound_that_was_heard_up_to_contact_is_not_over_before_a_pause_has_shown_it(goes_on):
+    """In the cut it is not heard; in the pause after that its strokes would be a knock at once."""
+    rule = Shop().rule
+    heard = [(1.0, True, False), (4.0, False, True), (0.1, False, False), (0.4, goes_on, False)]
+    hidden = [rule._is_drowned(one, cuts, STEP_S) for s, one, cuts in heard for _ in range(round(s / STEP_S))]
+    assert hidden[-1] is goes_on
+    assert all(hidden[20:102])
+
+
 def judged(*steps):
     """Whether another machine is heard after steps of 0.1 s: so many alike, and their z, rate and so on."""
     other, t = OtherMachine(SURE_Z, RISEN_Z, 0.003, 1.0), 0.0

@@ -40,6 +40,11 @@ def struck(of_one, of_all=lambda s: 0.0):
     return lambda s: np.where(np.isin(np.arange(GROUPS), STRUCK), of_one(s), 0.0) + of_all(s)
 
 
+def runs_up(s, most_db=12.0):
+    """Strokes of a compressor, over a cut, so long after it was switched on."""
+    return 10 * math.log10(1 + 10 ** (most_db / 10) * (1 - math.exp(-max(s, 0.0) / 0.5)) ** 2)
+
+
 @pytest.mark.parametrize("db_s", [3.0, 6.0, 12.0])
 def test_bands_that_rise_while_the_turn_knocks_are_told_as_they_pass_the_limit(db_s):
     told = Cuts().cut(struck(lambda s: db_s * s), z=2.0)
@@ -60,6 +65,7 @@ def test_bands_that_rise_while_the_turn_knocks_are_told_as_they_pass_the_limit(d
         {"db": struck(lambda s: 6 * s), "z": 2.0, "doubtful": bool},  # a sound that was there before
         {"db": lambda s: np.where(np.isin(np.arange(GROUPS), (3, 4)), 9 * s, 0.0), "z": 2.0},  # a tone
         {"db": struck(lambda s: 9.0 * (s > 1.0)), "z": 2.0},  # at once, and then stays, as a note does
+        {"db": struck(lambda s: runs_up(s - 1.2)), "z": 2.0},  # a compressor that is switched on
         {"db": struck(lambda s: 2 * min(s, 1.5)), "z": 4.0},  # no more than cuts differ by
     ],
 )

@@ -45,7 +45,8 @@ class Wait:
             from_rest=True, after_whole=True, through=len(heard_mm) >= schedule.count,
             reckoned=False, off_lead=False, overrun=False, touched=False, last_end_s=0.0,
             peck=len(heard_mm) + 1, is_overdue=lambda: True, may_be_in=lambda: self.t < self.doubt_s,
-            missed_contact_s=self.missed_contact_s, surely_cut=True, so_far=lambda end_s: pecks(8.0, 5.0)[1],
+            missed_contact_s=self.missed_contact_s, surely_cut=True, spot_was_a_peck=False,
+            so_far=lambda end_s: pecks(8.0, 5.0)[1],
         )  # fmt: skip
         self.detector = SimpleNamespace(
             cutting=False, end_s=0.0, log_odds=-6.0, strength=0.0, rise_db=9.0, load_tells=False,
@@ -77,6 +78,12 @@ class Wait:
 def test_nothing_is_lost_where_all_that_was_heard_may_be_other_sound(blanks):
     wait = Wait(8.0, 5.0, blanks=blanks)
     wait.cycle.surely_cut = False
+    assert not wait.go(30).found
+
+
+def test_nor_where_the_centre_drill_may_have_been_a_peck():
+    wait = Wait(8.0, 5.0)
+    wait.cycle.spot_was_a_peck = True
     assert not wait.go(30).found
 
 
@@ -344,6 +351,19 @@ def test_what_only_touches_does_not_end_the_wait():
     wait.cycle.touched = True
     wait.go(8, cutting=False, end_s=1.5)
     assert wait.held_s == pytest.approx(alone.held_s, abs=ASK_S + 0.05)
+
+
+@pytest.mark.parametrize(("rise_db", "waits"), [(2.0, True), (9.0, False)], ids=["by load alone", "heard"])
+def test_what_is_waited_for_may_come_unheard_while_another_machine_is_followed(rise_db, waits):
+    """A lathe beside it runs up through its speed: then no load of this one is known, nor afterwards what was
+    cut meanwhile, though something touches again."""
+    heard = {"rise_db": rise_db, "load_tells": True}
+    for strange in (rotation(sag=-0.2), rotation(sag=math.nan, slipped=True)):
+        alone, other = Wait(8.0, 1.0, blanks=0).go(12, **heard), Wait(8.0, 1.0, blanks=0)
+        other.go(0.5, **heard).go(3.0, turning=strange).go(0.2, cutting=True)
+        other.cycle.touched = True
+        other.go(12, cutting=False, end_s=other.t)
+        assert (other.held_s > alone.held_s + 2.5) is waits
 
 
 def test_pecks_that_sound_on_while_the_axis_draws_the_drill_out_follow_the_job():

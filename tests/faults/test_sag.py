@@ -262,6 +262,26 @@ def test_a_speed_that_leaps_down_and_up_and_sags_still_is_another_sounds(up, hel
     assert (leaps.first(Severity.HOLD)[1] is not None) is held
 
 
+@pytest.mark.parametrize(("home", "held"), [(False, False), (True, True)])
+def test_where_no_peck_is_sure_what_leapt_stays_another_sounds_until_it_was_home(home, held):
+    """A compressor under which the spindle was switched off: the ear goes to and fro among its strokes."""
+    walk = Walk().go(1, 0.02).go(0.1, 0.34, at=UNSURE, **NOWHERE).go(0.7, 0.29, at=UNSURE, **NOWHERE)
+    if home:
+        walk.go(0.6, 0.02, at=UNSURE).go(0.4, lambda s: 0.02 + 0.3 * s, at=UNSURE)
+    walk.found.clear()
+    walk.go(2, 0.14, at=UNSURE, **NOWHERE)
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
+@pytest.mark.parametrize(("rate", "held"), [(-0.3, True), (0.0, False), (0.05, False)])
+def test_a_speed_that_is_not_heard_and_stands_where_none_led_is_a_note(rate, held):
+    """From 1 % to 20 % within a hop, in a cut that drowns the lines; what falls there may be a bind. Of what
+    stands for longer than a note nothing is said."""
+    walk = Walk().go(1, 0.01)
+    walk.go(0.8, 0.2, audible=FAINT, rate_hz_s=rate * SPINDLE_HZ, **slow(1.0))
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
 def test_a_speed_that_was_low_long_before_the_cut_is_no_sag_of_it():
     """Another machine is followed down, or the free speed was read too high; a drill that enters slowly is
     heard before it loads so much, though it is known to cut only later."""
@@ -475,6 +495,19 @@ def test_what_comes_down_from_above_the_free_speed_is_on_no_course(first_sag, he
     falls = {"rate_hz_s": -0.7 * SPINDLE_HZ, "at": KNOWN}
     walk = Walk().go(1, 0.0, at=KNOWN)
     for sag in (first_sag, 0.035, 0.05):
+        walk.go(0.05, sag, **falls)
+    walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=KNOWN)
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
+@pytest.mark.parametrize(("leaps", "held"), [(0.0, True), (0.02, False)])
+def test_a_fall_out_of_a_speed_that_was_drawn_to_and_fro_is_on_no_course(leaps, held):
+    """Voices draw it, for half a second: three hops of that lead down as well."""
+    falls = {"rate_hz_s": -0.3 * SPINDLE_HZ, "at": KNOWN}
+    walk = Walk().go(5, 0.0, at=KNOWN)
+    for k in range(10):
+        walk.go(0.05, 0.01 + leaps * (-1) ** k, at=KNOWN)
+    for sag in (0.02, 0.04, 0.06):
         walk.go(0.05, sag, **falls)
     walk.go(1, 0.03, confidence=0.6, audible=0.5 * FAINT, **NOWHERE, at=KNOWN)
     assert (walk.first(Severity.HOLD)[1] is not None) is held

@@ -164,6 +164,16 @@ def test_a_centre_drill_that_no_job_names_is_learned():
     assert walk.cycle.schedule.count == 3
 
 
+def test_where_no_tool_can_have_been_changed_the_centre_drill_that_no_job_names_was_the_first_peck():
+    """What was learned of one blank may have been an air gun before it."""
+    for gap_s, was_a_peck in ((1.0, True), (4.0, False)):
+        walk = Walk(job(pecks=(3.0, 3.0, 3.0), depth=9.0)).start().rest(2).cut(1.2).rest(4.0)
+        walk.peck(3.0).peck(3.0).peck(3.0).stop().rest(3).start().rest(2)
+        walk.cut(3.0 / FEED_MM_S).rest(gap_s).peck(3.0)
+        assert walk.kinds().count("spot_start") == 1
+        assert walk.cycle.spot_was_a_peck is was_a_peck
+
+
 def test_a_centre_drill_after_which_a_hold_came_is_learned_from_two_blanks():
     """The drill may have broken, and been changed: then the first contact is a peck in the next blank."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0)))

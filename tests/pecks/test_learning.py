@@ -4,6 +4,8 @@ import math
 
 import pytest
 
+from monitor.measurements import Event, Kind, Severity
+from monitor.pecks import follow
 from monitor.schedule import HeardPeck
 from tests.pecks.walk import FEED_MM_S, Walk, batch, job
 
@@ -79,3 +81,36 @@ def test_pecks_that_were_not_heard_as_such_teach_no_other_program_where_the_know
         walk.peck(8.0).cut(5.0 / FEED_MM_S).cut(1.0, over_db=4.0).peck(5.0).stop().rest(1)
         assert len(walk.cycle.rows) % 3 == 0
     assert walk.cycle.schedule.count == 3
+
+
+def lost_cut(walk):
+    """A hold of a cut that was lost, falsely."""
+    follow.note(walk.cycle, Event(walk.t, Kind.LOST_CUT, Severity.HOLD, "no contact came"))
+    return walk
+
+
+def test_a_program_by_which_a_cut_was_lost_that_was_not_is_doubted():
+    """Else the same gap, learned too short of one blank under another sound, would hold every blank."""
+    for blanks, goes_on, known in ((1, True, False), (1, False, True), (3, True, True)):
+        walk = lost_cut(batch(blanks).peck(8.0))
+        assert walk.cycle.schedule.known
+        if goes_on:
+            walk.rest(1).peck(5.0).peck(5.0)
+        walk.stop().rest(1)
+        assert walk.cycle.schedule.known is known
+
+
+def test_not_where_it_was_held_for_something_else_as_well():
+    walk = batch(1).peck(8.0)
+    follow.note(walk.cycle, Event(walk.t, Kind.STALL, Severity.HOLD, "it stands"))
+    lost_cut(walk).peck(5.0).peck(5.0).stop()
+    assert walk.cycle.schedule.known
+
+
+@pytest.mark.parametrize(("sag", "known"), [(0.0, False), (0.01, True)])
+def test_a_first_blank_of_which_no_sound_was_surely_a_cut_is_laid_out_but_not_known(sag, known):
+    """Another machine, or an axis, that runs pecks together: only a drill loads the spindle."""
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0))).rest(1)
+    walk.cut(4.4, sag).rest(1.0).cut(2.8, sag).cut(1.0, 0.0, over_db=4.0).cut(2.8, sag).stop().rest(1)
+    schedule = walk.cycle.schedule
+    assert (schedule.learned, schedule.known) == (True, known)
