@@ -92,6 +92,10 @@ ENDS_S = 0.6
 ENDED_DB = 10.0
 """So far a line must have fallen by then to have ended with the cut."""
 
+BELIES_S = 0.6
+"""A program that is reckoned to be over so soon after a contact, less than pecks take, was over before it: the
+cut belies that, and the drill was not drawn out."""
+
 CATCHES_UP = 10
 """Hops before a line was followed whose sound counts, if it stood out then: the least time to decide in. They
 count for a line that was seen to be the cut's own, or is back. One that was not seen to grow has to be
@@ -172,13 +176,13 @@ class ChatterRule:
         steady = rotation.settled and not rotation.changed
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
-            self._follow_cut(work)
+            self._follow_cut(hop.t, work)
             self._past.append(tones)
             self._hops += 1
             self._line, self._known_hops = None, 0
             return None
         over = self._usual.memory.departure(tones, self._spare)  # from what was usual up to the hop before
-        self._follow_cut(work)
+        self._follow_cut(hop.t, work)
         self._follow_line(hop, over, tones, work)
         self._known_hops += 1
         self._past.append(tones)
@@ -191,7 +195,7 @@ class ChatterRule:
             return None
         return self._found(hop, line, work)
 
-    def _follow_cut(self, work: Work) -> None:
+    def _follow_cut(self, t: float, work: Work) -> None:
         usual = self._usual
         if work.in_cut and not usual.cutting:
             usual.memory.begin_peck()
@@ -207,6 +211,8 @@ class ChatterRule:
                 usual.memory.hear_outside(self._past[-hops], but)
         elif usual.cutting and not work.in_cut and not self._suspect:
             usual.end_peck()
+        if work.in_cut and work.contact_s != work.contact_s and t - work.cut_s < BELIES_S:
+            self._foreseen = False
         if usual.cutting is not work.in_cut:
             self._known_hops = 0
         usual.cutting = work.in_cut

@@ -129,6 +129,14 @@ def test_a_line_that_grows_as_the_cut_dies_away_or_is_over_is_none_of_it(change,
     assert bool(shop.found) is told
 
 
+@pytest.mark.parametrize(("late_s", "told"), [(0.0, True), (0.4, True), (1.0, False)])
+def test_a_cut_that_begins_as_the_program_is_over_belies_the_reckoning(late_s, told):
+    """It counts one peck too many, and says so some tenths after contact; a drill is not drawn out then."""
+    shop = Shop().good().go(late_s, cutting=True)
+    shop.go(3.0, growing(733.0, 40.0, seconds=3.0), cutting=True, over=True)
+    assert bool(shop.found) is told
+
+
 def test_a_line_that_grows_by_eighty_decibels_a_second_was_not_switched_on():
     shop = Shop().good()
     start = shop.t
