@@ -61,11 +61,6 @@ knocks they tell 50 in time; with 5.5 one fewer, with 4.5 one more and a fifth m
 work. That tail is not of noise, in which none of these would be seen: most of them are strokes of a
 compressor that keeps the spindle's speed for a while."""
 
-RISES_Z, RISES_FROM_Z = 5.5, 4.0
-"""Deviations on average over two turns so far apart, or over one and the next, that tell as well, where the
-second shows more and the first already so much: a knock grows, and what a loud turn left in the mean only
-fades. Each by itself would then show more than the threshold before long."""
-
 WITHOUT_LINES_Z = 2.0
 """By so much more it has to stand out where lines at the multiples of the turns a second were heard lately
 and are as ever: what strikes at one angle of every turn has them too, and chance has not. A holding whose
@@ -679,15 +674,7 @@ class LooseningRule:
         self._shown_s = t
         self._shown_turns += 1
         long = self._shown_turns >= LASTS_TURNS and t - self._shown_since_s >= LASTS_S - 0.5 * self.hop_s
-        return long or z >= AT_ONCE_Z or self._rises(t, z)
-
-    def _rises(self, t: float, z: float) -> bool:
-        """Whether a turn shows more than one before, and both together enough."""
-        apart_s = LASTS_S - 0.5 * self.hop_s
-        before = next((one for one in reversed(self._past) if one.t <= t - apart_s), None)
-        if before is None or t - before.t > max(LASTS_S, self.every * self.hop_s) + 0.5 * self.hop_s:
-            return False
-        return RISES_FROM_Z <= before.z < z and before.z + z >= 2 * RISES_Z
+        return long or z >= AT_ONCE_Z
 
     def _sectors(self, turns: float | NDArray[np.float64], creep: NDArray[np.float64]) -> NDArray[np.intp]:
         """Where each angle has crept to, at each speed, shape (..., speeds, sectors)."""

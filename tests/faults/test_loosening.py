@@ -6,7 +6,7 @@ import numpy as np
 import pytest
 
 from monitor.faults.episode import Finding
-from monitor.faults.loosening import RISEN_Z, SURE_Z, LooseningRule, _Past
+from monitor.faults.loosening import RISEN_Z, SURE_Z, LooseningRule
 from monitor.faults.loosening_others import AT_MOST_S, OtherMachine
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
 from monitor.signal.revolutions import Revolutions
@@ -207,24 +207,6 @@ def test_a_knock_has_to_last_and_a_slow_spindle_knocks_twice_in_that(every, turn
     rule = LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)
     lasts = [rule._lasts(10.0 + k * every * STEP_S, SURE_Z) for k in range(turns)]
     assert lasts == [False] * (turns - 1) + [True]
-
-
-@pytest.mark.parametrize(
-    ("before", "now", "told"),
-    [(4.6, 6.6, True), (4.6, 6.0, False), (3.6, 6.9, False), (6.6, 5.5, False), (5.5, 5.6, True)],
-)
-@pytest.mark.parametrize("every", [1, 4])
-def test_a_knock_that_rises_from_turn_to_turn_tells_in_two(every, before, now, told):
-    """What a loud turn left fades instead; and one that shows little before may be a single loud turn."""
-    rule = LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)
-    (turn,) = Shop().turned.feed(
-        np.ones((1, PIECES, BANDS), np.float32), np.ones((1, FINE), np.float32), [HZ]
-    )
-    apart = max(every, 2)
-    for k in range(0, apart + 1, every):
-        z = before if k < apart else now
-        rule._past.append(_Past(10.0 + k * STEP_S, True, turn, z))
-    assert rule._rises(10.0 + apart * STEP_S, now) is told
 
 
 def test_what_is_seen_for_certain_but_is_loud_in_no_turn_is_silent():
