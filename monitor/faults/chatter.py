@@ -93,8 +93,8 @@ ENDED_DB = 10.0
 """So far a line must have fallen by then to have ended with the cut."""
 
 BELIES_S = 0.6
-"""A program that is reckoned to be over so soon after a contact, less than pecks take, was over before it: the
-cut belies that, and the drill was not drawn out."""
+"""A program that is reckoned to be over so soon after a contact, less than pecks take, was over before it:
+the cut belies that, and the drill was not drawn out."""
 
 CATCHES_UP = 10
 """Hops before a line was followed whose sound counts, if it stood out then: the least time to decide in. They
