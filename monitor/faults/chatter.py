@@ -34,6 +34,7 @@ from monitor.faults.chatter_elsewhere import BACKGROUND_S, PASSING_DB, PASSING_S
 from monitor.faults.chatter_growth import (
     GROWS_EVERY,
     PAST_HOPS,
+    STRAIGHT_HOPS,
     came_in_a_step,
     grew_straight,
     in_db,
@@ -41,7 +42,7 @@ from monitor.faults.chatter_growth import (
     young_growth,
 )
 from monitor.faults.chatter_line import Line, near
-from monitor.faults.chatter_pitch import CAME_WITHIN, SHIVERS, WITHIN, Bins
+from monitor.faults.chatter_pitch import CAME_WITHIN, SHIVERS, WITHIN, Bins, Peak
 from monitor.faults.chatter_usual import Usual
 from monitor.faults.episode import Finding
 from monitor.hop import Hop
@@ -90,6 +91,15 @@ ENDS_S = 0.6
 
 ENDED_DB = 10.0
 """So far a line must have fallen by then to have ended with the cut."""
+
+BELIES_S = 0.6
+"""A program that is reckoned to be over so soon after a contact, less than pecks take, was over before it:
+the cut belies that, and the drill was not drawn out."""
+
+CATCHES_UP = 10
+"""Hops before a line was followed whose sound counts, if it stood out then: the least time to decide in. They
+count for a line that was seen to be the cut's own, or is back. One that was not seen to grow has to be
+followed for as long as ever, since whether it rises yet is asked meanwhile."""
 
 STEADY_HOPS = 10
 """Half a second after a change of speed no spectrum in the average is of that change."""
@@ -146,6 +156,7 @@ class ChatterRule:
         self._past: deque[Tones] = deque([*tones_of(ones, ones, ones)] * PAST_HOPS, PAST_HOPS)
         self._spare = np.zeros(geometry.n_bins, np.float32)  # for the next departure
         self._steady_hops = 0
+        self._known_hops = 0  # in a row, whose departures are kept, of this cut or pause
         self._line: Line | None = None
         self._mean_db, self._spread_db = 0.0, 1.0
         self._suspect, self._foreseen = False, True
@@ -156,7 +167,7 @@ class ChatterRule:
     def step(self, hop: Hop, rotation: Rotation, work: Work) -> Finding | None:
         """Finding while a line stands that only chatter explains."""
         if hop.deaf:
-            self._line = None
+            self._line, self._known_hops = None, 0
             return None
         tones = hop.tones
         self._strengths.append(work.strength)
@@ -165,14 +176,15 @@ class ChatterRule:
         steady = rotation.settled and not rotation.changed
         self._steady_hops = self._steady_hops + 1 if steady else 0
         if self._steady_hops < STEADY_HOPS:
-            self._follow_cut(work)
+            self._follow_cut(hop.t, work)
             self._past.append(tones)
             self._hops += 1
-            self._line = None
+            self._line, self._known_hops = None, 0
             return None
         over = self._usual.memory.departure(tones, self._spare)  # from what was usual up to the hop before
-        self._follow_cut(work)
+        self._follow_cut(hop.t, work)
         self._follow_line(hop, over, tones, work)
+        self._known_hops += 1
         self._past.append(tones)
         self._spare = self._elsewhere.keep(self._hops, over)
         line = self._line
@@ -183,7 +195,7 @@ class ChatterRule:
             return None
         return self._found(hop, line, work)
 
-    def _follow_cut(self, work: Work) -> None:
+    def _follow_cut(self, t: float, work: Work) -> None:
         usual = self._usual
         if work.in_cut and not usual.cutting:
             usual.memory.begin_peck()
@@ -199,6 +211,10 @@ class ChatterRule:
                 usual.memory.hear_outside(self._past[-hops], but)
         elif usual.cutting and not work.in_cut and not self._suspect:
             usual.end_peck()
+        if work.in_cut and work.contact_s != work.contact_s and t - work.cut_s < BELIES_S:
+            self._foreseen = False
+        if usual.cutting is not work.in_cut:
+            self._known_hops = 0
         usual.cutting = work.in_cut
 
     # ---- the line -----------------------------------------------------------------------------------
@@ -213,6 +229,7 @@ class ChatterRule:
             stronger = not line.told and self._stronger(over, line)
             if stronger and line.inside and self._is_of(strongest_hz, line):
                 line.go_over(strongest_hz)
+                self._catch_up(line, over, tones)
             elif stronger or line.enough <= 0:
                 self._lose(hop, line)
                 passed = hop.t - line.start_s >= PASSING_S and line.best_db >= PASSING_DB
@@ -258,13 +275,58 @@ class ChatterRule:
             self._line = Line(k * self._bin_hz, hop.t, usual.cutting, strength, enough=1e-6)
             self._line.was_suspect = usual.cutting and self._suspect
             self._elsewhere.begin(hop, self._line)
+            hops = self._catch_up(self._line, over, tones)
+            self._line.start_s -= hops * hop.step_s
+
+    def _catch_up(self, line: Line, over: NDArray[np.float32], tones: Tones) -> int:
+        """Take what was heard of a line before it was followed; the number of hops.
+
+        Another line stood out more meanwhile, be it of noise, or the same vibration at another of its
+        multiples: that says nothing against this one. So its sequential test begins where it would have, had
+        it been followed all the time: after the last hop at which its sum was zero.
+        """
+        known = min(CATCHES_UP, self._known_hops)
+        bins = self._bins.beside(line.hz)
+        if (
+            not known
+            or bins.stop <= bins.start
+            or self._weight(in_db(float(over[bins].max()) / NOISE_SHOWS)) <= 0
+        ):
+            return 0
+        past = list(self._past)[-known:]
+        heard = [*zip(past, self._elsewhere.lately(self._hops, known), strict=True), (tones, over)]
+        begin, enough = 0, 0.0
+        for k, (_, departs) in enumerate(heard):
+            enough += self._weight(in_db(float(departs[bins].max()) / NOISE_SHOWS))
+            if enough <= 0:
+                begin, enough = k + 1, 0.0
+        before, followed, line.enough = line.enough, line.followed, 0.0
+        for one, departs in heard[begin:]:
+            self._take(line, departs, one, bins)
+        line.followed = followed
+        for levels in (line.levels, line.past_db, line.past_power_db):
+            levels.clear()  # that it came is no growth
+        if line.enough < before:
+            line.enough = before
+        return len(heard) - 1 - begin
 
     def _go_on(self, hop: Hop, line: Line, over: NDArray[np.float32], tones: Tones) -> None:
         bins = self._bins.beside(line.hz)
         if bins.stop <= bins.start:
             line.enough = 0.0
             return
-        k = bins.start + int(over[bins].argmax())
+        k = self._take(line, over, tones, bins)
+        if line.enough >= ENOUGH / 2:
+            self._see_how_it_came(line, bins, tones)
+        if line.sudden is None and line.enough >= ENOUGH:
+            came = self._bins.beside(line.hz, CAME_WITHIN)
+            line.sudden = came_in_a_step([*self._past, tones], came)
+        if line.enough >= ENOUGH / 2:
+            self._look(hop, line, over, k, tones)
+
+    def _take(self, line: Line, over: NDArray[np.float32], tones: Tones, bins: slice) -> int:
+        """Take a hop of a line; the bin in which it is strongest."""
+        k: int = bins.start + int(over[bins].argmax())
         line.n = n = line.n + 1
         peak_hz = self._bins.peak_hz(k, tones.average[k - 1 : k + 2].tolist())
         line.hz += (peak_hz - line.hz) / (n if n < 10 else 10)
@@ -272,34 +334,38 @@ class ChatterRule:
         self._weigh(line)
         line.take_level(db, in_db(tones.average.item(k)) - self._band_db)
         line.proven = line.proven or (self._usual.cutting and line.enough >= ENOUGH)
-        powers = tones.newest[k - 1 : k + 2].tolist()
-        newest = max(powers)
+        peak = _peak(tones, k)
+        newest = max(peak[1])
         newest = newest if newest > 1e-20 else 1e-20
-        shown = newest * tones.per_floor.item(k)
-        line.take_spectrum((k, powers, shown if shown > 1 else 1.0), 10 * math.log10(newest), in_db(shown))
-        if line.enough >= ENOUGH / 2:
-            self._see_how_it_came(line, bins)
+        line.take_spectrum(peak, 10 * math.log10(newest), in_db(newest * tones.per_floor.item(k)))
         line.take_drift()
-        if line.sudden is None and line.enough >= ENOUGH:
-            came = self._bins.beside(line.hz, CAME_WITHIN)
-            line.sudden = came_in_a_step([*self._past, tones], came)
-        if line.enough >= ENOUGH / 2:
-            self._look(hop, line, over, k, tones)
+        return k
+
+    def _weight(self, db: float) -> float:
+        """What a departure of one hop adds to the sequential test."""
+        mean_db = self._mean_db if self._mean_db > 0 else 0.0
+        z = (db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
+        return z if z < self._most else self._most
 
     def _weigh(self, line: Line) -> None:
         """Add what a hop's departure says: the sequential test."""
-        mean_db = self._mean_db if self._mean_db > 0 else 0.0
-        z = (line.db - mean_db) / (self._spread_db if self._spread_db > 1 else 1.0) - SLACK
-        enough = line.enough + (z if z < self._most else self._most)
+        weight = self._weight(line.db)
+        enough, followed = line.enough + weight, line.followed + weight
         line.enough = enough if enough < 2 * ENOUGH else 2 * ENOUGH
+        line.followed = 0.0 if followed < 0 else followed if followed < 2 * ENOUGH else 2 * ENOUGH
         if line.n == 1:
             line.enough = max(line.enough, 1e-6)
 
-    def _see_how_it_came(self, line: Line, bins: slice) -> None:
+    def _see_how_it_came(self, line: Line, bins: slice, tones: Tones) -> None:
         if not line.straight:
             line.straight = is_straight(line.levels) or (
                 not line.looks and grew_straight(self._past, self._bins.beside(line.hz, CAME_WITHIN))
             )
+            if line.straight and line.n < STRAIGHT_HOPS:  # it stood over the noise for as long as it rose
+                line.enough += self._most * (STRAIGHT_HOPS - line.n)
+                line.peaks.clear()
+                for one in [*self._past, tones][-STRAIGHT_HOPS:]:
+                    line.peaks.append(_peak(one, bins.start + int(one.newest[bins].argmax())))
         if not line.looks:
             line.drifts = line.drifts or self._elsewhere.is_from(line, bins, self._hops)
 
@@ -363,8 +429,9 @@ class ChatterRule:
             return False
         if line.told:
             return line.enough >= ENOUGH / 2
+        known = line.is_own or self._is_back(line)
         line.told = (
-            line.enough >= ENOUGH
+            (line.enough if known else line.followed) >= ENOUGH
             and statistics.fmean(list(self._strengths)[-NOW_HOPS:]) >= GOES_ON * line.strength
             and line.level_db >= TOLD_DB
             and self._keeps_pitch(hop, line)
@@ -375,7 +442,7 @@ class ChatterRule:
             and line.crowd < CROWDED
             and self._has_grown(line)
             and (line.straight or not line.rung)
-            and line.enough >= (ENOUGH if line.is_own or self._is_back(line) else UNPROVEN * ENOUGH)
+            and (known or line.followed >= UNPROVEN * ENOUGH)
         )
         return line.told
 
@@ -430,3 +497,10 @@ class ChatterRule:
             "noise around it: retract, then change the speed or the feed, or clamp the work shorter."
         )
         return Finding(Kind.CHATTER, severity, message, line.level_db, TOLD_DB, "dB", line.start_s)
+
+
+def _peak(tones: Tones, k: int) -> Peak:
+    """The newest spectrum about a bin."""
+    powers: list[float] = tones.newest[k - 1 : k + 2].tolist()
+    shown = max(powers) * tones.per_floor.item(k)
+    return k, powers, shown if shown > 1 else 1.0

@@ -50,6 +50,10 @@ class Elsewhere:
         spare, self._departures[oldest] = self._departures[oldest], over
         return spare
 
+    def lately(self, hops: int, count: int) -> list[NDArray[np.float32]]:
+        """The departures of the newest ``count`` hops kept, the oldest first; ``hops`` is the present one."""
+        return [self._departures[(hops - ago) % PAST_HOPS] for ago in range(count, 0, -1)]
+
     def note_tone(self, hop: Hop, line: Line) -> None:
         """Keep a tone that was not of the cut; two that are unrelated are music, voices, another machine."""
         self._tones = [(t, hz, cut) for t, hz, cut in self._tones if hop.t - t < BACKGROUND_S]

@@ -33,6 +33,7 @@ DRIFT_FROM = 6  # hops: the frequency is then that of an average
 class Line:
     """One line followed.
 
+    ``enough``: the evidence for it, ``followed``: that since it is followed;
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
     be chatter; ``straight``: it was seen to grow exponentially; ``lips``: it beats as the lips pass, found in
     so many ``lip_looks``; ``rung``: the turn pushes it (`monitor.faults.chatter.RUNG`); ``was_suspect``: the
@@ -46,6 +47,7 @@ class Line:
     strength: float = 0.0
     n: int = 0
     enough: float = 0.0
+    followed: float = 0.0
     db: float = 0.0
     best_db: float = -math.inf
     sudden: bool | None = None
@@ -117,8 +119,9 @@ class Line:
         self.drifts = self.drifts or abs(self.hz - self.from_hz) > DRIFT * self.hz
 
     def take_pitch(self, bins: Bins) -> None:
-        """Note how far its pitch wavers, once enough spectra tell."""
-        if len(self.peaks) == SHIVER_HOPS:
+        """Note how far its pitch wavers, once enough spectra tell: of one that grew by itself, which no voice
+        does, as many as show that."""
+        if len(self.peaks) >= (STRAIGHT_HOPS if self.straight else SHIVER_HOPS):
             self.pitched += 1
             self.shivers, self.glides_hz = bins.wavers(self.hz, self.peaks)
             self.mean_shivers += (self.shivers - self.mean_shivers) / self.pitched

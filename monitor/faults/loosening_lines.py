@@ -99,6 +99,7 @@ class KnockLines:
     _shown: int = 0
     _agree: int = 0
     _other: OtherMachine = field(init=False)
+    nearly: Finding | None = None  # what the newest frame shows, of which more is asked
     _plain: bool = False
     _risen_s: float = 0.0
 
@@ -146,6 +147,8 @@ class KnockLines:
         self._alike = (self._alike + 1 if cutting is self._cutting else 1) if taken else 0
         self._taken = self._taken + 1 if taken else 0
         self._cutting = cutting
+        if hop.lines is not None or not taken:
+            self.nearly = None
         if hop.lines is None or self._taken < FRAME_HOPS:
             return None
         if drowned:
@@ -186,13 +189,16 @@ class KnockLines:
         agrees = self._shown and at_rate and abs(own - rates[speed]) < 1.5 * STEP
         self._agree = self._agree + 1 if agrees else 0
         if self._shown < LASTS and self._agree < AGREE and z < AT_ONCE_Z:
+            if agrees and not others:
+                self.nearly = self._finding(usual[speed], self._means[speed])
             return None
         normal.waiting.clear()  # what is told never becomes normal
         self._most.reject()
-        if others:
-            return None
-        normal_db = self._over_db(usual[speed])
-        knock_db = self._over_db(usual[speed] + self._means[speed])
+        return None if others else self._finding(usual[speed], self._means[speed])
+
+    def _finding(self, usual: NDArray[np.float32], more: NDArray[np.float32]) -> Finding:
+        normal_db = self._over_db(usual)
+        knock_db = self._over_db(usual + more)
         message = (
             f"The chuck or work holding knocks once a turn: lines of the turn stand {knock_db:.1f} dB over "
             f"the sound between them (normal here {normal_db:.1f} dB): stop the spindle, then retract and "

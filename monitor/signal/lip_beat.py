@@ -112,8 +112,9 @@ def turn_beat(sound: NDArray[np.float32], fs: float, hz: float, rotation_hz: flo
     Returns
     -------
     float
-        Half the square of the depth of its beat, 0 where these are no lines of their own; NaN
-        where the rotation is too slow or too fast to be heard.
+        Half the square of the depth of its beat, 0 where these are no lines of their own, or where one
+        stands alone (`BOTH_SIDES`): that is the machine's; NaN where the rotation is too slow or too fast to
+        be heard.
 
     Examples
     --------
@@ -139,6 +140,8 @@ def turn_beat(sound: NDArray[np.float32], fs: float, hz: float, rotation_hz: flo
     power = np.abs(np.exp(-2j * np.pi * np.outer(beside, seconds)) @ heard) ** 2
     power /= np.sinc(beside * PIECE_S) ** 2  # of the pieces
     most = power.reshape(6, -1).max(axis=1)
-    if most[:2].sum() < LINES * most[2:].mean():
+    weaker, stronger = sorted(most[:2].tolist())
+    noise = float(most[2:].mean())
+    if weaker + stronger < LINES * noise or weaker < max(BOTH_SIDES * stronger, SIDE_SHOWS * noise):
         return 0.0
     return float(most[:2].sum() / max(float(tone.max()), 1e-30))

@@ -129,6 +129,14 @@ def test_a_line_that_grows_as_the_cut_dies_away_or_is_over_is_none_of_it(change,
     assert bool(shop.found) is told
 
 
+@pytest.mark.parametrize(("late_s", "told"), [(0.0, True), (0.4, True), (1.0, False)])
+def test_a_cut_that_begins_as_the_program_is_over_belies_the_reckoning(late_s, told):
+    """It counts one peck too many, and says so some tenths after contact; a drill is not drawn out then."""
+    shop = Shop().good().go(late_s, cutting=True)
+    shop.go(3.0, growing(733.0, 40.0, seconds=3.0), cutting=True, over=True)
+    assert bool(shop.found) is told
+
+
 def test_a_line_that_grows_by_eighty_decibels_a_second_was_not_switched_on():
     shop = Shop().good()
     start = shop.t
@@ -405,6 +413,29 @@ def test_where_the_load_of_a_cut_does_not_show_chatter_warns_and_holds_nothing()
 def test_a_line_that_grows_under_a_centre_drill_is_not_told():
     """Good cuts at the drill's speed have not shown what load does to the machine's lines at this one."""
     assert not Shop().good().go(CUT, growing(733.0, 25.0), cutting=True, working=False, spotting=True).found
+
+
+@pytest.mark.parametrize("growth_db_s", [30.0, 40.0, 60.0])
+@pytest.mark.parametrize("seed", range(3))
+def test_growth_under_what_is_usual_counts_once_the_line_departs(growth_db_s, seed):
+    """Good pecks had a tone there: it was seen to rise before it stood out of that."""
+    shop = Shop(seed)
+    for _ in range(3):
+        shop.go(GAP, tone(733.0, 14.0, GAP)).go(CUT, tone(733.0, 14.0, CUT), cutting=True)
+    start = shop.go(GAP).t
+    shop.go(CUT, growing(733.0, growth_db_s, most_db=34.0), cutting=True)
+    departs = start + 24.0 / growth_db_s
+    assert departs + 0.3 < shop.first()[0] < departs + 0.52 + 8 / growth_db_s
+
+
+def test_a_vibration_heard_by_its_multiple_for_a_while_is_told_as_soon():
+    """The room lets that through; what was heard of the line meanwhile, its pitch above all, counts."""
+    shop, t = Shop(1).good(), clock(CUT)
+    start, itself_db = shop.t, np.minimum(-10 + 36 * t, 28.0)
+    passed = 22 / 36
+    multiple_db = itself_db + np.where((t > passed + 0.2) & (t < passed + 0.6), 6.0, -8.0)
+    shop.go(CUT, tone(733.0, itself_db, CUT) + tone(1466.0, multiple_db, CUT), cutting=True)
+    assert shop.first()[0] < start + passed + 0.7
 
 
 @pytest.mark.parametrize("ratio", [2, 3])

@@ -5,6 +5,7 @@ import math
 import numpy as np
 import pytest
 
+from monitor.faults.episode import Finding
 from monitor.faults.loosening import RISEN_Z, SURE_Z, LooseningRule
 from monitor.faults.loosening_others import AT_MOST_S, OtherMachine
 from monitor.measurements import SPINDLE_STOP_KINDS, Event, Kind, Severity
@@ -221,7 +222,7 @@ def test_where_lines_are_heard_and_none_shows_a_knock_has_to_stand_out_by_more(s
     """It is told all the same, since the angle of a holding's blows may waver; some tenths later."""
 
     class NoLines:
-        others = False
+        others, nearly = False, None
 
         def step(self, *_):
             return None
@@ -235,6 +236,30 @@ def test_where_lines_are_heard_and_none_shows_a_knock_has_to_stand_out_by_more(s
         shop.rule.lines = lines
         first_s.append(shop.go(10.0).go(6.0, lambda s: -10 + 6 * s).first_s)
     assert first_s[0] < first_s[1] < first_s[0] + 0.6
+
+
+@pytest.mark.parametrize("seed", range(3))
+def test_an_angle_that_nearly_stands_out_tells_with_lines_that_nearly_do(seed):
+    """Neither would tell yet; and while no angle stands out, a first frame of lines tells nothing."""
+
+    class SomeLines:
+        others = False
+        nearly = Finding(Kind.LOOSENING, Severity.HOLD, "by lines")
+
+        def step(self, *_):
+            return None
+
+        def none_shows(self, t):
+            return False
+
+    first_s = []
+    for lines in (None, SomeLines()):
+        shop = Shop(seed)
+        shop.rule.lines = lines
+        assert not shop.go(30.0).found
+        first_s.append(shop.go(6.0, lambda s: -10 + 6 * s).first_s)
+    assert first_s[1] < first_s[0] - 0.1
+    assert shop.found[0][1].message == "by lines"
 
 
 def test_loud_blows_that_die_away_are_no_loosening():

@@ -224,3 +224,14 @@ def test_two_frames_that_agree_on_the_rate_are_as_good_as_three():
         for seed in range(6)
     ]
     assert np.mean(first_s[:6]) < np.mean(first_s[6:]) - 0.1
+
+
+def test_a_first_frame_that_agrees_nearly_tells_and_one_at_another_rate_does_not():
+    for rate, shows in ((0.0, True), (0.02, False)):
+        shop, nearly = Rates().go(20.0), []
+        shop.rule.step(hop(shop.t), False, False, False)
+        while not shop.found and shop.t < 26.0:
+            shop.go(EVERY_HOPS * STEP_S, 10.0, rate)
+            nearly.append(shop.rule.nearly is not None)
+        assert any(nearly) is shows
+        assert shows or not shop.found
