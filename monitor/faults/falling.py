@@ -44,6 +44,10 @@ steadily a spindle falls so for its first time constant, some tenths of a second
 bind takes to the limit. Both have fallen by the rate, on average, since they began: no straight line stays
 within a high line's width of the other."""
 
+BENT_HOPS = 10
+"""Half a second of such a bend, at most: most motors with a chuck on them have shorter time constants, after
+which they fall straight. At the end of a longer one a slower fall would pass for it, and be held too early."""
+
 _FALLS = BENDS.size  # so many of the ways, the first, are falls
 
 WAYS = np.tile(RATES, 4) * np.repeat([1, -1], _FALLS)
@@ -167,7 +171,8 @@ class FallingCourse:
         counts = fallen_s > _NOW_S
         now = start_sag + _fallen(begun_s[:, None] + step_s, begun_s[:, None])[:, :_FALLS, 0]
         enough = (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
-        possible = (now > hold) & (now < DEEPEST) & enough
+        bends = (begun_s[:, None] < (BENT_HOPS + 0.5) * step_s) | (BENDS == 1)
+        possible = (now > hold) & (now < DEEPEST) & enough & bends
         if not possible.any():
             return 0.0, 0.0
         low, high = hop.between.states((1 - np.array([DEEPEST, -WITHIN])) * free_hz)
