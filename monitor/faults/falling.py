@@ -46,7 +46,7 @@ within a high line's width of the other."""
 
 BENT_HOPS = 10
 """Half a second of such a bend, at most: most motors with a chuck on them have shorter time constants, after
-which they fall straight. At the end of a longer one a slower fall would pass for it, and be held too early."""
+which they fall straight. At the end of a longer one a slower fall would pass for it, and be held too soon."""
 
 _FALLS = BENDS.size  # so many of the ways, the first, are falls
 
