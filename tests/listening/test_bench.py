@@ -8,13 +8,16 @@ import math
 from dataclasses import dataclass, replace
 from itertools import pairwise
 
+import numpy as np
 import pytest
+from scipy.special import i0e
 from scipy.stats import binom
 
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.signal.cusum import Cusum
 from monitor.synth.truth import FaultTruth, PeckTruth, SpanTruth, Truth
 from tests.benchmarks.behaviour import job_for
+from tests.listening import bound
 from tests.listening.draws import FAULT_KINDS, FAULTLESS, FULLEST, SCORING_FROM, _fills, draw_case
 from tests.listening.hearing import hear, learn, score
 from tests.listening.quantiles import quantile
@@ -248,3 +251,23 @@ def test_every_cumulative_sum_of_a_rule_is_moved():
 
     rule = Rule(Cusum(0.5, 1.0), [Cusum(0.5, 2.0), Cusum(0.5, 3.0)])
     assert [total.threshold for total in sums_of(rule)] == [1.0, 2.0, 3.0]
+
+
+# ---- what can be told at all ----------------------------------------------------------------------
+
+
+@pytest.mark.parametrize(("known", "true"), [(1.0, 1.0), (3.0, 3.0), (3.0, 0.0), (10.0, 9.0)])
+def test_the_mean_of_what_a_line_says_is_that_of_drawn_ones(known, true):
+    rng = np.random.default_rng(1)
+    z = true + (rng.standard_normal(200_000) + 1j * rng.standard_normal(200_000)) / math.sqrt(2)
+    drawn = np.log(i0e(2 * known * np.abs(z))) + 2 * known * np.abs(z)
+    mean = bound._mean_log_i0(np.array([known]), np.array([true]))[0]
+    assert mean == pytest.approx(drawn.mean(), rel=0.01, abs=0.01)
+
+
+def test_a_bind_in_more_noise_holds_less():
+    """And always more to who knows the phases."""
+    held = [bound.held(draw_case("bind", 5797, snr_db)) for snr_db in (10.0, 0.0)]
+    assert held[0].lines > held[1].lines > bound.ENOUGH_NATS
+    assert all(0 < one.lines < one.phases for one in held)
+    assert all(one.beat > 0 for one in held)
