@@ -27,6 +27,10 @@ MEMORY_HOPS = 600.0
 MOST_RATIO = 100.0
 """Power over the floor that counts at most, 20 dB: one call of another tone is no mode of the machine."""
 
+SLIGHT = 1.5
+"""Of the floor's power, that is no mode: rooms comb the sound of a cut by 2 or 3 dB within a band (judged),
+and chips do not break evenly. From 4 dB over the floor on, a power of 2.5, it counts."""
+
 SPREAD_BINS = 3
 """Bins to either side of one that are taken together, falling off evenly: a Hann frame's main lobe shows no
 finer, and beside a line of the machine they tell what lies under it."""
@@ -43,7 +47,7 @@ class CutColour:
 
     def __init__(self, idle_db: NDArray[np.float64]) -> None:
         self._idle = np.power(10, idle_db / 10).astype(np.float32)
-        self._over = np.ones(idle_db.size, np.float32)  # mean power over the floor, at least 1
+        self._over = np.ones(idle_db.size, np.float32)  # mean power over the floor, less `SLIGHT`
         self._sum = np.zeros((2, idle_db.size), np.float32)  # of power over the floor, and of hops
         self._gain = np.float32(1.0)
 
@@ -81,7 +85,7 @@ class CutColour:
         total, hops = self._sum
         near = np.array([_near(total), _near(hops)])
         over = (near[0] + PRIOR_HOPS) / (near[1] + PRIOR_HOPS)
-        self._over = np.maximum(over, 1).astype(np.float32)
+        self._over = np.maximum(over - SLIGHT, 1).astype(np.float32)
         self._sum *= np.float32(min(1.0, MEMORY_HOPS / max(float(hops.max()), 1.0)))
 
 
