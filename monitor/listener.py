@@ -42,10 +42,12 @@ from monitor.pecks import follow
 from monitor.pecks.cycle import Cycle
 from monitor.schedule import POINT_DIAMETERS
 from monitor.signal.crackle import crackle_db
+from monitor.signal.cut_colour import CutColour
 from monitor.signal.envelope import fine_envelope
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.hum import repeats_hz, steady
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
+from monitor.signal.line_choice import learned_floor
 from monitor.signal.pieces import band_pieces
 from monitor.signal.revolutions import Revolutions
 from monitor.signal.rhythm import CutRhythm
@@ -64,8 +66,11 @@ from monitor.signal.turn_lines import TurnLines
 from monitor.spindle import STOPPED, Rotation, Spindle, heard_speeds
 from monitor.work import AS_LOUD_DB, Work, WorkJudge
 
-_HOPS_AT_ONCE = 400  # bounds memory (30 MB); the result does not depend on it
+_HOPS_AT_ONCE = 100  # measured with one gain and one colour of the cut: 5 s, which bounds memory too (8 MB)
+_GAIN_HOPS = 400  # a gain is followed every 20 s
 _FIRST_PIECES = (60, 100, 140, 200, 300)  # the gain is known after some seconds of free running
+_USUAL_SAG, _USUAL_RISE = 0.04, 0.02  # of the commanded speed: what cuts and drift make
+_SURELY = 0.9  # confidence of a speed whose lines are known to be elsewhere
 _SAME_GAIN_DB = 4.0  # lines waver by 2 dB as load and pose change; twice that
 _LOUDEST = 16  # a float recording may hold anything; keep powers finite
 _RISE_HOPS = 40  # slope of the level over two seconds: several revolutions even at 300 rpm
@@ -125,6 +130,13 @@ class Listener:
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
         lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)
         self._unexplained = (lines <= 0).astype(np.float32)
+        bins_hz: NDArray[np.float64] = self._sg.bin_hz * np.arange(self._sg.n_bins, dtype=np.float64)
+        idle_db = learned_floor(baseline, bins_hz, np.full(bins_hz.size, job.spindle_rpm))
+        self._colour = CutColour(idle_db)
+        self._usual_hz = [
+            ((1 - _USUAL_SAG) * rpm / 60, (1 + _USUAL_RISE) * rpm / 60)
+            for rpm in heard_speeds(baseline, speeds)
+        ]
         centres = self._sg.band_centres_hz
         top = min(baseline.floor_hz[-1], self._g.usable_hz)
         cut_bands = np.flatnonzero((centres >= _CUT_SOUND_FROM_HZ) & (centres <= top))
@@ -301,7 +313,9 @@ class Listener:
     def _judge(self, hops: NDArray[np.float32], heard: Heard) -> None:
         self._walk(self._measure(hops), heard)
         if _hops_left(self._n_hops - 1) == 1:
-            self._follow_gain()
+            if self._n_hops in _FIRST_PIECES or self._n_hops % _GAIN_HOPS == 0:
+                self._follow_gain()
+            self._colour.update()
 
     def _follow_gain(self) -> None:
         """Expect the lines as loud as they are heard free, where that is not as in the baseline."""
@@ -313,6 +327,7 @@ class Listener:
         if abs(change - self._gain_db) > _SAME_GAIN_DB / 2:
             self._gain_db = change
             self._tracker.set_gain(change)
+            self._colour.set_gain(change)
 
     def _walk(self, hops: list[Hop], heard: Heard) -> None:
         """Walk hops through the rules, in the order in which they depend on each other."""
@@ -347,7 +362,9 @@ class Listener:
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
         deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
         beats = self._rhythm.feed(envelope)
-        speeds = self._tracker.feed(density_db, floor_db, long, deaf, beats)
+        of_cut = self._colour.of_cut(floor_db)
+        coloured_db = floor_db + self._colour.colour_db(of_cut)
+        speeds = self._tracker.feed(density_db, coloured_db, long, deaf, beats)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
@@ -360,6 +377,10 @@ class Listener:
         inverse_power(floor_db, out=per_floor)
         np.multiply(density, per_floor, out=over)
         self._over_history = seen[:, hops.shape[0] :].copy()
+        sure = (speeds.confidence >= _SURELY) & (speeds.support >= HEARD)
+        hz = speeds.spindle_hz
+        sure &= np.logical_or.reduce([(hz > low) & (hz < high) for low, high in self._usual_hz])
+        self._colour.learn(over[sure], of_cut[sure], self._unexplained[speeds.state[sure]] > 0)
         average, mean_per_floor = averaged(seen)
         chatter_db = strongest_tone_db(average, self._unexplained, speeds.state)
         tones = tones_of(average, density, mean_per_floor, y.copy())  # y may be the caller's
@@ -545,7 +566,7 @@ class Listener:
 
 
 def _hops_left(n: int) -> int:
-    """Hops from the n-th to the end of the piece that is measured with one gain."""
+    """Hops from the n-th to the end of the piece that is measured with one gain and colour."""
     return next((end - n for end in _FIRST_PIECES if n < end), _HOPS_AT_ONCE - n % _HOPS_AT_ONCE)
 
 

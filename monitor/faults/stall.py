@@ -12,7 +12,7 @@ heard (a spindle without power coasts, and cuts as it does). Elsewhere the sound
 from __future__ import annotations
 
 import math
-from dataclasses import dataclass
+from dataclasses import dataclass, field
 
 from monitor.faults.departure import LOUDEST
 from monitor.faults.episode import Finding
@@ -96,6 +96,12 @@ missed by ten to one: of them less is asked, in so many hops at least, and for n
 coasts, as what is as loud for longer is another sound. (Where that has ended, and the drill had left
 meanwhile, the lines are back in their places.)"""
 
+JAM_SDS, DIES_SDS, SCATTER_SHARE, SCATTER_HOPS = 3.0, 2.0, 0.02, 2
+"""Or so many deviations of a hop of this machine's cuts, where that is more: chips that crackle change the
+level of 0.1 s by 2 or 3 dB by chance, and one hop four times as loud and another half as loud in half a
+second are no jam then. The share of a hop in that, which is of levels so many hops apart, whose frames share
+no sound: the level of a cut itself changes more slowly."""
+
 SILENT_NATS, ELSEWHERE = math.log(100), 0.5
 """Or the lines themselves say a hundred to one while the sound dies away: with the ten to one of the sound, a
 thousand to one, as elsewhere (`monitor.faults.departure`). The track, which follows late, has the spindle
@@ -140,6 +146,8 @@ class StallRule:
     _cut_hops: int = 0
     _cut_mean_db: float = 0.0
     _cuts_db: float = -math.inf
+    _scatter: float = 0.0  # variance of a hop's level in cuts, dB^2
+    _levels_db: list[float] = field(default_factory=list)
     _gone_hops: int = 0
     _stands_s: float = -math.inf
     _turned_s: float = -math.inf
@@ -267,9 +275,14 @@ class StallRule:
         """How loud the cuts are in which the spindle turned on, but for what another sound covers."""
         if work.cutting:
             if work.strength <= LOUDEST:
+                self._levels_db.append(hop.over_db)
+                if len(self._levels_db) > SCATTER_HOPS:
+                    change_db = min(abs(hop.over_db - self._levels_db.pop(0)), JAM_DB)  # a jam is no scatter
+                    self._scatter += SCATTER_SHARE * (change_db * change_db / 2 - self._scatter)
                 self._cut_hops += 1
                 self._cut_mean_db += (hop.over_db - self._cut_mean_db) / self._cut_hops
             return
+        self._levels_db.clear()
         if self._cut_hops >= CUTS_HOPS and not self._stalled:
             share = CUTS_SHARE if self._cuts_db > -math.inf else 1.0
             before_db = self._cuts_db if share < 1 else 0.0
@@ -294,9 +307,11 @@ class StallRule:
             self._missed_hops += 1
         gone = self._gone + says if at_work else 0.0
         self._gone = gone if gone > 0 else 0.0
-        if hop.over_db >= self._usual_db + JAM_DB:
+        scatter_db = math.sqrt(self._scatter)
+        if hop.over_db >= self._usual_db + max(JAM_DB, JAM_SDS * scatter_db):
             self._loud_s, self._gone = hop.t, 0.0  # what is drowned by that is not missed
-        silent = hop.over_db <= self._usual_db - DIES_DB and hop.t - self._loud_s <= DIES_S
+        died_db = self._usual_db - max(DIES_DB, DIES_SDS * scatter_db)
+        silent = hop.over_db <= died_db and hop.t - self._loud_s <= DIES_S
         lately = hop.t - self._there_s <= COASTS_S
         missed = self._missed_hops >= DIES_HOPS and self._missed >= DIES_NATS
         missed = missed or (self._gone >= SILENT_NATS and home < ELSEWHERE)

@@ -3,6 +3,7 @@
 import math
 from dataclasses import replace
 
+import numpy as np
 import pytest
 
 from monitor.faults.departure import LOUDEST, MOST_NATS
@@ -429,6 +430,19 @@ def test_a_cut_that_got_loud_and_dies_away_with_its_lines_has_jammed(lasts_s, th
     end_s, faint = 2.0 + lasts_s, {"audible": 4.0} | then
     dies = walk(rule, 0.1, end_s, make=lambda t: silent(t, **faint), at=PECK, sag=math.nan)
     assert any(dies) is told
+
+
+@pytest.mark.parametrize(("crackles_db", "told"), [(0.0, True), (3.0, False)])
+def test_a_loud_and_a_faint_moment_of_a_crackling_cut_are_no_jam(crackles_db, told):
+    """Where a hop's level scatters by some 3 dB, chance gives both within half a second."""
+    rng = np.random.default_rng(7)
+    rule = StallRule()
+    for t in times(4):
+        rule.step(hop(t, over_db=9.0 + rng.normal(0, crackles_db)), rotation(), PECK, False)
+    faint = {"audible": 2.0}
+    course_db = [9.0] * 4 + [10.0 + JAM_DB] * 2 + [8.5 - DIES_DB]
+    ends = [silent(4 + 0.05 * k, over_db=db, **faint) for k, db in enumerate(course_db)]
+    assert any(rule.step(one, rotation(sag=math.nan), PECK, False) for one in ends) is told
 
 
 @pytest.mark.parametrize(("state", "told"), [(SpindleState.TURNING, True), (SpindleState.MASKED, False)])
