@@ -245,6 +245,7 @@ class SagRule:
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(UNLED_S / HOP_S)))
     _leapt_s: float = -math.inf
     _leapt: bool = False
+    _led_from: float = math.inf  # sag from which on it came down without a gap
     _beyond_s: float = math.inf
     _small_s: float = -math.inf
     _unled_sag: float = math.nan
@@ -560,7 +561,8 @@ class SagRule:
     def _leaps(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the speed has lately come up by more than a spindle in a cut could have.
 
-        Or has ever, and was not heard home since: where no peck is sure it goes on being another sound's.
+        Or has ever, and was not heard home since: where no peck is sure it goes on being another sound's,
+        unless it has come down by as much without a gap, as what leaps to and fro does not.
         """
         if hop.heard:
             path, sag = self._path, 1 - hop.spindle_hz / rotation.reference_hz
@@ -569,7 +571,9 @@ class SagRule:
             lowest = sorted([one for t, one in path if one < DEEPEST and hop.t - t <= LEAP_S])[-2:]
             if len(lowest) == 2 and lowest[0] - sag > LEAPS and 100 * sag > self.warning_pct:
                 self._leapt_s, self._leapt = hop.t, True
-            if 100 * sag <= self.warning_pct:
+            led = bool(path) and hop.t - path[-1][0] < 1.5 * hop.step_s and 0 <= sag - path[-1][1] < JUMP
+            self._led_from = self._led_from if led else sag
+            if 100 * sag <= self.warning_pct or sag - self._led_from > LEAPS:
                 self._leapt = False
             path.append((hop.t, sag))
         return hop.t - self._leapt_s <= LEAP_S or (self._leapt and not work.sure)

@@ -12,6 +12,7 @@ from monitor.faults.sag import (
     ENOUGH_Z,
     FAINT,
     FALLS,
+    LEAP_S,
     LEAST_SUPPORT,
     MACHINE_WANDER,
     SLOW_MOST,
@@ -271,6 +272,16 @@ def test_where_no_peck_is_sure_what_leapt_stays_another_sounds_until_it_was_home
     walk.found.clear()
     walk.go(2, 0.14, at=UNSURE, **NOWHERE)
     assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
+@pytest.mark.parametrize("rate", [0.06, 0.12, 0.2])
+@pytest.mark.parametrize("at", [UNSURE, LOADED])
+def test_a_bind_during_which_the_ear_slipped_once_is_held(rate, at):
+    """For three hops; from then on it falls without a gap, and it is never home again."""
+    walk = Walk().go(1, 0.01, at=at).go(0.3, lambda s: 0.01 + rate * s, at=at).go(0.15, 0.3, at=at)
+    walk.go(4, lambda s: 0.01 + rate * (s + 0.45), at=at)
+    t, _ = walk.first(Severity.HOLD)
+    assert t < 1 + max(0.11 / rate, 0.45 + LEAP_S + 0.7)
 
 
 @pytest.mark.parametrize(("rate", "held"), [(-0.3, True), (0.0, False), (0.05, False)])
