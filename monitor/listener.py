@@ -362,14 +362,6 @@ class Listener:
         floor_db = hearing_floor(spread_floor(bands, self._sg), density_db)
         deaf = np.maximum(levels.stuck, levels.broken) >= LOST_SHARE
         beats = self._rhythm.feed(envelope)
-        of_cut = self._colour.of_cut(floor_db)
-        coloured_db = floor_db + self._colour.colour_db(of_cut)
-        speeds = self._tracker.feed(density_db, coloured_db, long, deaf, beats)
-        # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
-        # then round differently from one block size to another
-        sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
-        broadband, upper, lower = (sums.astype(np.float64) / self._sizes).T
-        over_db = broadband - self._idle_floor[speeds.state]
         n_before = self._over_history.shape[1]
         seen = np.empty((2, n_before + hops.shape[0], self._sg.n_bins), np.float32)
         seen[:, :n_before] = self._over_history
@@ -377,10 +369,18 @@ class Listener:
         inverse_power(floor_db, out=per_floor)
         np.multiply(density, per_floor, out=over)
         self._over_history = seen[:, hops.shape[0] :].copy()
+        of_cut = self._colour.of_cut(per_floor)
+        speeds = self._tracker.feed(density_db, self._colour.add(floor_db, of_cut), long, deaf, beats)
+        # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
+        # then round differently from one block size to another
+        sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
+        broadband, upper, lower = (sums.astype(np.float64) / self._sizes).T
+        over_db = broadband - self._idle_floor[speeds.state]
         sure = (speeds.confidence >= _SURELY) & (speeds.support >= HEARD)
         hz = speeds.spindle_hz
         sure &= np.logical_or.reduce([(hz > low) & (hz < high) for low, high in self._usual_hz])
-        self._colour.learn(over[sure], of_cut[sure], self._unexplained[speeds.state[sure]] > 0)
+        if sure.any():
+            self._colour.learn(over[sure], of_cut[sure], self._unexplained[speeds.state[sure]] > 0)
         average, mean_per_floor = averaged(seen)
         chatter_db = strongest_tone_db(average, self._unexplained, speeds.state)
         tones = tones_of(average, density, mean_per_floor, y.copy())  # y may be the caller's

@@ -49,36 +49,46 @@ class CutColour:
         self._idle = np.power(10, idle_db / 10).astype(np.float32)
         self._over = np.ones(idle_db.size, np.float32)  # mean power over the floor, less `SLIGHT`
         self._sum = np.zeros((2, idle_db.size), np.float32)  # of power over the floor, and of hops
+        self._raised = np.zeros(0, np.intp)  # bins whose colour is not flat
         self._gain = np.float32(1.0)
 
     def set_gain(self, gain_db: float) -> None:
         """What is heard from now on is so much louder than the baseline."""
         self._gain = np.float32(10 ** (gain_db / 10))
 
-    def of_cut(self, floor_db: NDArray[np.float32]) -> NDArray[np.float32]:
-        """Share of the floor, dB, shape (n_hops, n_bins), that is not the idle machine's, 0 to 1."""
-        idle = self._idle * self._gain
-        share = 1 - idle * np.exp(floor_db * np.float32(-np.log(10) / 10))
+    def of_cut(self, per_floor: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Share of the floor that is not the idle machine's, 0 to 1; ``per_floor``: 1 over its density, shape
+        (n_hops, n_bins)."""
+        share = per_floor * -(self._idle * self._gain)
+        share += 1
         told: NDArray[np.float32] = share.clip(0, 1, out=share)
         return told
 
-    def colour_db(self, of_cut: NDArray[np.float32]) -> NDArray[np.float32]:
-        """What to add to such a floor, dB, of the same shape."""
-        more = of_cut * (self._over - 1)
+    def add(self, floor_db: NDArray[np.float32], of_cut: NDArray[np.float32]) -> NDArray[np.float32]:
+        """Such a floor with the colour of the cut; the same array where none is known."""
+        if not self._raised.size:
+            return floor_db
+        more = of_cut.take(self._raised, axis=1)  # few bins have a mode
+        more *= self._over[self._raised] - 1
         np.log1p(more, out=more)
         more *= np.float32(10 / np.log(10))
-        return more
+        coloured_db = floor_db.copy()
+        coloured_db[:, self._raised] += more
+        return coloured_db
 
     def learn(
         self, over: NDArray[np.float32], of_cut: NDArray[np.float32], between: NDArray[np.bool_]
     ) -> None:
         """Hops whose speed is sure: power over the floor, the floor's share, and where no line is."""
-        if not len(over):
+        told = between & (of_cut > LOUD)
+        if not told.any():
             return
-        told = (between & (of_cut > LOUD)).astype(np.float32)
-        counted = np.stack([np.minimum(over, np.float32(MOST_RATIO)) * told, told], axis=1)
+        counted = np.empty((len(told) + 1, *self._sum.shape), np.float32)
+        counted[0], counted[1:, 1] = self._sum, told
+        np.minimum(over, np.float32(MOST_RATIO), out=counted[1:, 0])
+        counted[1:, 0] *= counted[1:, 1]
         # row after row, so that sums round alike however hops are grouped
-        self._sum = np.add.reduce(np.concatenate([self._sum[None], counted]), axis=0)
+        self._sum = np.add.reduce(counted, axis=0)
 
     def update(self) -> None:
         """From now on the colour is that of what was learned by now."""
@@ -86,6 +96,7 @@ class CutColour:
         near = np.array([_near(total), _near(hops)])
         over = (near[0] + PRIOR_HOPS) / (near[1] + PRIOR_HOPS)
         self._over = np.maximum(over - SLIGHT, 1).astype(np.float32)
+        self._raised = np.flatnonzero(self._over > 1)
         self._sum *= np.float32(min(1.0, MEMORY_HOPS / max(float(hops.max()), 1.0)))
 
 
