@@ -86,7 +86,8 @@ class Elsewhere:
             related = line.follows_sudden and is_multiple(line.hz, line.follows_hz)
             if related or DRIFT < moved < GLIDE_SHARE:
                 return True
-        before = self._departures[(hops - line.n - self._glide_hops) % PAST_HOPS]
+        ago = min(line.n + self._glide_hops, PAST_HOPS)  # the oldest kept, of a line heard for longer
+        before = self._departures[(hops - ago) % PAST_HOPS]
         lobe, bin_hz = self._bins.lobe, self._bins.bin_hz
         gap = max(lobe, math.ceil(self._usual.passing_hz / bin_hz)) if line.inside else lobe
         here = float(before[max(0, bins.start - gap) : bins.stop + gap].max())

@@ -2,11 +2,15 @@
 
 import math
 from dataclasses import replace
+from types import SimpleNamespace
 
 import numpy as np
 import pytest
 
 from monitor.faults.chatter import LEAST_S, TOLD_DB, ChatterRule
+from monitor.faults.chatter_elsewhere import Elsewhere
+from monitor.faults.chatter_growth import PAST_HOPS
+from monitor.faults.chatter_line import Line
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import power_density, spectrum_geometry
 from monitor.signal.tones import AVERAGED, averaged, tones_of
@@ -554,3 +558,16 @@ def test_sounds_from_elsewhere_hold_nothing_for_chatter(kind):
     sounds = tuple(Background(kind, start, 8.0, 6.0, seed=i) for i, start in enumerate((4.0, 15.0, 26.0)))
     told = known.hear(known.render(blanks=2, backgrounds=sounds).x)
     assert not told.times(Kind.CHATTER, Severity.HOLD)
+
+
+@pytest.mark.parametrize("hops", [4, 10, 12])
+def test_a_line_that_was_caught_up_with_came_from_where_it_was_before(hops):
+    """No more is kept than of 0.8 s: the oldest of it then, and not what goes round to the newest."""
+    bins = SimpleNamespace(n_bins=500, lobe=2, bin_hz=10.0)
+    elsewhere = Elsewhere(bins, SimpleNamespace(passing_hz=30.0, cutting=True), 0.05)
+    for k in range(PAST_HOPS):
+        over = np.ones(500, np.float32)
+        over[100 if k >= PAST_HOPS - hops else 90] = 1e4
+        elsewhere.keep(k, over)
+    line = Line(1000.0, 0.0, inside=True, n=hops, db=20.0, from_hz=1000.0)
+    assert elsewhere.is_from(line, slice(99, 102), PAST_HOPS)
