@@ -38,10 +38,6 @@ MOST_LOUDER_Z = 4.0
 """Deviations that sound counts at most in a peck, so that alone it needs two of them: another sound may well
 swell in one, but hardly in two that follow each other."""
 
-IDLE_DB = 1.0
-"""Deviation of the machine running free before one peck from that before another. What it has gained, where
-that is more, the cut has too: the gain of the microphone, its place, or another sound."""
-
 LEAST_SHARE = 0.1
 """Of the cut in what is heard: with less, its sound tells nothing."""
 
@@ -57,20 +53,15 @@ class Loudness:
     dull_db: float = 0.0
     _kinds: dict[int, Usual] = field(default_factory=dict)
     _places: dict[int, Usual] = field(default_factory=dict)
-    _idles: dict[tuple[bool, int], Usual] = field(
-        default_factory=dict
-    )  # before those of a place, or of a kind
     _scatter: Normal = field(default_factory=lambda: Normal(0.0, SCATTER_DB, prior=20.0, memory=400.0))
     _differ: Normal = field(default_factory=lambda: Normal(0.0, PECKS_DB, prior=6.0, memory=40.0))
 
     def climb(self, peck: Peck, kind: int, begins: NDArray[np.float64]) -> Climb | None:
         """What the sound says of a climb, None where nothing."""
         levels = np.asarray(peck.levels_db)
-        good, n, idle_db = self._expected(peck.number, kind, levels.size)
+        good, n = self._expected(peck.number, kind, levels.size)
         if good is None:
             return None
-        gained_db = peck.idle_db - idle_db
-        levels = levels - (gained_db if gained_db > IDLE_DB else 0.0)
         k = np.arange(levels.size)
         known = np.isfinite(levels - good) & (k * peck.part_s >= LOUD_S)
         if known.sum() < LEAST_PARTS - 1 or not known[-1]:
@@ -95,7 +86,7 @@ class Loudness:
         levels = np.asarray(peck.levels_db)
         if levels.size < LEAST_PARTS or not np.isfinite(levels).any():
             return
-        good, n, _ = self._expected(peck.number, kind, levels.size)
+        good, n = self._expected(peck.number, kind, levels.size)
         near, packed = levels, peck.z >= NO_GOOD_Z
         if good is not None:
             over = (levels - good)[1:]
@@ -108,14 +99,8 @@ class Loudness:
         sure, scatter = np.zeros(levels.size), self._scatter.spread**2
         place = self._places.setdefault(peck.number, Usual())
         place.take(near, sure, scatter)
-        self._take_idle(True, peck.number, peck.idle_db)
         if not packed and place.n <= 2:  # later on no peck is judged by its kind
             self._kinds.setdefault(kind, Usual()).take(levels, sure, scatter)
-            self._take_idle(False, kind, peck.idle_db)
-
-    def _take_idle(self, placed: bool, number: int, idle_db: float) -> None:
-        known = np.array([idle_db if math.isfinite(idle_db) else math.nan])
-        self._idles.setdefault((placed, number), Usual()).take(known, np.zeros(1), IDLE_DB**2)
 
     def _learn_scatter(self, number: int, over: NDArray[np.float64], share: float) -> None:
         """``share``: of the deviation that is this peck's own, and not of what is known of good ones."""
@@ -128,14 +113,9 @@ class Loudness:
         for one in (share * (over - mean)).tolist():
             self._scatter.step(one)
 
-    def _expected(self, number: int, kind: int, size: int) -> tuple[NDArray[np.float64] | None, int, float]:
-        """How loud such pecks are, part by part, how many tell it, and how loud the machine was before them,
-        NaN where not known: those of the same place in the blank, once two were heard, for a deeper hole
-        muffles the cut."""
+    def _expected(self, number: int, kind: int, size: int) -> tuple[NDArray[np.float64] | None, int]:
+        """How loud such pecks are, part by part, and how many tell it: those of the same place in the blank,
+        once two were heard, for a deeper hole muffles the cut."""
         place = self._places.get(number)
-        placed = place is not None and place.n > 1
-        good = place if placed else self._kinds.get(kind)
-        if good is None:
-            return None, 0, math.nan
-        idle = self._idles[placed, number if placed else kind]
-        return padded(good.loads, size), good.n, float(idle.loads[0])
+        good = place if place is not None and place.n > 1 else self._kinds.get(kind)
+        return (padded(good.loads, size), good.n) if good is not None else (None, 0)

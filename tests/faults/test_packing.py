@@ -1,7 +1,6 @@
 """Packing: hand-made pecks after the law of chip evacuation, and what else loads a spindle."""
 
 import math
-from dataclasses import replace
 from types import SimpleNamespace
 
 import numpy as np
@@ -493,26 +492,6 @@ def test_a_louder_cut_in_the_same_peck_of_every_blank_becomes_usual():
     shop = Heard(lambda blank, peck, share: 4.0 * share**2 if peck > 4 else 0.0)
     *_, last = (shop.blank(n, lambda *_: UNSEEN) for n in range(1, 9))
     assert last == []
-
-
-class Turned(Heard):
-    """From the third peck of the third blank on the machine running free, too, is so much louder."""
-
-    def __init__(self, louder_db, free_db):
-        super().__init__(louder_db)
-        self.free_db = free_db
-
-    def _hop(self, blank, peck, start, sag, heard):
-        free_db = self.free_db if blank == 3 and peck > 3 else 0.0
-        return super()._hop(blank, peck, start, sag, replace(heard, idle_db=heard.idle_db + free_db))
-
-
-@pytest.mark.parametrize(("free_db", "told"), [(0.0, True), (6.0, False)])
-def test_a_microphone_that_is_turned_up_makes_no_cut_louder(free_db, told):
-    """And its cuts rise a little by themselves."""
-    shop = Turned(lambda blank, peck, share: 6.0 + 2.0 * share if blank == 3 and peck > 3 else 0.0, free_db)
-    assert [shop.blank(n, lambda *_: UNSEEN) for n in (1, 2)] == [[], []]
-    assert bool(shop.blank(3, lambda *_: UNSEEN)) is told
 
 
 def test_a_louder_blank_is_a_duller_drill():
