@@ -232,7 +232,7 @@ class ChatterRule:
                 self._catch_up(line, over, tones)
             elif stronger or line.enough <= 0:
                 self._lose(hop, line)
-                passed = hop.t - line.start_s >= PASSING_S and line.best_db >= PASSING_DB
+                passed = hop.t - line.followed_s >= PASSING_S and line.best_db >= PASSING_DB
                 if passed and not (line.inside or cutting or self._is_of(strongest_hz, line)):
                     self._usual.learn_left(hop, line.start_s, work, self._past)
             elif not line.told and self._usual.slipped(tones, round(line.hz / self._bin_hz)):
@@ -275,6 +275,7 @@ class ChatterRule:
             self._line = Line(k * self._bin_hz, hop.t, usual.cutting, strength, enough=1e-6)
             self._line.was_suspect = usual.cutting and self._suspect
             self._elsewhere.begin(hop, self._line)
+            self._line.followed_s = hop.t
             hops = self._catch_up(self._line, over, tones)
             self._line.start_s -= hops * hop.step_s
 

@@ -65,7 +65,7 @@ class Elsewhere:
 
     def leave(self, hop: Hop, line: Line) -> None:
         """Follow a line no more. One that came and went within a cut was a tone of something else."""
-        if self._usual.cutting and hop.t - line.start_s >= PASSING_S and line.best_db >= PASSING_DB:
+        if self._usual.cutting and hop.t - line.followed_s >= PASSING_S and line.best_db >= PASSING_DB:
             self.note_tone(hop, line)
         forgotten = hop.t - self._left_s >= GLIDE_LATELY_S
         elsewhere = line.came_otherwise

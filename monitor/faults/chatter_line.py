@@ -33,7 +33,7 @@ DRIFT_FROM = 6  # hops: the frequency is then that of an average
 class Line:
     """One line followed.
 
-    ``enough``: the evidence for it, ``followed``: that since it is followed;
+    ``enough``: the evidence for it, ``followed``: that since it is followed, ``followed_s``;
     ``inside``: it began in a cut, which was of such ``strength`` before (`Work`); ``told``: it was found to
     be chatter; ``straight``: it was seen to grow exponentially; ``lips``: it beats as the lips pass, found in
     so many ``lip_looks``; ``rung``: the turn pushes it (`monitor.faults.chatter.RUNG`); ``was_suspect``: the
@@ -48,6 +48,7 @@ class Line:
     n: int = 0
     enough: float = 0.0
     followed: float = 0.0
+    followed_s: float = -math.inf
     db: float = 0.0
     best_db: float = -math.inf
     sudden: bool | None = None

@@ -66,6 +66,10 @@ FASTER = 0.04
 """A speed over the free one by this share is another machine's, which covers this one: a warm motor drifts by
 less. Cuts that are told by their load alone go unheard meanwhile."""
 
+PASSES_S = 10.0
+"""For so long at most: a lathe that runs up beside this one is past its speed in some seconds. What stands
+there for longer is a free speed that was read too low."""
+
 SPARE_SHARE = 0.2
 """A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:
 a peck under other sound may have been dated late, or a gap been learned too short."""
@@ -152,6 +156,7 @@ class LostCutRule:
     _end_s: float = math.nan
     _allowed_s: float = math.nan
     _hidden_s: float = 0.0
+    _strange_s: float = 0.0
     _unheard_s: float = -math.inf
     _missing: bool = False
     _asked_s: float = -math.inf
@@ -245,6 +250,8 @@ class LostCutRule:
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         # a speed that is none of this spindle's is another machine's: a cut that only loads would go unheard
         strange = (rotation.slipped or rotation.sag < -FASTER) and not detector.rise_db > ON_DB_LEAST
+        self._strange_s = self._strange_s + hop.step_s if strange else 0.0
+        strange = strange and self._strange_s <= PASSES_S
         deaf = hop.deaf or not hop.heard or strange or rotation.state is not TURNING
         loud = detector.strength >= 1 or detector.hides_cut
         return deaf or not rotation.settled or (loud and (cycle.reckoned or not detector.load_tells))

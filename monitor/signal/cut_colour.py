@@ -6,8 +6,9 @@ published source), a mode of 1 kHz is 20 to 80 Hz wide, and stands 10 to 15 dB o
 as chips break. It is there at every speed of the spindle, and only in cuts, so that the baseline, learned
 running free, knows nothing of it. Taken for noise of the floor's level it passes for a line of whatever
 speed would put one there. So how the power of good cuts lies over the floor is learned: the mean in each
-bin, from where the sound is a cut's, the speed is sure and as usual, and none of the machine's lines is. To
-the floor of a cut it is added again, as far as the floor is the cut's.
+bin, from where the floor stands over the idle machine's as a cut's does (other broadband sound teaches too),
+the speed is sure and as usual, and none of the machine's lines is. To the floor it is added again, as far as
+that is not the idle machine's.
 """
 
 from __future__ import annotations
@@ -23,6 +24,10 @@ PRIOR_HOPS = 20.0
 
 MEMORY_HOPS = 600.0
 """Newest hops that are kept: half a minute of cuts. The tool goes deeper, and its modes change with it."""
+
+FADES = 0.99
+"""Of what was learned is left after each `update`, some 5 s, whatever is heard: where it were wrong enough to
+hide the lines no speed would be sure, and nothing new learned. In half an hour of that it is forgotten."""
 
 MOST_RATIO = 100.0
 """Power over the floor that counts at most, 20 dB: one call of another tone is no mode of the machine."""
@@ -97,7 +102,7 @@ class CutColour:
         over = (near[0] + PRIOR_HOPS) / (near[1] + PRIOR_HOPS)
         self._over = np.maximum(over - SLIGHT, 1).astype(np.float32)
         self._raised = np.flatnonzero(self._over > 1)
-        self._sum *= np.float32(min(1.0, MEMORY_HOPS / max(float(hops.max()), 1.0)))
+        self._sum *= np.float32(min(FADES, MEMORY_HOPS / max(float(hops.max()), 1.0)))
 
 
 def _near(values: NDArray[np.float32]) -> NDArray[np.float64]:

@@ -10,6 +10,7 @@ from monitor.faults.lost_cut import (
     ASK_S,
     FIRST_S,
     MOST_SHARE,
+    PASSES_S,
     SPARE_SHARE,
     TOGETHER_S,
     LostCutRule,
@@ -436,3 +437,9 @@ def test_what_knocks_only_since_the_cut_broke_off_is_a_lost_cut(knocks_since_s, 
 def test_a_knock_where_nothing_broke_off_is_no_lost_cut():
     assert broken_off(knock_since(7.0), math.nan) is None
     assert broken_off(None, 5.0) is None
+
+
+def test_a_free_speed_read_too_low_is_no_other_machine_for_long():
+    """What stands 5 % over it goes on for ever; a lathe that runs up is past it in seconds."""
+    wait = Wait(8.0, 5.0).go(30, turning=rotation(sag=-0.05), rise_db=2.0, load_tells=True)
+    assert PASSES_S <= wait.held_s < PASSES_S + 8.0
