@@ -421,7 +421,7 @@ class Listener:
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
-        between = self._tracker.between(speeds, beats)
+        between = self._tracker.between(speeds, beats, long)
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(

@@ -70,6 +70,8 @@ def hop(t: float = 0.0, **changes: Any) -> Hop:
 class _Said:
     """What one hop says of speeds between two bounds, in place of `monitor.signal.speed.Between`."""
 
+    short = False  # its frames are not cut in half
+
     def __init__(
         self,
         probability: Callable[[float, float], float],

@@ -3,8 +3,9 @@
 Where a loud cut all but drowns the lines, no hop places the speed, and what follows it from hop to hop
 (`monitor.signal.speed_track`) pays for every step that it takes: it stays behind in the noise. A bit that
 binds slows the spindle for some tenths of a second, as steadily as its inertia lets it. So the evidence of
-these hops is summed along each straight fall from the speed of the cut and held against the best of steady
-speeds, and of straight rises: a generalised likelihood ratio, what radar calls track before detect.
+these hops is summed along each fall from the speed of the cut, straight or with the square of the time, and
+held against the best of steady speeds, and of the same rises: a generalised likelihood ratio, what radar
+calls track before detect.
 """
 
 from __future__ import annotations
@@ -37,7 +38,19 @@ HOPS, LEAST_HOPS = 20, 3
 """A second: as long as the slowest of these falls takes to the hold limit. And the hops along a course, at
 least: two of one frame can be wrong together."""
 
-WAYS = np.concatenate([RATES, -RATES])
+BENDS = np.repeat([1, 2], RATES.size)
+"""How each fall goes with the time since it began: straight, or with its square. Under a load that grows
+steadily a spindle falls so for its first time constant, some tenths of a second, which is as long as a fast
+bind takes to the limit. Both have fallen by the rate, on average, since they began: no straight line stays
+within a high line's width of the other."""
+
+BENT_HOPS = 10
+"""Half a second of such a bend, at most: most motors with a chuck on them have shorter time constants, after
+which they fall straight. At the end of a longer one a slower fall would pass for it, and be held too soon."""
+
+_FALLS = BENDS.size  # so many of the ways, the first, are falls
+
+WAYS = np.tile(RATES, 4) * np.repeat([1, -1], _FALLS)
 """Falls, and the same upwards, which no spindle in a cut does: they say what chance gives here."""
 
 WITHIN = 0.01
@@ -97,6 +110,8 @@ _PARTS = np.cumsum([*_SIZES, ORDINARY * _STOPPING_BEGUN.size * STOPPING.size])
 
 _NOW_S = 1e-9  # what has not fallen yet, but for rounding
 
+_Beats = tuple[NDArray[np.float64], NDArray[np.float64], float]
+
 
 class FallingCourse:
     """One `add` a hop; ``lag_s``: from the middle of the frames to the newest sample.
@@ -128,47 +143,71 @@ class FallingCourse:
         hops = [one for one in self._hops if one.t - work.cut_s > CUT_S]
         if rotation.state is STOPPED or len(hops) < LEAST_HOPS:
             return 0.0, 0.0
-        step_s, n, free_hz = hop.step_s, len(hops), rotation.reference_hz
-        begun_s = step_s * np.arange(LEAST_HOPS, n)  # how long ago each course began
-        fallen_s = np.maximum(begun_s[:, None] - self._lag_s - step_s * np.arange(n)[::-1], 0.0)
-        counts = fallen_s > _NOW_S
+        free_hz = rotation.reference_hz
         start_sag = self._start_sag(hops, free_hz, work)
-        now = start_sag + RATES * (begun_s[:, None] + step_s)
+        beats = self._beats(hops, (1 - start_sag) * free_hz, hold)
+        scores = np.stack([one.between.scores(one.n) for one in hops])
+        found = self._along(hops, scores, beats, free_hz, start_sag, hold, 1)
+        if not found[0] and hop.between.short:
+            scores = np.stack([one.between.short_scores(one.n) for one in hops])
+            found = self._along(hops, scores, beats, free_hz, start_sag, hold, 2)
+        return found
+
+    def _along(
+        self,
+        hops: list[Hop],
+        scores: NDArray[np.float32],
+        beats: _Beats,
+        free_hz: float,
+        start_sag: float,
+        hold: float,
+        shorter: int,
+    ) -> tuple[float, float]:
+        """The same by the evidence of each speed at each hop, (hop, speed), of frames so much shorter."""
+        hop, n = hops[-1], len(hops)
+        step_s, lag_s, of_hop = hop.step_s, self._lag_s / shorter, self._share * shorter
+        begun_s = step_s * np.arange(LEAST_HOPS, n)  # how long ago each course began
+        fallen_s = np.maximum(begun_s[:, None] - lag_s - step_s * np.arange(n)[::-1], 0.0)
+        counts = fallen_s > _NOW_S
+        now = start_sag + _fallen(begun_s[:, None] + step_s, begun_s[:, None])[:, :_FALLS, 0]
         enough = (np.add.reduce(counts, axis=1) >= LEAST_HOPS)[:, None]
-        possible = (now > hold) & (now < DEEPEST) & enough
+        bends = (begun_s[:, None] < (BENT_HOPS + 0.5) * step_s) | (BENDS == 1)
+        possible = (now > hold) & (now < DEEPEST) & enough & bends
         if not possible.any():
             return 0.0, 0.0
-        scores = np.stack([one.between.scores(one.n) for one in hops])
         low, high = hop.between.states((1 - np.array([DEEPEST, -WITHIN])) * free_hz)
         if not scores[:, low : high + 1].mean() < 0:
             return 0.0, 0.0  # see `FallingCourse`
-        courses = np.minimum(start_sag + WAYS[:, None] * fallen_s[:, None, :], DEEPEST)  # begun, way, hop
+        courses = np.minimum(start_sag + _fallen(fallen_s, begun_s[:, None]), DEEPEST)  # begun, way, hop
         at = hop.between.states((1 - courses) * free_hz)
-        along = self._share * (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
+        along = of_hop * (scores[np.arange(n), at] * counts[:, None, :]).sum(axis=2)
         # up to the hold limit, or where they begin
         sags = _steady(hold)
         slower = max(1 - (1 - hold + STEP) / (1 - start_sag), STEP / 2) > sags
         stays = hop.between.states((1 - sags[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
-        steady = self._share * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
-        turning, standing, stopping = self._beats(hops, (1 - start_sag) * free_hz, hold)
+        steady = of_hop * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
+        turning, standing, stopping = beats
         along += np.clip(turning[: n - LEAST_HOPS], -BEAT_MOST, BEAT_MOST)
         steady += standing[slower]
         nats = along - steady.max(axis=1)[:, None]
-        falls, rises = np.where(possible, nats[:, : RATES.size], -np.inf), nats[:, RATES.size :]
+        falls, rises = np.where(possible, nats[:, :_FALLS], -np.inf), nats[:, _FALLS:]
         best = int(falls.argmax())
         if falls.flat[best] - max(float(rises[possible].max()), 0.0) < FALLING_NATS:
             return 0.0, 0.0
-        if np.where((now <= hold) & enough, nats[:, : RATES.size], 0.0).max() > falls.flat[best]:
+        if np.where((now <= hold) & enough, nats[:, :_FALLS], 0.0).max() > falls.flat[best]:
             return 0.0, 0.0  # it falls, but not so far yet
-        begun, way = divmod(best, RATES.size)
-        if 0 < np.where(possible, turning[: n - LEAST_HOPS, : RATES.size], 0.0).max() < stopping:
-            return 0.0, 0.0  # or it has ended there
+        begun, way = divmod(best, _FALLS)
+        # or it has ended there, unless the lines are surer of it than the beat of that
+        by_lines = falls.flat[best] - min(max(turning[begun, way], -BEAT_MOST), BEAT_MOST)
+        by_beat = np.where(possible, turning[: n - LEAST_HOPS, :_FALLS], 0.0).max()
+        if 0 < by_beat < stopping - max(by_lines, 0.0):
+            return 0.0, 0.0
         before, state = scores[: n - LEAST_HOPS - begun], int(at[begun, way, -1])
         there = before[:, max(state - TONE_STEPS, low) : state + TONE_STEPS + 1]
-        if self._share * float(np.add.reduce(there, axis=0).max()) >= TONE_NATS:
+        if of_hop * float(np.add.reduce(there, axis=0).max()) >= TONE_NATS:
             return 0.0, 0.0  # a tone of another sound was there before
-        return float(now.flat[best]), float(RATES[best % RATES.size])
+        return float(now.flat[best]), float(WAYS[way] * BENDS[way])
 
     def _start_sag(self, hops: list[Hop], free_hz: float, work: Work) -> float:
         """Sag from which courses begin: that of this cut, as it was last heard, else of the cuts before."""
@@ -179,9 +218,7 @@ class FallingCourse:
         known = [one for one in known if abs(one - cut_sag) < CUT_WITHIN]
         return statistics.median(known) if len(known) >= KNOWN_HOPS else cut_sag
 
-    def _beats(
-        self, hops: list[Hop], start_hz: float, hold: float
-    ) -> tuple[NDArray[np.float64], NDArray[np.float64], float]:
+    def _beats(self, hops: list[Hop], start_hz: float, hold: float) -> _Beats:
         """What the beat of the cut says of falls and rises, (begun, way), of steady speeds, (speed,), and of
         the likeliest fall that has ended short of the limit, nats against the best of steady speeds.
 
@@ -209,6 +246,15 @@ class FallingCourse:
         return turning, standing - float(standing.max()), float(stopping.max()) - most
 
 
+def _fallen(since_s: NDArray[np.floating], begun_s: NDArray[np.floating]) -> NDArray[np.float64]:
+    """How far each way has led, (begun, way, time), so long after it began, (begun, time), if that is so long
+    ago, (begun, 1)."""
+    straight = since_s[:, None, :]
+    bent = straight * straight / begun_s[:, None, :]
+    led: NDArray[np.float64] = WAYS[:, None] * np.where(np.tile(BENDS, 2)[:, None] == 1, straight, bent)
+    return led
+
+
 def _steady(hold: float) -> NDArray[np.float64]:
     """Steady speeds up to a hold limit: sags under the speed from which the courses begin."""
     return STEADY if hold <= STEADY[-1] else np.arange(STEADY[0], hold, STEP)
@@ -216,17 +262,19 @@ def _steady(hold: float) -> NDArray[np.float64]:
 
 def _sags(n_fine: int, step_s: float, hold: float) -> NDArray[np.float64]:
     """Courses by the pieces of `HOPS` hops, one after the other as `_PARTS` divides them."""
-    before_s = step_s / n_fine * (np.arange(HOPS * n_fine)[::-1] + 0.5)
+    n = HOPS * n_fine
+    before_s = step_s / n_fine * (np.arange(n)[::-1] + 0.5)
+    begun_s = step_s * np.arange(LEAST_HOPS, HOPS)[:, None]
 
     def falls(begun: NDArray[np.intp], ways: NDArray[np.float64], deepest: float) -> NDArray[np.float64]:
         fallen_s = np.maximum(step_s * begun[:, None] - before_s, 0.0)
-        return np.minimum(ways[:, None] * fallen_s[:, None, :], deepest).reshape(-1, before_s.size)
+        return np.minimum(ways[:, None] * fallen_s[:, None, :], deepest).reshape(-1, n)
 
     steady = np.concatenate([STEADY, ELSEWHERE])
     return np.concatenate(
         [
-            falls(np.arange(LEAST_HOPS, HOPS), WAYS, DEEPEST),
-            np.repeat(steady[:, None], before_s.size, axis=1),
+            np.minimum(_fallen(np.maximum(begun_s - before_s, 0.0), begun_s), DEEPEST).reshape(-1, n),
+            np.repeat(steady[:, None], n, axis=1),
             *(falls(_STOPPING_BEGUN, STOPPING, share * hold) for share in STOPS),
         ]
     )

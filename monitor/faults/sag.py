@@ -45,7 +45,8 @@ SWITCHED_OFF_NATS = math.log(50)
 blank, which is some fifty times as often as a drill binds while the program should be elsewhere."""
 
 _SURELY_NOT = 0.04  # log odds of this are under what a hop counts at most
-_MAY_FALL = 0.02  # chance of a sag beyond the warning from which on courses of falling are compared
+_MAY_FALL = 0.005  # chance of a sag beyond the warning from which on courses of falling are compared: a track
+# that the noise has led astray gives the truth no more for some tenths of a second
 
 DROWNED_CHANCE, DROWNED_HOPS = 0.95, 4
 """The same where the lines are drowned, and the beat of the cut, whose windows overlap, tells most of it: so

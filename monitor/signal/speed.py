@@ -10,6 +10,7 @@ from __future__ import annotations
 
 import math
 from bisect import bisect_left
+from copy import copy
 from dataclasses import dataclass
 
 import numpy as np
@@ -21,7 +22,8 @@ from monitor.signal.line_choice import LOWEST_HZ, choose_lines, is_told
 from monitor.signal.line_evidence import STRONG_DB, LineEvidence, Steps, spectrum_steps
 from monitor.signal.refine import Refined, Refinement
 from monitor.signal.rhythm import Beats
-from monitor.signal.spectrum import SpectrumGeometry
+from monitor.signal.short_frames import ShortFrames
+from monitor.signal.spectrum import SpectrumGeometry, spectrum_geometry
 from monitor.signal.speed_track import SURE_WITHIN, SpeedFilter, Track
 
 SEARCH_BELOW, SEARCH_ABOVE = 0.35, 1.25
@@ -83,10 +85,18 @@ class Between:
         The hops.
     beats : Beats
         The beat of the cut at the same hops.
+    short : ShortFrames
+        Of a slow spindle, its frames half as long.
     """
 
-    def __init__(self, grid_hz: list[float], speeds: Speeds, beats: Beats | None = None) -> None:
-        self._grid_hz, self._beats = grid_hz, beats
+    def __init__(
+        self,
+        grid_hz: list[float],
+        speeds: Speeds,
+        beats: Beats | None = None,
+        short: ShortFrames | None = None,
+    ) -> None:
+        self._grid_hz, self._beats, self._short = grid_hz, beats, short
         self._posterior, self._scores = speeds.posterior, speeds.scores
         self._ones = np.ones(len(grid_hz), np.float32)
         # by their bounds: the hop of the first of some answers, and these
@@ -128,6 +138,15 @@ class Between:
         """Evidence of each candidate speed at hop ``n`` of the call, nats, shape (n_states,)."""
         row: NDArray[np.float32] = self._scores[n]
         return row
+
+    @property
+    def short(self) -> bool:
+        """Whether frames half as long are heard besides."""
+        return self._short is not None
+
+    def short_scores(self, n: int) -> NDArray[np.float32]:
+        """The same of frames half as long, where they are heard."""
+        return self._scores[n] if self._short is None else self._short.scores(n)
 
     def states(self, hz: NDArray[np.float64]) -> NDArray[np.intp]:
         """Nearest candidate to each speed, of the same shape."""
@@ -172,6 +191,10 @@ class SpeedTracker:
         self.grid_hz = low * np.exp(self._step * np.arange(n_states))
         self._grid: list[float] = self.grid_hz.tolist()
         self._evidence = LineEvidence(baseline, self.lines, speeds_rpm, self.grid_hz, geometry)
+        self._short_geometry = spectrum_geometry(geometry.fs, geometry.n // 2, usable_hz)
+        self._short: LineEvidence | None = None
+        if self._short_hops == 4:
+            self._short = LineEvidence(baseline, self.lines, speeds_rpm, self.grid_hz, self._short_geometry)
         self._filter = SpeedFilter(self.grid_hz, speeds_rpm, self._short_hops)
         # Only as short as the highest line asks for: shorter segments part neighbouring lines less well.
         drilling = float((self.lines.orders * speeds_rpm[0] / 60).max())
@@ -251,10 +274,21 @@ class SpeedTracker:
     def set_gain(self, gain_db: float) -> None:
         """What is heard from now on is so much louder than the baseline, lines and noise alike."""
         self._evidence.set_gain(gain_db)
+        if self._short is not None:
+            self._short.set_gain(gain_db)
 
-    def between(self, speeds: Speeds, beats: Beats | None = None) -> Between:
-        """What was heard at the hops of a call, to be asked about speeds between bounds."""
-        return Between(self._grid, speeds, beats)
+    def between(
+        self, speeds: Speeds, beats: Beats | None = None, frames: NDArray[np.float32] | None = None
+    ) -> Between:
+        """What was heard at the hops of a call, to be asked about speeds between bounds.
+
+        ``frames``: as for `feed`, of which a slow spindle's fall is asked.
+        """
+        short = None
+        if frames is not None and self._short is not None:
+            # a copy: another gain is for the hops to come
+            short = ShortFrames(frames, copy(self._short), self._short_geometry)
+        return Between(self._grid, speeds, beats, short)
 
     def _localise(
         self, track: Track, steps: Steps

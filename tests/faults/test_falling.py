@@ -83,6 +83,14 @@ def test_a_fall_in_the_noise_is_told_before_it_is_half_over_the_limit(rate, seed
     assert told_s > FALLS_S
 
 
+@pytest.mark.parametrize("per_s2", [0.4, 0.6])
+@pytest.mark.parametrize("seed", range(3))
+def test_so_is_one_that_gets_faster_and_faster(per_s2, seed):
+    """A load that grows steadily slows a spindle with the square of the time, until inertia has let it."""
+    course = lambda t: CUT_SAG + per_s2 * max(t - FALLS_S, 0.0) ** 2  # noqa: E731
+    assert course(heard_s(course, seed=seed)) < 0.12
+
+
 @pytest.mark.parametrize(
     "course",
     [
@@ -102,10 +110,10 @@ def test_what_does_not_fall_from_the_speed_of_the_cut_is_not_told(course, seed):
 
 def test_no_spindle_falls_to_where_a_tone_was_before():
     """Its own lines drown, and chance leads to the tone of another sound."""
-    told_s = heard_s(fall(0.2))
-    there = fall(0.2)(told_s - LAG_S)
-    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > FALLS_S else np.nan) <= told_s
-    assert heard_s(fall(0.2), seconds=told_s, tones=lambda t: there if t > 1.0 else np.nan) == np.inf
+    told_s = heard_s(fall(0.3))
+    there = fall(0.3)(told_s - LAG_S)
+    assert heard_s(fall(0.3), seconds=told_s, tones=lambda t: there if t > FALLS_S else np.nan) <= told_s
+    assert heard_s(fall(0.3), seconds=told_s, tones=lambda t: there if t > 1.0 else np.nan) == np.inf
 
 
 def test_peaks_everywhere_tell_nothing():
@@ -148,7 +156,7 @@ def test_where_no_line_is_heard_the_beat_of_the_cut_tells_the_fall(rate):
     """In four of five cuts: what beat and noise together say of a steady speed differs by some nats."""
     told_s = [heard_s(None, seed=seed, beat=fall(rate)) for seed in range(5)]
     assert min(told_s) > FALLS_S
-    assert sum(each < FALLS_S + (0.08 - CUT_SAG) / rate + 0.35 for each in told_s) >= 4
+    assert sum(each < FALLS_S + (0.08 - CUT_SAG) / rate + 0.45 for each in told_s) >= 4
 
 
 @pytest.mark.parametrize(
