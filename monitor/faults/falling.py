@@ -10,9 +10,11 @@ calls track before detect.
 
 from __future__ import annotations
 
+import functools
 import math
 import statistics
 from collections import deque
+from collections.abc import Callable
 
 import numpy as np
 from numpy.typing import NDArray
@@ -145,7 +147,8 @@ class FallingCourse:
             return 0.0, 0.0
         free_hz = rotation.reference_hz
         start_sag = self._start_sag(hops, free_hz, work)
-        beats = self._beats(hops, (1 - start_sag) * free_hz, hold)
+        # the dearest part: once, and only where a fall is possible at all
+        beats = functools.cache(lambda: self._beats(hops, (1 - start_sag) * free_hz, hold))
         scores = np.stack([one.between.scores(one.n) for one in hops])
         found = self._along(hops, scores, beats, free_hz, start_sag, hold, 1)
         if not found[0] and hop.between.short:
@@ -157,7 +160,7 @@ class FallingCourse:
         self,
         hops: list[Hop],
         scores: NDArray[np.float32],
-        beats: _Beats,
+        beats: Callable[[], _Beats],
         free_hz: float,
         start_sag: float,
         hold: float,
@@ -187,7 +190,7 @@ class FallingCourse:
         stays = hop.between.states((1 - sags[slower]) * (1 - start_sag) * free_hz)
         # no better than noise is what drowned lines give at any speed
         steady = of_hop * np.maximum(counts @ scores[:, stays], 0.0)  # begun, speed
-        turning, standing, stopping = beats
+        turning, standing, stopping = beats()
         along += np.clip(turning[: n - LEAST_HOPS], -BEAT_MOST, BEAT_MOST)
         steady += standing[slower]
         nats = along - steady.max(axis=1)[:, None]
