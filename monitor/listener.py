@@ -370,7 +370,8 @@ class Listener:
         np.multiply(density, per_floor, out=over)
         self._over_history = seen[:, hops.shape[0] :].copy()
         of_cut = self._colour.of_cut(per_floor)
-        speeds = self._tracker.feed(density_db, self._colour.add(floor_db, of_cut), long, deaf, beats)
+        coloured_db = self._colour.add(floor_db, of_cut)
+        speeds = self._tracker.feed(density_db, coloured_db, long, deaf, beats)
         # take() copies row by row: a fancy index may lay memory out by the number of hops, and sums would
         # then round differently from one block size to another
         sums = np.add.reduceat(bands.take(self._bands, axis=1), self._begins, axis=1)
@@ -421,7 +422,8 @@ class Listener:
         )
         step_s = self._g.hop_in / self._g.fs_in
         first = self._n_hops
-        between = self._tracker.between(speeds, beats, long)
+        colour_db = None if coloured_db is floor_db else coloured_db - floor_db
+        between = self._tracker.between(speeds, beats, long, colour_db)
         times = [(first + i + 1) * self._g.hop_in / self._g.fs_in for i in range(len(turns))]
         values = (column.tolist() for column in columns)
         return list(

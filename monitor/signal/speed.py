@@ -278,16 +278,21 @@ class SpeedTracker:
             self._short.set_gain(gain_db)
 
     def between(
-        self, speeds: Speeds, beats: Beats | None = None, frames: NDArray[np.float32] | None = None
+        self,
+        speeds: Speeds,
+        beats: Beats | None = None,
+        frames: NDArray[np.float32] | None = None,
+        colour_db: NDArray[np.float32] | None = None,
     ) -> Between:
         """What was heard at the hops of a call, to be asked about speeds between bounds.
 
-        ``frames``: as for `feed`, of which a slow spindle's fall is asked.
+        ``frames``: as for `feed`, of which a slow spindle's fall is asked; ``colour_db``, shape (n_hops,
+        n_bins): what of the floor given to `feed` is the colour of the cut.
         """
         short = None
         if frames is not None and self._short is not None:
             # a copy: another gain is for the hops to come
-            short = ShortFrames(frames, copy(self._short), self._short_geometry)
+            short = ShortFrames(frames, copy(self._short), self._short_geometry, colour_db)
         return Between(self._grid, speeds, beats, short)
 
     def _localise(

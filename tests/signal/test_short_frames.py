@@ -3,10 +3,12 @@
 import numpy as np
 import pytest
 
+from monitor.signal.cut_colour import CutColour
 from monitor.signal.frames import Decimator, frame_geometry, overlapping
 from monitor.signal.spectrum import band_floor, power_density, spectrum_geometry, spread_floor, to_db
 from monitor.signal.speed import SpeedTracker
 from tests.signal.free_running import free_run
+from tests.signal.test_cut_colour import ringing
 from tests.signal.test_speed import baseline_of
 
 FS, RPM = 16_000, 450.0
@@ -71,3 +73,33 @@ def test_they_are_the_same_however_many_hops_come_at_once():
     many, _ = between_of(course(2.0), blocks=9)
     for (a, m), (b, n) in zip(one, many, strict=True):
         assert np.array_equal(a.short_scores(m), b.short_scores(n))
+
+
+def test_what_rings_in_the_cut_is_no_line_in_them_either():
+    """A mode that the chips strike, where a slower spindle would have a line, is given no more evidence in
+    them than in the frames of twice the length, once its colour is learned."""
+    slower_hz = 400.0 / 60
+    x = ringing(127 * slower_hz, 20, 20.0, 1).astype(np.float32)
+    g = frame_geometry(FS, RPM)
+    spectrum = spectrum_geometry(g.fs, g.n_short, g.usable_hz)
+    tracker = SpeedTracker(
+        baseline_of(ORDERS, {}, rpm=RPM, snr_db=0.0), (RPM,), spectrum, g.usable_hz, g.hop_s, g.delay_s
+    )
+    n_hops = x.size // g.hop_in
+    hops = Decimator(g).feed(x[: n_hops * g.hop_in].reshape(n_hops, g.hop_in))
+    long = overlapping(np.zeros(g.n_long - g.hop, np.float32), hops, g.n_long)
+    density = power_density(long[:, g.n_long - g.n_short :], spectrum)
+    floor_db = spread_floor(band_floor(density, spectrum), spectrum)
+    colour = CutColour(np.full(spectrum.n_bins, -100.0))
+    of_cut = colour.of_cut(floor_db)
+    colour.learn(density * 10 ** (-floor_db / 10), of_cut, np.ones(of_cut.shape, np.bool_))
+    colour.update()
+    colour_db = colour.colour_db(of_cut)
+    speeds = tracker.feed(to_db(density), floor_db + colour_db, long, np.zeros(n_hops, np.bool_))
+    plain, coloured = tracker.between(speeds, None, long), tracker.between(speeds, None, long, colour_db)
+    seen = range(10, n_hops)
+    flat = np.mean([near(plain.short_scores(n), plain, slower_hz) for n in seen])
+    told = np.mean([near(coloured.short_scores(n), plain, slower_hz) for n in seen])
+    in_long = np.mean([near(plain.scores(n), plain, slower_hz) for n in seen])
+    assert told < 0.5 * flat
+    assert told < in_long + 0.5
