@@ -167,7 +167,8 @@ class Spindle:
             steady = hop.heard and abs(hop.rate_hz_s) < _SETTLED_RATE * hop.spindle_hz
             within = _BOUND_WITHIN * self._bound_hz
             slower = self._bound_hz < self._commanded_hz[0]
-            stays = steady and slower and abs(hop.spindle_hz - self._bound_hz) < within
+            # what cuts sounds: a centre drill that binds down to the drill's speed is loud, a program is not
+            stays = steady and (slower or not loud) and abs(hop.spindle_hz - self._bound_hz) < within
             self._bound_hops = self._bound_hops + 1 if stays else 0
             changed = self._follow_change(hop, steady)
             self._follow_reference(hop, in_blank, steady, loudness > _LOUDER)

@@ -270,6 +270,23 @@ def test_a_drilling_speed_little_under_that_of_the_centre_drill_is_no_sag():
     assert walk.now.sag == pytest.approx(0.05, abs=0.002)
 
 
+@pytest.mark.parametrize("spot_rpm", [920.0, 950.0])
+def test_sent_from_the_centre_drills_speed_to_the_drills_it_is_no_load_that_nothing_sounds_like(spot_rpm):
+    """The fall alone, over half a second of a belt and a flywheel, is suspected to be a load: while it is, no
+    free speed is heard that would tell otherwise. What is cut sounds, and at the drill's speed it stays."""
+    spot_hz = spot_rpm / 60
+    slows = {"spindle_hz": lambda s: SPINDLE_HZ + (spot_hz - SPINDLE_HZ) * math.exp(-s / 0.4)}
+    walk = Walk(900.0, spot_rpm).go(3, spindle_hz=spot_hz)
+    walk.go(2, cutting=True, loudness=0.3, in_blank=True, **slows)
+    assert walk.times_of("changed")
+    assert walk.now.reference_hz == pytest.approx(SPINDLE_HZ, rel=0.002)
+    assert walk.now.sag == pytest.approx(0, abs=0.002)
+    loads = Walk(900.0, spot_rpm).go(3, spindle_hz=spot_hz)
+    loads.go(2, cutting=True, loudness=2.0, in_blank=True, **slows)
+    assert not loads.times_of("changed")
+    assert loads.now.sag == pytest.approx(1 - 900 / spot_rpm, abs=0.002)
+
+
 @pytest.mark.parametrize(
     ("spot_rpm", "free_rpm"), [(927.0, 880.0), (913.5, 890.0), (954.0, 870.0), (927.0, 915.0), (945.0, 925.0)]
 )
