@@ -69,6 +69,10 @@ END_S = 0.15
 ONSET_HOPS = 12
 """Kept from before a cut is known: a quiet one is known after half a second."""
 
+TONE_AFTER_S, TONE_SDS = 0.6, 2.0
+"""After a cut as dated: what is told of tones is a mean over half a second, so that until then it may be of
+the cut's own squeal; what is within two deviations of good cuts' tones is none."""
+
 LONGER_S = 0.1
 """What sounds like a cut for longer than the program's peck is something else: give or take the dating of
 contact."""
@@ -219,12 +223,11 @@ class MeltingRule:
             self._unheard.wander(load)
             if load < SILENT_LOAD * self._load.usual:
                 self._load.heard = 0.0  # the drill is out, and its load has gone
-        self._alone.hear_tone(hop.chatter_db, hop.step_s)
         if self._cuts:
             tail_s = hop.t - TAIL_HOPS * hop.step_s if work.in_cut else work.end_s - END_S
             self._take(min(tail_s, self._until_s))
         while len(self._pending) > ONSET_HOPS:
-            self._pending.popleft()
+            self._leave_out(work, work.cut_s if work.in_cut else math.inf)
         ended, self._cuts = self._cuts, False
         found = self._finding() if ended and self._sum.value >= self._sum.threshold else None
         if not cycle.in_blank:
@@ -240,7 +243,7 @@ class MeltingRule:
             self._contact_s = work.cut_s
         entered_s = begun_s + ENTRY_S + ENTRY_MM / self.feed_mm_s
         while self._pending and self._pending[0][0] < entered_s:
-            self._pending.popleft()
+            self._leave_out(work, begun_s)
         # of a cut that is not heard any more the depth is not followed, though it goes on
         fed_mm = 0.0 if work.in_cut else (hop.t - begun_s) * self.feed_mm_s
         if cycle.in_blank and not unheard and max(work.depth_mm, fed_mm) < self.point_mm:
@@ -250,6 +253,17 @@ class MeltingRule:
         tail_s = hop.t if in_it else hop.t - TAIL_HOPS * hop.step_s
         self._take(tail_s if tail_s < self._until_s else self._until_s)
         return self._finding() if self._sum.value >= self._sum.threshold else None
+
+    def _leave_out(self, work: Work, contact_s: float) -> None:
+        """The oldest hop is of no cut; whether one had begun, at that time, is known only some hops later."""
+        t, heard = self._pending.popleft()
+        if t >= contact_s:
+            return
+        tone_db = heard.tone_db
+        if self.good is not None and t < work.end_s + TONE_AFTER_S:
+            usual = self.good.tone
+            tone_db = min(tone_db, usual.location + TONE_SDS * usual.spread)
+        self._alone.hear_tone(tone_db, HOP_S)
 
     def _take(self, until_s: float) -> None:
         """Hops up to a time are known to be of the cut."""

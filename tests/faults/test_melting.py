@@ -254,6 +254,26 @@ def test_a_tone_that_was_heard_before_the_cut_is_no_squeal():
         assert not shop.drill(1, **(SOFT | {"crackle_db": 1.4} | singing)), peck
 
 
+def test_a_squeal_is_no_tone_from_before_the_cut_for_being_told_late():
+    """What is told of tones is a mean over half a second, and a quiet contact is known after as long."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    squeals = SOFT | {"crackle_db": 1.4, "chatter_db": 25.0}
+    for peck in range(3):
+        outside_db = shop.rule._alone.tone_db
+        assert outside_db < 15.0, peck
+        contact = shop.t
+        for _ in range(10):  # not known yet
+            shop.t += STEP_S
+            shop._hop(1, contact, False, squeals)
+        for _ in range(20):
+            shop.t += STEP_S
+            shop._hop(1, contact, True, squeals)
+        for k in range(20):
+            shop.t += STEP_S
+            shop._hop(1, contact, False, OUT | {"chatter_db": 25.0 if k < 10 else 6.0})
+
+
 def test_what_goes_on_when_the_peck_should_be_over_is_not_of_the_cut():
     shop = Shop()
     shop.drill(4, **GOOD)
