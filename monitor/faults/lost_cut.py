@@ -32,6 +32,7 @@ from dataclasses import dataclass, field
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
+from monitor.faults.loosening import FASTER
 from monitor.faults.lost_cut_faint import FaintCuts
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
@@ -62,13 +63,11 @@ among others so that it is shorter than they are by this factor, which depth alo
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
-FASTER = 0.04
-"""A speed over the free one by this share is another machine's, which covers this one: a warm motor drifts by
-less. Cuts that are told by their load alone go unheard meanwhile."""
-
 PASSES_S = 10.0
-"""For so long at most: a lathe that runs up beside this one is past its speed in some seconds. What stands
-there for longer is a free speed that was read too low."""
+"""A speed over the free one (`monitor.faults.loosening.FASTER`) is another machine's, which covers this one:
+cuts that are told by their load alone go unheard meanwhile. For so long at most: a lathe that runs up beside
+this one is past its speed in some seconds; what stands there for longer is a free speed that was read too
+low."""
 
 SPARE_SHARE = 0.2
 """A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:

@@ -32,7 +32,7 @@ class ShortFrames:
     frames : float32, shape (n_hops, n), n at least that of the geometry
     evidence : LineEvidence
         Of the same geometry, expecting lines as loud as they were then.
-    colour_db : float32, shape (n_hops, n)
+    colour_db : float32, shape (n_hops, n_bins)
         What the cut adds to the floor of the spectra of frames twice as long, dB; flat without.
     """
 
