@@ -287,7 +287,9 @@ class LostCutRule:
         whole = same(heard[-1], schedule.length_mm(k - 1))
         if left_mm < 0 and not whole:
             return math.nan, 0.0  # longer than the schedule says
-        if whole and k == schedule.count - 1 and schedule.length_mm(k) <= schedule.point_mm:
+        last_mm = schedule.length_mm(k)
+        coming_out = schedule.length_mm(k - 1) + last_mm <= schedule.point_mm  # its end is not heard either
+        if (whole or coming_out) and k == schedule.count - 1 and last_mm <= schedule.point_mm:
             return math.nan, 0.0
         tapped = k == 1 and not whole and heard[-1].seconds < FIRST_S and not load_tells
         if tapped or not self._is_sure(heard) or self._may_be_another(cycle, whole):

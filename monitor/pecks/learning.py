@@ -68,7 +68,10 @@ def learn(learning: Learning, blank: HeardBlank, alignment: Alignment, dated: Da
     if not again or learning.compared:
         return ""
     learning.compared = True
-    return difference(job.pecks_mm, heard, job.units)
+    # last pecks in which only the point comes out may be cut unheard
+    unheard_mm = sum(job.pecks_mm[len(heard) :], 0.0)
+    said_mm = job.pecks_mm[: len(heard)] if unheard_mm <= schedule.point_mm else job.pecks_mm
+    return difference(said_mm, heard, job.units)
 
 
 def _was_not_lost(blank: HeardBlank) -> bool:

@@ -412,6 +412,14 @@ def test_a_last_peck_no_longer_than_the_point_may_not_be_heard(point_mm, heard_m
     assert (wait.go(20).found != []) is held
 
 
+@pytest.mark.parametrize(("point_mm", "held"), [(4.1, False), (2.5, True)])
+def test_two_last_pecks_within_the_point_may_be_heard_short_or_not_at_all(point_mm, held):
+    """The cut fades from the moment on at which the point comes out: its end says nothing of a broken drill."""
+    wait = Wait(8.0, 5.0, 1.0, blanks=0, job_mm=(8.0, 5.0, 2.0, 2.0))
+    wait.cycle.schedule.point_mm = point_mm
+    assert (wait.go(20).found != []) is held
+
+
 def test_pecks_of_a_first_blank_heard_through_a_sound_that_has_gone_are_not_counted():
     assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=6.0).go(12, idle_db=0.0).found == []
     assert Wait(8.0, 5.0, blanks=0).go(0.5, idle_db=2.0).go(12, idle_db=0.0).found != []

@@ -40,6 +40,18 @@ def test_another_number_of_pecks_is_learned_when_it_was_heard_twice():
     assert (walk.cycle.schedule.count, walk.cycle.schedule.blanks) == (2, 2)
 
 
+def test_last_pecks_of_the_point_alone_that_are_not_heard_are_no_other_program():
+    """The drill's point is 1.8 mm high; the last peck, of 1 mm, is not heard in any blank."""
+    walk = Walk()
+    for _ in range(3):
+        walk.rest(1)
+        for length_mm in (8.0, 5.0, 2.0, 2.0):
+            walk.peck(length_mm)
+        walk.stop()
+    assert walk.cycle.schedule.count == 4
+    assert not [event for event in walk.events if event.kind is Kind.SCHEDULE]
+
+
 def test_a_sound_between_blanks_does_not_teach_a_hole_of_one_short_peck():
     walk = Walk()
     for length_mm in (8.0, 5.0, 2.0, 2.0, 1.0):
