@@ -53,6 +53,9 @@ tenth or two, and a contact is heard a frame late."""
 ONE_BLANK_SD_S = 0.25
 """Deviation of a gap that was heard once."""
 
+TOUCHES_S = 1.0
+"""A person who touches the face with the turning drill, to set its zero, lifts it sooner (judged)."""
+
 TWO_ALIKE = 2
 """So many pecks of one blank have the program's lengths by chance once in thirty."""
 
@@ -126,7 +129,8 @@ def _with_what_is_known(blank: HeardBlank, program: Program) -> tuple[Program, b
     schedule, pecks, begin = blank.schedule, blank.pecks, blank.begin
     first_known = program.lead is not None or (begin.anchor.from_rest and _first_cuts(blank))
     off = off_lead(blank)
-    alone = len(pecks) == 1 and (off or not first_known) and pecks[0].told and schedule.alike(pecks[0], 0)
+    alone = len(pecks) == 1 and pecks[0].told and (off or not first_known) and schedule.alike(pecks[0], 0)
+    alone = alone or (len(pecks) == 1 and not off and not first_known and _first_broke_off(blank))
     start_hidden = off and _is_first_by_length(blank)
     if len(pecks) == 1 and not alone and ((off and not start_hidden) or not first_known):
         return None
@@ -136,6 +140,13 @@ def _with_what_is_known(blank: HeardBlank, program: Program) -> tuple[Program, b
         program = replace(program, lead=None)
     sd_s = ONE_BLANK_SD_S if schedule.blanks == 1 else 0.0
     return program.with_longest_gaps(sd_s, schedule.hidden_s(blank.feed_mm_s)), alone
+
+
+def _first_broke_off(blank: HeardBlank) -> bool:
+    """Whether the first peck heard surely was a cut, over before the program's first one is."""
+    first = blank.pecks[0]
+    short = first.length_mm < blank.schedule.length_mm(0)
+    return short and first.seconds >= TOUCHES_S and _first_cuts(blank)
 
 
 def _explains(laid: Sequence[Span], blank: HeardBlank, heard: Sequence[Span], alone: bool) -> bool:
