@@ -95,7 +95,9 @@ turned down between two pecks is as silent and as slow. That is a warning."""
 
 ANSWER_BLOCKS = 4
 """A second: until then a motor may not have answered to a cut with all of its load. What sounded soft from
-contact on counts once the load is there, if the cut still sounds so."""
+contact on counts once the load is there, if the cut still sounds so. And what neither loads for so long, in
+blocks running, nor sounds like a cut, is none any more: the drill is out, and another sound goes on. A free
+spindle that wanders by half a load under it has not begun to cut, until it is heard to."""
 
 LEAST_BLOCKS = 2
 """Blocks that decide at least, however clear they are: longer than a syllable or a blow."""
@@ -142,6 +144,7 @@ class MeltingRule:
     _fresh: list[Heard] = field(default_factory=list)  # a later blank's first blocks
     _unanswered: list[float] = field(default_factory=list)  # signs of blocks that did not load yet
     _answered: bool = False
+    _unloaded: int = 0  # blocks running in which the drill may be out
     _others: int = 0  # blocks louder than good ones, less those that were not
     _contact_s: float = math.nan
     _until_s: float = math.inf
@@ -237,7 +240,7 @@ class MeltingRule:
     def _follow(self, hop: Hop, work: Work, cycle: Cycle, begun_s: float, unheard: bool) -> Finding | None:
         """In a cut that began then: what is surely of it is judged."""
         if not self._cuts:
-            self._unanswered, self._answered = [], False
+            self._unanswered, self._answered, self._unloaded = [], False, 0
         self._cuts = True
         if self._contact_s != self._contact_s:
             self._contact_s = work.cut_s
@@ -334,7 +337,14 @@ class MeltingRule:
 
     def _decide(self, z: float, heard: Heard, good: GoodCuts) -> None:
         """Add to the sum what a block tells, where it loads as a cut does."""
-        if self._loaded(heard, good):
+        loaded = self._loaded(heard, good)
+        if heard.strength >= 1 or (loaded and self._unloaded < ANSWER_BLOCKS):
+            self._unloaded = 0
+        elif not loaded and self._load.tells and heard.sag == heard.sag:
+            self._unloaded += 1
+        if self._unloaded >= ANSWER_BLOCKS:
+            self._unanswered, self._answered = [], True
+        elif loaded:
             before = self._unanswered if z > DRIFT else []
             for each in (*before, z):  # what the load answers late was cut all the same
                 self._sum.step(self._bounded(each))

@@ -179,6 +179,11 @@ LEAPS, LEAP_S = 0.04, 0.5
 """A speed that was lower by so much in two hops within so long, and sags still, leaps among tones of other
 sounds: a chuck on its spindle gains as fast only when it is let go, and then it sags no more."""
 
+MISLED_S, MISLED_NATS = 2.0, 4.0
+"""Log odds are as right as what is known of the noise. Where they have been wrong so lately, as a speed that
+leapt up as above, out of a sag or home from one, shows, other sound is heard that is not like the noise: so
+much more is asked of them."""
+
 ODDS_TELL, CHANCE_NATS, USUAL = 1.0, 3.0, 0.75
 """Nats between what the lines of a hop give where the speed was measured and at the speeds of good cuts, from
 which on they speak for either. For the latter, they contradict the measurement: tones of another sound draw
@@ -209,6 +214,13 @@ a second to three: a speed that stands still so soon after the one before, where
 of music, on which a few lines agree; most notes end so soon. Its speeds are so near, of the free speed. What
 stands there for longer holds, if it is deep enough, but does not warn before it moves: a load comes up on a
 spindle, and does not leave it where it was put."""
+
+
+HOME_HOPS = 6
+"""In so many hops running the lines gave at the free speed what they give in cuts, the drill being out of the
+cut: three frames that share no sound, of which chance gives one in some twenty. The spindle runs free, and
+the speed that is followed is another machine's, whatever it falls to: the program switches its own off, and
+then its lines go from their places too. A sag has to build up in a cut again."""
 
 
 @dataclass(slots=True)
@@ -245,6 +257,7 @@ class SagRule:
     _path: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=round(UNLED_S / HOP_S)))
     _leapt_s: float = -math.inf
     _leapt: bool = False
+    _misled_s: float = -math.inf
     _led_from: float = math.inf  # sag from which on it came down without a gap
     _beyond_s: float = math.inf
     _small_s: float = -math.inf
@@ -263,6 +276,8 @@ class SagRule:
     _told_s: float = -math.inf
     _away_s: float = math.inf
     _away_sag: float = 0.0
+    _home_hops: int = 0
+    _runs_free: bool = False
     _steady_hz: float = math.nan
     _steady_hops: int = 0
     _tone_hz: float = math.nan
@@ -306,6 +321,7 @@ class SagRule:
         leaps, came_away = self._leaps(hop, rotation, work), self._came_away(hop, rotation, work)
         elsewhere = self._is_tone(hop, rotation, work) or leaps or came_away
         elsewhere = self._runs_down(hop, rotation, work) or elsewhere
+        elsewhere = self._was_let_go(rotation, work, in_place) or elsewhere
         self._support += (hop.support - self._support) / SUPPORT_HOPS
         in_cut = hop.t - at_work_s <= GONE_S
         stands = self._stands_unled(hop, rotation)
@@ -569,8 +585,11 @@ class SagRule:
             while path and hop.t - path[0][0] > UNLED_S:
                 path.popleft()
             lowest = sorted([one for t, one in path if one < DEEPEST and hop.t - t <= LEAP_S])[-2:]
-            if len(lowest) == 2 and lowest[0] - sag > LEAPS and 100 * sag > self.warning_pct:
-                self._leapt_s, self._leapt = hop.t, True
+            if len(lowest) == 2 and lowest[0] - sag > LEAPS:
+                if rotation.settled:  # else it runs up
+                    self._misled_s = hop.t
+                if 100 * sag > self.warning_pct:
+                    self._leapt_s, self._leapt = hop.t, True
             led = bool(path) and hop.t - path[-1][0] < 1.5 * hop.step_s and 0 <= sag - path[-1][1] < JUMP
             self._led_from = self._led_from if led else sag
             if 100 * sag <= self.warning_pct or sag - self._led_from > LEAPS:
@@ -637,6 +656,15 @@ class SagRule:
         if not (work.in_cut and work.cut_s - self._away_s > AWAY_S):
             return False
         return not sag > self._away_sag + self.hold_pct / 100
+
+    def _was_let_go(self, rotation: Rotation, work: Work, in_place: bool) -> bool:
+        """Whether the lines were in their places after the cut, and no sag can have built up since."""
+        self._home_hops = self._home_hops + 1 if in_place and not work.in_cut else 0
+        if work.in_cut or 100 * abs(rotation.sag) <= self.warning_pct:
+            self._runs_free = False
+        elif self._home_hops >= HOME_HOPS:
+            self._runs_free = True
+        return self._runs_free
 
     def _is_tone(self, hop: Hop, rotation: Rotation, work: Work) -> bool:
         """Whether the speed stands where one was heard lately that was not the spindle's."""
@@ -709,6 +737,7 @@ class SagRule:
         most = min(max(hop.audible - FAINT, SLOW_LEAST), SLOW_MOST)
         deepest = (1 - DEEPEST) * rotation.reference_hz
         placed = hop.heard and hop.confidence >= SURE and not rotation.leaving
+        misled = MISLED_NATS if hop.t - self._misled_s <= MISLED_S else 0.0
         chance = 1.0
         for i, limit in enumerate((self.warning_pct, self.hold_pct)):
             if chance > _SURELY_NOT:  # what is not beyond the warning is not beyond the hold
@@ -732,8 +761,10 @@ class SagRule:
                 if nats > 0 and self._slow_sums[i] > 0:
                     nats *= min(hop.step_s / (2 * self.lag_s), 1.0)  # what is new in its frame
             nats += self._slow_sums[i]
-            self._slow_sums[i] = 0.0 if nats <= 0 else nats if nats < 2 * SLOW_NATS else 2 * SLOW_NATS
+            most_nats = 2 * SLOW_NATS + misled
+            self._slow_sums[i] = 0.0 if nats <= 0 else nats if nats < most_nats else most_nats
         enough = SLOW_NATS if work.sure else SLOW_NATS + SWITCHED_OFF_NATS
+        enough += misled
         (hops, more_hops), (nats, more_nats) = self._slow_hops, self._slow_sums
         lasts = hop.t - self._small_s > WARNS_S - hop.step_s / 2 and not self._stays_unled
         warns = lasts and (hops >= DROWNED_HOPS or nats >= enough)

@@ -66,6 +66,18 @@ def test_a_knock_that_grows_is_told_to_stop_the_spindle(off, cutting):
     assert 9.5 < found.onset_s < t
 
 
+@pytest.mark.parametrize("starts", [-0.02, -0.015])
+def test_what_runs_up_through_the_spindles_rate_is_another_machine(starts):
+    """A compressor that is switched on; at once at its last rate, it would be told as a knock."""
+    for glides in (True, False):
+        shop = Shop(off=starts).go(10.0, 0.1)
+        for k in range(round(3.0 / shop.step_s)):
+            off = starts + min(0.02 * k * shop.step_s, 0.03) if glides else starts
+            shop.knocks_hz = HZ * (1 + off)
+            shop.go(shop.step_s, 2.0)
+        assert bool(shop.found) is not glides
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_noise_is_no_knock(seed):
     shop = Shop(seed)

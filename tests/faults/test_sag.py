@@ -263,6 +263,29 @@ def test_a_speed_that_leaps_down_and_up_and_sags_still_is_another_sounds(up, hel
     assert (leaps.first(Severity.HOLD)[1] is not None) is held
 
 
+@pytest.mark.parametrize("leapt", [False, True])
+def test_odds_that_were_wrong_just_before_must_be_higher(leapt):
+    """The speed leapt home from a sag, as no spindle does; so the noise is not what odds are reckoned by."""
+    walk = Walk().go(1, 0.01)
+    if leapt:
+        walk.go(0.15, 0.07, at=FREE, **NOWHERE)
+    walk.go(0.5, 0.01).found.clear()
+    begin = walk.t
+    walk.go(2, 0.12, **slow(0.99))
+    assert walk.first(Severity.HOLD)[0] == pytest.approx(begin + (0.2 if leapt else 0.1))
+
+
+@pytest.mark.parametrize(("home_s", "held"), [(0.0, True), (0.2, True), (0.5, False)])
+def test_a_spindle_whose_lines_were_in_their_places_after_the_cut_does_not_sag_as_it_is_switched_off(
+    home_s, held
+):
+    """Another lathe runs down; the ear follows it out of the cut, and then the program stops this spindle."""
+    walk = Walk().go(1, 0.01).go(0.5, lambda s: 0.01 + 0.2 * s, in_place=True)
+    walk.go(home_s, 0.12, at=SILENT, in_place=True)
+    walk.go(2, lambda s: 0.12 + 0.06 * s, at=SILENT)
+    assert (walk.first(Severity.HOLD)[1] is not None) is held
+
+
 @pytest.mark.parametrize(("home", "held"), [(False, False), (True, True)])
 def test_where_no_peck_is_sure_what_leapt_stays_another_sounds_until_it_was_home(home, held):
     """A compressor under which the spindle was switched off: the ear goes to and fro among its strokes."""
