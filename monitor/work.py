@@ -26,9 +26,9 @@ ORDINARY = 2.0
 """Of where a sag begins to be followed, which is half of the warning: a load beyond it is no ordinary one."""
 
 SURE_SHARE = 0.5
-"""Of the load of light cuts: with less, half a second long, something else may go on. While the point enters a
-flat face only the middle of the lips cuts, which is heard less, and loads less: the torque of a part of a lip
-grows with the square of its length."""
+"""Of the load of light cuts: with less, half a second long, something else may go on. While the point enters
+a flat face only the middle of the lips cuts, which is heard less, and loads less: the torque of a part of a
+lip grows with the square of its length."""
 
 AS_LOUD_DB = 2.0
 """What raises the idling machine by so much is more than half as loud as it is."""

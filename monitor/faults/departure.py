@@ -91,11 +91,10 @@ DROWNS_HOPS, DROWNS_SHARE = 40, 0.2
 the hops tells: in other cuts it is another sound that does, under which the spindle may be switched off."""
 
 LASTS_S, LOUD_SHARE = 0.5, 0.8
-"""Lines that leave as the drill makes contact were never heard in that cut. Where the program brings the drill
-just then, and the spindle came at its speed, it is at work from contact on, if for so long, and in so large a
-share of the hops, it is as loud as cuts are: the lines of a spindle that is switched off sweep through the
-floor for less. And their absence has to say as much as that of a spindle that stands, and the track that it is
-away."""
+"""Lines that leave as the drill makes contact were never heard in that cut. Where the program brings the
+drill just then, and the spindle came at its speed, it is at work from contact on, if for so long, and in so
+large a share of the hops, it is as loud as cuts are: lines that are switched off sweep through the floor for
+less. And their absence has to say as much as that of a spindle that stands, and the track that it is away."""
 
 
 @dataclass(slots=True)

@@ -107,7 +107,7 @@ class Cycle:
 
     @property
     def entered(self) -> float:
-        """Share of the lips that is in the work: the point takes seconds to enter a flat face at a slow feed."""
+        """Share of the lips that is in the work: the point takes seconds to enter a flat face slowly."""
         point_mm = self.schedule.point_mm
         if not (self.in_cut and self.peck == 1 and self.depth_mm < point_mm):
             return 1.0
