@@ -218,6 +218,7 @@ class CuttingDetector:
     background_db: float = float("-inf")
     evidence: float = 0.0
     level_db: float = 0.0
+    _light_sag: float = float("nan")  # of the lightest quarter of cuts, as heard
     _line_db: float = 0.0
     _beat: float = 1.0  # lately, over that of noise
     _idle_beat: float = 1.0
@@ -269,6 +270,12 @@ class CuttingDetector:
         """Rise over the idle level half way to a cut."""
         return self._threshold_db(self.rise_db)
 
+    def threshold_of(self, share: float) -> float:
+        """Rise over the idle level half way to a cut of which so much of the lips is in the work."""
+        if share >= 1:
+            return self.threshold_db
+        return self._threshold_db(10 * math.log10(1 + share * 10 ** ((self.cut_db - self.idle_db) / 10)))
+
     @staticmethod
     def _threshold_db(cut_db: float) -> float:
         half = 0.5 * cut_db
@@ -296,6 +303,12 @@ class CuttingDetector:
     def load_shows(self) -> bool:
         """Whether half a second of load tells them from idling more often than not."""
         return self.cut_sag > _SHOWS_SDS * self._idle_sag_sd
+
+    @property
+    def light_sag(self) -> float:
+        """Load of light cuts, as heard: loads differ from cut to cut, and few lines tell them with a scatter.
+        But what the free spindle wanders by is none."""
+        return max(self._light_sag, _SHOWS_SDS * self._idle_sag_sd)
 
     @property
     def idle_sag_sd(self) -> float:
@@ -681,7 +694,7 @@ class CuttingDetector:
         if self._empty_runs >= _EMPTY_RUNS and self._cuts:
             self._cuts.clear()
             self._idle_levels.clear()
-            self.cut_db = self.cut_sag = math.nan
+            self.cut_db = self.cut_sag = self._light_sag = math.nan
             self._shown = self._most_shown = 0.0
             self.idle_spread_db, self._idle_sag_sd = _IDLE_SPREAD_DB, _IDLE_SAG  # of unheard cuts, until now
             self._empty_runs = 0
@@ -760,6 +773,8 @@ class CuttingDetector:
         known = sorted((cut.sag, cut.hops) for cut in self._cuts if cut.sag == cut.sag)
         if known:
             self.cut_sag = _middle(known)
+            loads = [sag for sag, _ in known if sag >= _LOADS_SHARE * self.cut_sag] or [self.cut_sag]
+            self._light_sag = loads[len(loads) // 4]
         like = list(self._cuts)
         if self.load_tells:
             like = [

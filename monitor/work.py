@@ -26,7 +26,9 @@ ORDINARY = 2.0
 """Of where a sag begins to be followed, which is half of the warning: a load beyond it is no ordinary one."""
 
 SURE_SHARE = 0.5
-"""Of the load of cuts: with less, half a second long, something else may go on."""
+"""Of the load of light cuts: with less, half a second long, something else may go on. While the point enters
+a flat face only the middle of the lips cuts, which is heard less, and loads less: the torque of a part of a
+lip grows with the square of its length."""
 
 AS_LOUD_DB = 2.0
 """What raises the idling machine by so much is more than half as loud as it is."""
@@ -81,7 +83,8 @@ class Work:
     drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
     `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain.
     ``alone_db``: ``idle_db`` less what other sound has added to it since the cuts before.
-    ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before."""
+    ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before.
+    ``on_time``: the cut under way began when the program brings the drill."""
 
     working: bool
     loaded: bool
@@ -101,6 +104,7 @@ class Work:
     background_db: float
     alone_db: float
     drowned: bool
+    on_time: bool = False
 
 
 class WorkJudge:
@@ -182,7 +186,7 @@ class WorkJudge:
             detector.strength >= 1,
             self._onset_s,
             math.nan if over else detector.onset_s,
-            working and not over and self._is_peck(hop, detector),
+            working and not over and self._is_peck(hop, detector, cycle.entered),
             detector.idle_db + detector.gain_db,
             cutting and not spotting,
             cutting,
@@ -195,6 +199,7 @@ class WorkJudge:
             detector.idle_db,
             detector.idle_db + detector.gain_db - max(detector.louder_db, 0.0),
             not (working or spotting) and (detector.strength >= 1 or detector.louder_db > DROWNED_DB),
+            cycle.on_time and not over,
         )
 
     def _newly_cut(self, hop: Hop, detector: CuttingDetector) -> bool:
@@ -256,16 +261,19 @@ class WorkJudge:
             return False
         return not self._knows_load or self._sags() < SURE_SHARE * self._usual
 
-    def _is_peck(self, hop: Hop, detector: CuttingDetector) -> bool:
-        """Whether a cut within the time of its peck is one of the program beyond doubt."""
+    def _is_peck(self, hop: Hop, detector: CuttingDetector, entered: float) -> bool:
+        """Whether a cut within the time of its peck is one of the program beyond doubt; ``entered``: share of
+        the lips that is in the work."""
         # half a second, so that the burst of a switch-off is outnumbered; less where the cut is younger
         if self._loud_hops < _LATELY_HOPS:  # mostly all of them are
             age_hops = round((hop.t - detector.onset_s) / hop.step_s)
             lately = list(self._strengths)[-min(max(age_hops, _LATELY_HOPS // 2), _LATELY_HOPS) :]
-            if statistics.median(lately) < 1 and detector.rise_db > 2 * ON_DB_LEAST:
+            rise_db = statistics.median(lately) * detector.threshold_db
+            if rise_db < detector.threshold_of(entered) and detector.rise_db > 2 * ON_DB_LEAST:
                 return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S and hop.t - self._lately_s <= _HEARD_S
-        return not (answered and detector.load_shows) or self._sags() >= SURE_SHARE * detector.cut_sag
+        least = SURE_SHARE * entered * entered * detector.light_sag
+        return not (answered and detector.load_shows) or self._sags() >= least
 
     def _follow_beat(self, hop: Hop, detector: CuttingDetector) -> None:
         """Beat of the last second, and the median over cuts (Robbins and Monro 1951, from memory)."""

@@ -106,6 +106,19 @@ class Cycle:
     # The cut under way.
 
     @property
+    def entered(self) -> float:
+        """Share of the lips that is in the work: the point takes seconds to enter a flat face slowly."""
+        point_mm = self.schedule.point_mm
+        if not (self.in_cut and self.peck == 1 and self.depth_mm < point_mm):
+            return 1.0
+        return self.depth_mm / point_mm
+
+    @property
+    def on_time(self) -> bool:
+        """Whether the cut under way began when the program brings the drill."""
+        return self.cut is not None and self.cut.on_time
+
+    @property
     def in_cut(self) -> bool:
         """Whether a peck is under way."""
         return self.cut is not None and self.cut.told and not self.cut.spot
