@@ -66,10 +66,6 @@ LEAST_S = 0.5
 """The least time to decide in, however strong the line: longer than a sung or spoken syllable, and enough
 spectra to tell a steady line from noise. What one hop may add is bounded accordingly."""
 
-FADES_DB = 3.0
-"""So far under its own highest level a line fades, as a struck note does; chatter grows until it is
-bounded."""
-
 STRONGER_DB = 4.0
 """A line that departs by so much more is followed instead."""
 
@@ -223,6 +219,8 @@ class ChatterRule:
         line, cutting = self._line, self._usual.cutting
         if line is not None:
             self._go_on(hop, line, over, tones)
+            if line.inside and line.past_power_db:
+                line.take_pause(cutting, hop.t - work.end_s)
             if line.straight and cutting and line.start_s > work.cut_s - GREW_LATE_S:
                 line.inside = True
             strongest_hz = int(over.argmax()) * self._bin_hz
@@ -237,7 +235,7 @@ class ChatterRule:
                     self._usual.learn_left(hop, line.start_s, work, self._past)
             elif not line.told and self._usual.slipped(tones, round(line.hz / self._bin_hz)):
                 self._line = None
-            elif not line.inside and line.enough >= ENOUGH:
+            elif (not line.inside and line.enough >= ENOUGH) or line.sounds_on:
                 self._is_background(hop, line, tones)
             elif line.inside and not cutting and hop.t - work.end_s > ENDS_S:
                 if line.proven and line.db > line.best_db - ENDED_DB:
@@ -439,7 +437,7 @@ class ChatterRule:
             and not self._doubtful(hop, line)
             and line.slow_db >= (DEPARTS_DB if self._usual.knows_good else NEW_DEPARTS_DB)
             and line.is_steady
-            and line.slow_db > line.slow_best_db - FADES_DB
+            and not line.has_faded
             and line.crowd < CROWDED
             and self._has_grown(line)
             and (line.straight or not line.rung)

@@ -26,6 +26,16 @@ exponentially: a motor elsewhere that is switched on hums there, and one that a 
 the torque. Its rotor, and the pump on it, sound lower by its slip, of a kilowatt or two by this share (from
 memory). Chatter so low lies there by chance in one case of six."""
 
+FADES_DB, FELL_DB = 3.0, 6.0
+"""So far under its own highest level a line fades, as a struck note does; chatter grows until it is bounded.
+By its slow mean over 0.4 s; and, of a line that was not seen to grow, by what departs now: the slow mean
+trails behind a note that dies away. Four times the power, for a wandering line dips in nulls of the room."""
+
+SILENT_S, SILENT_DB = 0.3, 6.0
+"""So long after the end of the cut, as dated, no frame holds any of it, and the room's ringing has fallen by
+10 dB even where it takes 1.2 s for 60 dB. A line that has not fallen by this does not live on the cut,
+however soon the next one, or what sounds like one, begins."""
+
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
 
@@ -64,6 +74,8 @@ class Line:
     slow_db: float = 0.0
     level_db: float = 0.0
     slow_best_db: float = -math.inf
+    power_db: float = math.nan
+    silent_db: float = math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
     shivered: bool = False
     shivers: float = 0.0
@@ -113,6 +125,28 @@ class Line:
         if was == was:
             self.change_db += (abs(power_db - was) - self.change_db) / (n - 2 if n < 18 else 16)
 
+    def take_pause(self, cutting: bool, since_s: float) -> None:
+        """Note how loud it is in the cut, and once that has been over for so long: single spectra, in dB."""
+        newest = self.past_power_db[-1]
+        if cutting:
+            self.power_db += (newest - self.power_db) / 8 if self.power_db == self.power_db else 0.0
+            if self.power_db != self.power_db:
+                self.power_db = newest
+        elif since_s >= SILENT_S and newest < self.silent_db:
+            self.silent_db = newest
+
+    @property
+    def sounds_on(self) -> bool:
+        """Whether it went on when the cut was over, as nothing of the cut does."""
+        return math.isfinite(self.silent_db) and self.silent_db > self.power_db - SILENT_DB
+
+    @property
+    def has_faded(self) -> bool:
+        """Whether it has fallen since it stood highest; one that grows or beats with the lips may in a null
+        of the room."""
+        lower = not self.is_own and self.db < self.best_db - FELL_DB
+        return lower or self.slow_db <= self.slow_best_db - FADES_DB
+
     def take_drift(self) -> None:
         """Note whether it has moved away from where it stood first."""
         if self.n == DRIFT_FROM:
@@ -125,6 +159,8 @@ class Line:
         if len(self.peaks) >= (STRAIGHT_HOPS if self.straight else SHIVER_HOPS):
             self.pitched += 1
             self.shivers, self.glides_hz = bins.wavers(self.hz, self.peaks)
+            if self.shivers > SHIVERS and not self.straight:
+                self.shivered = True
             self.mean_shivers += (self.shivers - self.mean_shivers) / self.pitched
 
     def keeps_pitch(self, bin_hz: float) -> bool:

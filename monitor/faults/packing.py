@@ -27,7 +27,8 @@ seldom swells in both. In open flutes chips pack less often, and there the load 
 grain can.
 
 The decision is a cumulative sum over the pecks of a blank (`monitor.signal.cusum`) whose newest term is the
-peck under way. A peck that came from no free spindle, or did not last as long as planned, is another one than
+peck under way, told by its end: until then grain and slips of the ear come and go.
+A peck that came from no free spindle, or did not last as long as planned, is another one than
 it was counted as, since other sound was taken for its edges: it tells nothing and teaches nothing. A hold
 follows when the load, drawn on, crosses the sag hold in this peck or the next.
 
@@ -60,12 +61,14 @@ from monitor.faults.packing_peck import (
     Sag,
     load_of,
 )
+from monitor.faults.packing_slips import Slips
 from monitor.faults.packing_sound import Loudness
 from monitor.faults.variogram import LAGS, NUGGET, Wander
 from monitor.hop import Hop
 from monitor.job import Job
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
+from monitor.schedule import POINT_DIAMETERS
 from monitor.signal.cusum import WINSOR, Cusum, threshold_for
 from monitor.signal.frames import HOP_S
 from monitor.spindle import Rotation
@@ -74,9 +77,9 @@ from monitor.work import Work
 DRIFT = 1.0
 """Deviations: made for loads two deviations over normal."""
 
-LOOKS_PER_FALSE_ALARM = 3_000.0
-"""Mean number of independent looks at deep pecks between false warnings aimed at: an hour of nothing but deep
-pecks of some seconds, several looks each, which most jobs have few of."""
+LOOKS_PER_FALSE_ALARM = 2_000.0
+"""Mean number of pecks judged between false warnings aimed at. A peck is one look, as it is told by its
+end; an hour holds some 300 to 400, so that this is one in five hours and more."""
 
 BEGINS = (0.0, 0.3, 0.6)
 """Share of the peck from which on the load may climb, as the square of what lies beyond: the exponential
@@ -95,6 +98,11 @@ LEAST_EXCESS = 0.1
 
 LASTING, OPEN_LASTING = 2, 3
 """Newest parts in which a climb must be seen, and in open flutes, where more must be asked."""
+
+LATE_PARTS = 1
+"""A peck is told so many parts before its end. Knots and slips of the ear are over by then, while pressed
+chips stay until the drill comes out, and what they add is greatest. Sooner only where the load, drawn on to
+the end, reaches the sag that warns."""
 
 LASTS = 0.25
 """Of the greatest climb, the least in the newest parts: half of what the squares leave a part or two
@@ -178,8 +186,10 @@ class PackingRule:
     _kinds: dict[int, Usual] = field(default_factory=dict)
     _places: dict[int, Usual] = field(default_factory=dict)
     _loudness: Loudness = field(default_factory=Loudness)
+    _slips: Slips = field(default_factory=Slips)
     _idle_db: float = math.inf
     _before: tuple[NDArray[np.float64], float] | None = None  # loads of the last good peck, time of its parts
+    _point_s: float = 0.0  # before which that was not loaded by all of the point
     _peck: Peck | None = None
     _free: deque[Sag] = field(default_factory=lambda: deque(maxlen=2 * round(FREE_S / HOP_S) + LATE_HOPS))
     _still: list[Sag] = field(default_factory=list)
@@ -284,6 +294,14 @@ class PackingRule:
                 self._judge(peck)
 
     def _judge(self, peck: Peck) -> None:
+        """Judge a peck so far; what its newest part does not tell anew stands."""
+        self._look(peck)
+        if peck.told is None or self._peck is not peck:
+            return
+        if self._is_late(peck) or 100 * self._drawn_on(peck) >= self.job.sag_warning_pct:
+            self._found = peck.told
+
+    def _look(self, peck: Peck) -> None:
         open_flutes = peck.depth_mm <= OPEN_FLUTES * self.job.flute_length_mm
         shallow = open_flutes and (
             peck.number > len(self.job.pecks_mm)  # the program has no such peck; in a deep hole it might be
@@ -325,9 +343,15 @@ class PackingRule:
             climbs_on = climbs_on and loaded and amount > OPEN_EXCESS
         peck.z = max(min(z - BEST_OF_MEAN, MOST_Z), 0.0) if climbs_on else 0.0
         peck.may_hold = not open_flutes or (len(told) == 2 and min(one.z(best) for one in told) > BOTH_Z)
-        if self._sum.value + peck.z - DRIFT >= self._sum.threshold and self._peck is peck:
+        peck.told = None
+        if self._sum.value + peck.z - DRIFT >= self._sum.threshold:
             loudly = by_load is None or (by_sound is not None and by_sound.z(best) > by_load.z(best))
-            self._found = self._finding(peck, by_load, by_sound if loudly else None)
+            peck.told = self._finding(peck, by_load, by_sound if loudly else None)
+
+    def _is_late(self, peck: Peck) -> bool:
+        """Whether the peck is about to end, by the plan and by how long pecks were heard to last."""
+        lasts_s = peck.planned_s * min(statistics.median(self._paces), 1.0)
+        return (len(peck.loads) + LATE_PARTS + 1e-6) * peck.part_s >= lasts_s
 
     def _by_load(self, peck: Peck, begins: NDArray[np.float64], open_flutes: bool) -> Climb | None:
         """What the load says of a climb, None where nothing."""
@@ -359,13 +383,13 @@ class PackingRule:
         more = 1 - (self.wander.sd / self.uneven.sd) ** 2
         if more > 0:
             covariance += np.outer(cut, cut) * more * self.uneven.covariance(apart)
-        if n:
-            covariance += np.outer(cut, cut) * covariance / n
+        # what is usual wanders too, also where one peck of another length tells it
+        covariance += np.outer(cut, cut) * covariance / max(n, 1)
         covariance += np.outer(usual, usual) * (differ**2 + self._dull_variance)
         # contact may be dated early or late: a load that builds up then differs by so much
-        builds_up = np.concatenate([np.zeros(free.size), np.gradient(good)[known] / part_s * DATED_S])
+        builds_up = np.concatenate([np.zeros(free.size), _misdated(good, part_s)[known]])
         covariance += np.outer(builds_up, builds_up)
-        unsure = (np.square(sds) + variance)[known]
+        unsure = (np.square(sds) + variance)[known] + (1 + 1 / max(n, 1)) * self._slips.variance
         of_parts = np.concatenate([np.zeros(free.size), unsure])
         covariance += 1e-4 + np.diag(of_parts + NUGGET)  # the reference may be off by some per cent
         sums, sizes, scatter = fitted(covariance, cut * courses(times, begins) * now, over)
@@ -404,8 +428,9 @@ class PackingRule:
 
     def _as_before(self, size: int, part_s: float) -> NDArray[np.float64] | None:
         """Loads of the good peck before, at the same times after contact: the feed is the same, so that the
-        motor has answered as far, and as much of the drill is in. Where they fall, a drive has won back what
-        it lost, or the ear has slipped: neither need happen again, and the greatest so far is taken."""
+        motor has answered as far, and as much of the drill is in (NaN where less was of its point). Where
+        they fall, a drive has won back what it lost, or the ear has slipped: neither need happen again, and
+        the greatest so far is taken."""
         if self._before is None:
             return None
         loads, its_part_s = self._before
@@ -413,7 +438,7 @@ class PackingRule:
         times = (np.arange(size) + 0.5) * part_s
         greatest = np.maximum.accumulate(loads[known])
         expected: NDArray[np.float64] = np.interp(times, (known + 0.5) * its_part_s, greatest)
-        return np.maximum(expected, 0.0)
+        return np.where(times - part_s / 2 < self._point_s, math.nan, np.maximum(expected, 0.0))
 
     def _kind(self, number: int) -> int:
         """Number of the first peck that is as long; one that begins on the face is like no other."""
@@ -435,6 +460,8 @@ class PackingRule:
         peck.hops = [sag for sag in peck.hops if sag.t <= self._end_s - END_S]
         if self._end_s > peck.contact_s:  # what came after the end, as dated, is not of the peck
             whole = max(int((self._end_s - END_S - peck.contact_s) / part_s), 0)
+            if whole < len(peck.loads):
+                peck.told, peck.z = None, 0.0
             del peck.loads[whole:], peck.sds[whole:], peck.levels_db[whole:]
             self._judge(peck)
         as_planned = self._is_as_planned(peck)
@@ -454,6 +481,8 @@ class PackingRule:
         n_known = np.count_nonzero(known)
         late = float(np.add.reduce(np.where(known, half, 0.0))) / n_known if n_known else math.nan
         self._last_end = float(loads[np.isfinite(loads)][-1])
+        if peck.z < NO_GOOD_Z:
+            self._learn_slips(peck)
         if peck.number == 1:
             self._compare_first(peck, late)
         scaled, variance = loads / self._dull, np.square(peck.sds)
@@ -470,6 +499,9 @@ class PackingRule:
             if self._before is None:  # nothing was learned of it yet
                 self.uneven = Wander(math.hypot(self.wander.sd, GRAIN * max(late, 0.0)))
             self._before = scaled, part_s
+            # a first peck is loaded by what is in of its point, later ones by all of it at once
+            point_mm = POINT_DIAMETERS * self.job.drill_diameter_mm if peck.number == 1 else 0.0
+            self._point_s = point_mm / self._mm_s()
 
     def _near_usual(self, peck: Peck, loads: NDArray[np.float64]) -> NDArray[np.float64]:
         """Loads of a peck, those of a packed one no farther from the usual than chance takes a good one."""
@@ -504,6 +536,20 @@ class PackingRule:
         self.uneven.learn(
             [sag.of - usual for sag, usual in zip(inside, expected.tolist(), strict=True)], n / (n + 1)
         )
+
+    def _learn_slips(self, peck: Peck) -> None:
+        """By how much more than foreseen single parts of a good peck lie off."""
+        loads, sds = np.asarray(peck.loads), np.asarray(peck.sds)
+        good, variance, n, differ = self._expected(peck, loads.size)
+        if good is None or n == 0:
+            return
+        good = self._dull * good
+        misdated = _misdated(good, peck.part_s)
+        model = self.uneven.sd**2 + self.wander.sd**2 + np.square(differ * good) + np.square(misdated)
+        model = model + np.square(sds) + variance + self.uneven.sd**2 / n
+        known = np.isfinite(loads) & np.isfinite(good)
+        if known.any():
+            self._slips.learn(np.square(loads - good)[known], model[known])
 
     def _compare_first(self, peck: Peck, late: float) -> None:
         """How much more this blank's first peck was loaded, whose chips fall out: the drill is duller."""
@@ -550,12 +596,26 @@ class PackingRule:
         return Finding(Kind.PACKING, severity, message, 100 * load, 100 * usual, "%")
 
     def _ahead(self, peck: Peck) -> float:
-        """Load foreseen: along the slope of the last parts to this peck's end, and once more so much
-        growth as since the end of the peck before."""
+        """Load foreseen: at this peck's end, and once more so much growth as since the end of the peck
+        before."""
+        foreseen = self._drawn_on(peck)
+        grown = foreseen - self._last_end if self._last_end == self._last_end else 0.0
+        return foreseen + max(grown, 0.0)
+
+    def _drawn_on(self, peck: Peck) -> float:
+        """Load foreseen at this peck's end, along the slope of the last parts."""
         back = max(1, round(0.5 / peck.part_s))
         load = peck.loads[-1]
         before = peck.loads[-1 - back] if len(peck.loads) > back else math.nan
         slope = (load - before) / back if before == before else 0.0
-        foreseen = load + max(slope, 0.0) * max(PARTS - len(peck.loads), 0)
-        grown = foreseen - self._last_end if self._last_end == self._last_end else 0.0
-        return foreseen + max(grown, 0.0)
+        return load + max(slope, 0.0) * max(PARTS - len(peck.loads), 0)
+
+
+def _misdated(good: NDArray[np.float64], part_s: float) -> NDArray[np.float64]:
+    """By how much parts of a load differ where contact is dated early or late by its deviation; parts that
+    are not known (NaN) are passed over in a straight line."""
+    k, known = np.arange(good.size), np.isfinite(good)
+    if known.sum() < 2:
+        return np.zeros(good.size)
+    steps: NDArray[np.float64] = np.gradient(np.interp(k, k[known], good[known])) / part_s * DATED_S
+    return steps

@@ -6,6 +6,8 @@ import math
 import statistics
 from dataclasses import dataclass, field
 
+from monitor.faults.episode import Finding
+
 PARTS = 10
 """Parts of a peck whose mean loads are compared: a load that climbs over a tenth of it is followed."""
 
@@ -55,7 +57,7 @@ def load_of(part: list[Sag]) -> tuple[float, float]:
 class Peck:
     """A peck so far: mean loads of its parts (NaN where not known), and how far it is from good ones.
 
-    ``part_s``: time of a part, ``planned_s``: of the peck.
+    ``part_s``: time of a part, ``planned_s``: of the peck; ``told``: what is to be told of it by its end.
     """
 
     blank: int
@@ -72,4 +74,5 @@ class Peck:
     idle_db: float = 0.0
     depth_mm: float = 0.0
     z: float = 0.0
+    told: Finding | None = None
     may_hold: bool = True

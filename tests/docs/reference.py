@@ -31,9 +31,9 @@ GENERATED = f"<!-- Written by `{COMMAND}` from the code; change it there. -->"
 JUDGES = (
     *(f"faults.{name}" for name in (
         "sag", "falling", "stall", "stopped_early", "departure", "packing", "packing_peck", "packing_sound",
-        "good_pecks", "variogram", "melting", "melting_heard", "melting_signs", "melting_silent",
-        "melting_good", "melting_alone", "melting_gain", "melting_other_sound", "melting_load",
-        "melting_unheard", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
+        "packing_slips", "good_pecks", "variogram", "melting", "melting_heard", "melting_signs",
+        "melting_silent", "melting_good", "melting_alone", "melting_gain", "melting_other_sound",
+        "melting_load", "melting_unheard", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
         "chatter_beside", "chatter_usual", "chatter_elsewhere", "loosening", "loosening_lines",
         "loosening_others", "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone",
         "returned", "masking", "episode",

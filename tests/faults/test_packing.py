@@ -7,7 +7,7 @@ import numpy as np
 import pytest
 
 from monitor.faults.good_pecks import Usual
-from monitor.faults.packing import PackingRule
+from monitor.faults.packing import PackingRule, _misdated
 from monitor.faults.packing_peck import Peck
 from monitor.faults.variogram import Wander, wander_of
 from monitor.job import default_job
@@ -125,6 +125,58 @@ def test_the_first_of_a_length_is_held_against_the_peck_before_at_the_same_times
     assert expected[:2] == pytest.approx([0.01, 0.01])  # what was not heard is as what follows
     assert expected[3] == pytest.approx(0.0125)  # at 0.7 s, between 0.6 and 1 s
     assert expected[5:] == pytest.approx([0.02] * 3)
+
+
+def test_a_first_peck_tells_nothing_of_the_next_while_its_point_enters():
+    """It was loaded by what was in of it; what comes after is loaded by all of it at once."""
+    job = JOB.model_copy(update={"drill_diameter_mm": 10.0})
+    shop = Shop(job=job)
+    shop.blank(1, good)
+    assert shop.rule._before is not None
+    assert shop.rule._point_s == 0.0  # of a later one
+    shop = Shop(job=job.model_copy(update={"pecks_mm": (20.0,), "depth_mm": 20.0}))
+    for n in (1, 2, 3):
+        shop.blank(n, good)
+    point_s = 3.0 / MM_S
+    assert shop.rule._point_s == pytest.approx(point_s)
+    expected = shop.rule._as_before(10, 0.3)
+    assert np.isnan(expected).tolist() == [0.3 * k < point_s for k in range(10)]
+
+
+@pytest.mark.parametrize(("amount", "width_mm"), [(0.006, 0.6), (0.007, 0.7), (0.005, 0.7)])
+def test_a_load_that_is_over_before_the_peck_is_a_knot(amount, width_mm):
+    """Two fifths of the load more for half a second: told as packing at its height, before pecks were told by
+    their end, where pressed chips add most."""
+    shop = Shop(wander=0.0003)
+
+    def knotty(peck, into, depth):
+        return FREE + (amount * math.exp(-(((into - 2.8) / width_mm) ** 2)) if peck == 5 else 0.0)
+
+    assert [shop.blank(n, good) for n in (1, 2)] == [[], []]
+    assert [shop.blank(n, knotty) for n in (3, 4)] == [[], []]
+    assert shop.blank(5, packed_from(4))
+
+
+def test_where_good_pecks_are_read_wrong_in_parts_a_part_read_wrong_is_no_climb():
+    """A fifth of the parts by 1.2 % of the speed, either way. Chips that pack are told yet."""
+
+    class Slipping(Shop):
+        def _hop(self, blank, peck, start, sag, heard):
+            if heard.in_cut and peck > 1:
+                part = np.random.default_rng((blank, peck, int((self.t - heard.cut_s) / 0.28)))
+                sag += part.choice([-0.012, 0.012]) if part.random() < 0.2 else 0.0
+            return super()._hop(blank, peck, start, sag, heard)
+
+    shop = Slipping(wander=0.0006)
+    assert [shop.blank(n, good) for n in range(1, 11)] == [[]] * 10
+    assert shop.rule._slips.variance > 0.003**2
+    assert shop.blank(11, packed_from(4))
+
+
+def test_a_part_that_was_not_heard_of_good_pecks_does_not_silence_those_beside_it():
+    good_ones = np.array([0.002, 0.008, math.nan, 0.012, 0.012])
+    assert np.isfinite(_misdated(good_ones, 0.3)).all()
+    assert _misdated(np.array([math.nan, 0.01]), 0.3).tolist() == [0.0, 0.0]
 
 
 @pytest.mark.parametrize("blanks_before", [0, 2])
