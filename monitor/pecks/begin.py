@@ -106,7 +106,8 @@ def first_contact_due_s(
     if spot.in_turn:
         to_be_spotted = spot.restarts and not spot.was_in
     else:
-        to_be_spotted = spot.at_speed or not (spot.rpm is None or spot.ran_at_speed)
+        spotted = spot.ran_at_speed or spot.ran_since_peck
+        to_be_spotted = spot.at_speed or not (spot.rpm is None or spotted)
     if begun or not from_rest or to_be_spotted or len(schedule.leads_s[True]) < 2:
         return math.nan
     lead = schedule.lead(True) if schedule.known and begin.sent_s <= anchor_s else None

@@ -37,13 +37,14 @@ OUTLASTS = 1.5
 class CentreDrill:
     """What is known of it.
 
-    ``rpm`` is the job's, None where it names none, ``drill_rpm`` that of the drill. ``in_turn``: each blank's
-    first contact is the centre drill's, since it turns as fast as the drill. ``at_speed``: the spindle turns
-    at the centre drill's own speed; ``ran_at_speed``: it did since it was started. ``was_in``: in this
-    blank. ``restarts``: the spindle stops while the tool is changed after it. ``seconds``: how long it was
-    in, in the blanks before; ``plain``: blanks running that began without it, ``plain_before`` until it was
-    in. ``told_by``: blanks that tell of one that the job does not name, held ones half; ``alone``: the only
-    peck of the blank before.
+    ``rpm`` is the job's, None where it names none, ``drill_rpm`` that of the drill. ``in_turn``: each
+    blank's first contact is the centre drill's, since it turns as fast as the drill. ``at_speed``: the
+    spindle turns at the centre drill's own speed; ``ran_at_speed``: it did since it was started,
+    ``ran_since_peck``: since the last peck, be it that it was stopped to change the tool. ``was_in``: in
+    this blank. ``restarts``: the spindle stops while the tool is changed after it. ``seconds``: how long
+    it was in, in the blanks before; ``plain``: blanks running that began without it, ``plain_before``
+    until it was in. ``told_by``: blanks that tell of one that the job does not name, held ones half;
+    ``alone``: the only peck of the blank before.
     """
 
     rpm: float | None
@@ -51,6 +52,7 @@ class CentreDrill:
     in_turn: bool
     at_speed: bool = False
     ran_at_speed: bool = False
+    ran_since_peck: bool = False
     was_in: bool = False
     restarts: bool = False
     seconds: deque[float] = field(default_factory=lambda: deque(maxlen=BLANKS))
@@ -73,10 +75,14 @@ def has_speed(spot: CentreDrill, spindle_hz: float) -> bool:
     return spot_rpm is not None and abs(math.log(rpm / spot_rpm)) < abs(math.log(rpm / spot.drill_rpm))
 
 
-def follow_speed(spot: CentreDrill, rotation: Rotation, peck: int) -> bool:
-    """Take note of the spindle's speed; whether it was just sent from the centre drill's to another."""
+def follow_speed(spot: CentreDrill, rotation: Rotation, peck: int, pecking: bool) -> bool:
+    """Take note of the spindle's speed; whether it was just sent from the centre drill's to another.
+
+    ``peck``: number of the newest one; ``pecking``: it is one of a blank under way.
+    """
     was_at_speed, spot.at_speed = spot.at_speed, has_speed(spot, rotation.reference_hz)
     spot.ran_at_speed = spot.at_speed or (spot.ran_at_speed and not rotation.started)
+    spot.ran_since_peck = spot.at_speed or (spot.ran_since_peck and not pecking)
     spot.restarts = spot.restarts or (rotation.started and spot.was_in and peck == 0)
     return was_at_speed and not spot.at_speed
 

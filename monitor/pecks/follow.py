@@ -91,8 +91,8 @@ def note(cycle: Cycle, event: Event) -> None:
 
 
 def _follow_spindle(cycle: Cycle, hop: Hop, rotation: Rotation) -> None:
-    left_spot_speed = centre_drill.follow_speed(cycle.spot, rotation, cycle.peck)
     pecking = cycle.in_blank and cycle.peck > 0
+    left_spot_speed = centre_drill.follow_speed(cycle.spot, rotation, cycle.peck, pecking)
     follow_spindle(cycle.begin, hop.t, rotation, left_spot_speed, pecking)
     if rotation.started and not pecking:
         cycle.heard_blank.course.clear()

@@ -87,3 +87,22 @@ def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
     for due in (False, False, True):
         assert math.isfinite(started(walk, pecks=False).cycle.first_contact_due_s) is due
         walk.peck(8.0).peck(5.0).peck(5.0).stop()
+
+
+def spotted(walk, pecks=True):
+    """The centre drill at its own speed, a stop of the spindle to change the tool, then a whole blank."""
+    for t in (walk.t, walk.t + 0.1, walk.t + 0.2):
+        walk.hear(t, hop(t, spindle_hz=2000 / 60), rotation(reference_hz=2000 / 60, started=t == walk.t))
+    walk.t += 0.3
+    return started(walk.stop(), pecks)
+
+
+def test_a_spindle_stopped_to_change_the_centre_drill_still_tells_when_the_first_contact_is_due():
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0))
+    for _ in range(2):
+        assert math.isnan(spotted(walk, pecks=False).cycle.first_contact_due_s)
+        walk.peck(8.0).peck(5.0).peck(5.0).stop()
+    assert spotted(walk, pecks=False).cycle.first_contact_due_s > walk.t
+    walk.peck(8.0).peck(5.0).peck(5.0).stop()
+    # started at the drill's speed after a blank, the centre drill is still to come
+    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
