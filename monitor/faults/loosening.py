@@ -160,10 +160,9 @@ OWN_S = 1.0
 """What was taken for another machine's, since no cut showed it, and then strikes at one rate for so long in
 cuts, two memories, is judged like any knock again."""
 
-VARIES, VARIES_CUTS = 0.25, 3.0
+VARIES = 0.25
 """Share of what normally stands out by which it varies from cut to cut: a knock in every good turn is as loud
-as the cut, give or take a decibel. Twice the amplitude is four times the power. It is worth so many cuts:
-after more the spread that was learned of them holds it already."""
+as the cut, give or take a decibel. Twice the amplitude is four times the power."""
 
 WARM_S, PIECE_S, GROWS = 0.5, 3.0, 1.0
 """Of each cut and pause the first is left out, and what follows is learned piece by piece, each once the next
@@ -201,14 +200,12 @@ class _State:
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
         self._warm, self._whole = math.ceil(WARM_S / step_s), math.ceil(PIECE_S / step_s)
         self._wait, self._spoilt = 0, False
-        self.begun = 0  # cuts, or pauses
         self._piece: list[float] = []
         self._waiting: list[float] = []
 
     def begin(self) -> None:
         """A cut or a pause begins: the means are of another one."""
         self._wait = self._warm
-        self.begun += 1
 
     @property
     def turns_to_learn(self) -> int:
@@ -692,8 +689,7 @@ class LooseningRule:
             location = math.hypot(noise, share * math.sqrt(max(location**2 - noise**2, 0.0)))
             own = min(variance, _NOISE_SPREAD**2)
             variance = own + share * share * (variance - own)
-        worth = VARIES_CUTS / (VARIES_CUTS + max(state.begun - 1, 0))
-        variance += worth * (VARIES * (location - noise)) ** 2
+        variance += (VARIES * (location - noise)) ** 2
         looks = (len(state.first) + normal.n) * self._share / 2  # that share little: a mean's memory apart
         if looks:
             variance += (variance + UNKNOWN * UNKNOWN) / looks
@@ -750,7 +746,8 @@ class LooseningRule:
         begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
         run = [past[k].turn for k in range(begin, len(past)) if past[k].cutting is cutting]
         run = run[self._settle_turns :]
-        if len(run) < LEAST_TURNS:
+        here = len(list(itertools.takewhile(lambda one: one.cutting is cutting, reversed(past))))
+        if min(len(run), here) < LEAST_TURNS:
             return None
         speed, sector = divmod(angle, self.sectors)
         weights = np.maximum(means[speed, sector], 0)

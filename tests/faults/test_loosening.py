@@ -225,19 +225,6 @@ def test_what_the_means_hold_of_a_cut_that_is_over_is_no_knock():
     assert not shop.found
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_how_cuts_vary_is_learned_from_them(seed):
-    """After as long in cuts that knock alike, a knock that grows is told sooner if they were many."""
-    first_s = []
-    for cuts in (1, 10):
-        shop = Shop(seed)
-        for _ in range(cuts):
-            shop.go(3.0, cutting=False).go(30.0 / cuts, 4.0)
-        start = shop.t
-        first_s.append(shop.go(5.0, lambda s: 4 + 5 * s).first_s - start)
-    assert first_s[1] < first_s[0] - 0.1
-
-
 @pytest.mark.parametrize(("every", "turns"), [(1, 2), (2, 1), (4, 0)])
 def test_what_is_left_out_of_a_pause_is_a_tenth_of_a_second_and_no_whole_turn_of_a_slow_spindle(every, turns):
     assert LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)._settle_turns == turns
