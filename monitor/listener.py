@@ -488,6 +488,7 @@ class Listener:
         drowned = [work.drowned for work in works]
         entering = [work.depth_mm < self._point_mm for work in works]
         beside = [work.idle_db - work.alone_db > AS_LOUD_DB for work in works]
+        over_db = [hop.over_db - work.idle_db for hop, work in zip(hops, works, strict=True)]
         left, in_place, missing, at_work_s, weak, down, says, surely = zip(
             *map(self._departure.step, hops, rotations, works, was_lost), strict=True
         )
@@ -496,7 +497,9 @@ class Listener:
         lines = left, in_place, at_work_s, weak, down, says, surely
         stall = map(self._stall.step, hops, rotations, works, sagging, *lines)
         early = map(self._stopped_early.step, hops, rotations, works, lost)
-        knocks = self._loosening.take(hops, rotations, in_cut, spotting, idle_db, drowned, entering, beside)
+        knocks = self._loosening.take(
+            hops, rotations, in_cut, spotting, idle_db, drowned, entering, beside, over_db
+        )
         told_apart = not self._warn_only & {Kind.LOOSENING, Kind.LOST_CUT}  # or a hold may become a warning
         broken = list(map(broken_off, knocks, broke_off_s)) if told_apart else [None] * len(knocks)
         found = (

@@ -113,16 +113,21 @@ LOUD = 3.5
 each. The bounded mean asks that every turn knocks; this, that a knock is loud. A compressor's stroke heard
 through the cut, or a cut that runs rough, is seen for certain after seconds, but in no turn by so much."""
 
-FADES = 0.5
+FADES, FEW = 0.5, 1
 """Share of that by which the first third of these turns may have been louder than the last: a compressor that
-starts, or a blow on the bench, is loud and dies away. A holding does not tighten by itself."""
+starts, or a blow on the bench, is loud and dies away. A holding does not tighten by itself. Of what stood
+out before this cut or pause already, where a third is so few turns, one deviation of the difference is
+chance: no blow is as loud as the next."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
 
 SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 2
-"""A knock must have stood out in so many turns of this cut or pause, the first of it left out. Where it began
-is sought no further back."""
+"""A knock must have stood out in so many turns of this cut or pause, the first of it left out: of a slow
+spindle no whole turn, since one that lies in both is not taken. Where it began is sought no further back."""
+
+AUDIBLE_DB = 1.0
+"""A cut that raises the sound by less than this cannot be heard to be over, or to begin."""
 
 FIRST_S, FIRST_TURNS = 1.5, 18.0
 """The first of idling, and of cutting, whichever is longer (three memories), is taken for what this machine
@@ -280,6 +285,12 @@ class LooseningRule:
     _first_cut_db: float = 0.0
     _quieter_turns: int = 0
     _cut_turns: int = 0
+    _over_db: dict[float, float] = field(init=False, default_factory=dict)  # of turns, over idling
+    _over_sum_db: float = 0.0  # of the hops of the turn under way
+    _over_hops: int = 0
+    _cut_over_db: float = 0.0  # mean of cuts
+    _cut_over_turns: int = 0
+    _of_cut: float = 1.0  # of what a cut shows, how much the means may hold
     _shown_s: float = -math.inf
     _shown_since_s: float = -math.inf
     _shown_turns: int = 0
@@ -311,7 +322,7 @@ class LooseningRule:
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._newest = max(LASTS_TURNS, round(0.5 / self._share))
         self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
-        self._settle_turns = math.ceil(SETTLE_S / step_s)
+        self._settle_turns = int(SETTLE_S / step_s + 0.01)
 
     def _begin(self) -> None:
         """Nothing is known of what is normal."""
@@ -333,25 +344,33 @@ class LooseningRule:
         drowned: Sequence[bool] | None = None,
         entering: Sequence[bool] | None = None,
         beside: Sequence[bool] | None = None,
+        over_idle_db: Sequence[float] | None = None,
     ) -> list[Finding | None]:
         """Of each hop the finding, while a knock of every turn is more than normal, and loud.
 
         A centre drill cuts otherwise, mostly at another speed: ``spotting`` is neither judged nor learned.
         ``idle_db``: level of the machine running free, with what else is heard; ``drowned``: no drill cuts,
         and another sound is louder than the machine; ``entering``: the drill's point is not in yet;
-        ``beside``: another sound is half as loud as the machine.
+        ``beside``: another sound is half as loud as the machine; ``over_idle_db``: level over that of the
+        machine running free.
         """
         spotting = spotting or [False] * len(hops)
         idle_db = idle_db or [0.0] * len(hops)
         drowned = drowned or [False] * len(hops)
         entering = entering or [False] * len(hops)
         beside = beside or [False] * len(hops)
+        if over_idle_db is None:
+            over_idle_db = [hop.over_db - db for hop, db in zip(hops, idle_db, strict=True)]
         # turns of one cut or pause, whether all is new then, and whether the cut is another one
         runs: list[tuple[bool, list[Hop], bool, bool]] = []
         in_lines: dict[float, Finding] = {}
         ended: list[bool] = []  # of each hop, whether it ends what is told
-        states = zip(hops, rotations, cutting, spotting, idle_db, drowned, entering, beside, strict=True)
-        for hop, rotation, cuts, spots, db, drowns, enters, other in states:
+        states = zip(
+            hops, rotations, cutting, spotting, idle_db, drowned, entering, beside, over_idle_db, strict=True
+        )
+        for hop, rotation, cuts, spots, db, drowns, enters, other, over_db in states:
+            self._over_sum_db += over_db
+            self._over_hops += 1
             turning = rotation.state is TURNING or rotation.state is MASKED
             ended.append(not turning or spots or hop.deaf)
             self._loaded = turning and (self._loaded or cuts)
@@ -373,6 +392,8 @@ class LooseningRule:
                     self._off_rate.add(hop.t)
             if hop.turn is not None:
                 heard, self._heard = self._heard, set()
+                self._over_db[hop.t] = self._over_sum_db / self._over_hops
+                self._over_sum_db, self._over_hops = 0.0, 0
                 if self.lines is not None and self.lines.nearly is not None:
                     self._nearly[hop.t] = self.lines.nearly
                 if goes_on:
@@ -408,6 +429,7 @@ class LooseningRule:
         self._drowning.clear()
         self._unloaded.clear()
         self._narrowed.clear()
+        self._over_db.clear()
         if not found and self._told is None:
             return [None] * len(hops)
         findings: list[Finding | None] = []
@@ -514,6 +536,7 @@ class LooseningRule:
                     angles[n:], mosts[n:] = self._standing_out(means[n:])
             most = mosts[n]
             teaches, doubtful = hop.t not in self._untaught, hop.t in self._doubtful
+            of_cut = self._share_of_cut(self._over_db[hop.t], cutting, teaches)
             risen_db = None
             if cutting:
                 z = self._z(state, most) if len(state.first) == self._first_turns else 0.0
@@ -527,9 +550,9 @@ class LooseningRule:
                 continue
             z = self._z(state, most)
             if not cutting:
-                # A drill that enters slowly beats with the stock before its cut is known: what knocks while
-                # idling has to be more than cuts do as well.
-                z = min(z, self._z(self._state[True], most))
+                # A drill that enters slowly beats with the stock before its cut is known, and the means hold
+                # the last cut for a while: what knocks while idling has to be more than that as well.
+                z = min(z, self._z(self._state[True], most, of_cut))
             self._past.append(_Past(hop.t, cutting, turn, z))
             told = None
             sure = z - WITHOUT_LINES_Z if hop.t in self._unlined else z
@@ -636,14 +659,41 @@ class LooseningRule:
         begin = self._among.start * self.sectors
         return (angles + begin).tolist(), [math.sqrt(one) / self._scale for one in most]
 
-    def _z(self, state: _State, most: float) -> float:
-        """How far over normal, in deviations of what is to come, which scatters wider if little was heard."""
-        normal = state.most
-        variance = normal.spread**2 + (VARIES * (normal.location - self._noise)) ** 2
+    def _share_of_cut(self, over_db: float, cutting: bool, teaches: bool) -> float:
+        """How much of what cuts normally show the means may hold, after a turn so loud over idling.
+
+        In a cut all of it. A knock of a good cut is as loud as that, so in a pause a turn shows as much less
+        of it as less of its noise is the cut's: that of a cut is as much as the sound has risen, by power.
+        """
+        if cutting:
+            if teaches:
+                self._cut_over_turns += 1
+                share = max(1 / self._cut_over_turns, 2 / self._first_turns)
+                self._cut_over_db += share * (over_db - self._cut_over_db)
+            self._of_cut = 1.0
+        else:
+            here = 1.0
+            if self._cut_over_db >= AUDIBLE_DB:
+                here = (1 - 10 ** (-0.1 * max(over_db, 0.0))) / (1 - 10 ** (-0.1 * self._cut_over_db))
+            self._of_cut += self._share * (min(here, 1.0) - self._of_cut)
+        return self._of_cut
+
+    def _z(self, state: _State, most: float, share: float = 1.0) -> float:
+        """How far over normal, in deviations of what is to come, which scatters wider if little was heard.
+
+        ``share``: of what normally stands out beside noise, how much is expected here.
+        """
+        normal, noise = state.most, self._noise
+        location, variance = normal.location, normal.spread**2
+        if share < 1:
+            location = math.hypot(noise, share * math.sqrt(max(location**2 - noise**2, 0.0)))
+            own = min(variance, _NOISE_SPREAD**2)
+            variance = own + share * share * (variance - own)
+        variance += (VARIES * (location - noise)) ** 2
         looks = (len(state.first) + normal.n) * self._share / 2  # that share little: a mean's memory apart
         if looks:
             variance += (variance + UNKNOWN * UNKNOWN) / looks
-        return (most - normal.location) / math.sqrt(variance)
+        return (most - location) / math.sqrt(variance)
 
     def _beyond(self, state: _State) -> float:
         """By how much more a sector counts where knocks are normal, so that louder ones can show."""
@@ -696,7 +746,8 @@ class LooseningRule:
         begin = next((k + 1 for k in range(len(past) - 2, -1, -1) if past[k].z <= RISEN_Z), 0)
         run = [past[k].turn for k in range(begin, len(past)) if past[k].cutting is cutting]
         run = run[self._settle_turns :]
-        if len(run) < LEAST_TURNS:
+        here = len(list(itertools.takewhile(lambda one: one.cutting is cutting, reversed(past))))
+        if min(len(run), here) < LEAST_TURNS:
             return None
         speed, sector = divmod(angle, self.sectors)
         weights = np.maximum(means[speed, sector], 0)
@@ -712,7 +763,10 @@ class LooseningRule:
         blows = np.array([turn.deviations[:, k] for turn, k in zip(run, where, strict=True)])
         heard = np.matmul(np.matmul(blows, self._groups.T), weights)
         loud, third = float(heard[-self._newest :].mean()), max(1, len(run) // 3)
-        if loud < loudest or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud:
+        # what stood out before this cut or pause does not begin here
+        few = third <= FEW and past[begin].cutting is not cutting
+        chance = float(heard.std(ddof=1)) * math.sqrt(2 / third) if few else 0.0
+        if loud < loudest or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud + chance:
             return None
         usual = np.array([turn.usual for turn in run[-self._newest :]])
         over = (blows[-self._newest :] * usual).mean(axis=0)

@@ -202,6 +202,34 @@ def test_a_knock_that_the_cut_drowns_is_told_as_soon_as_the_drill_is_out():
     assert shop.first_s < out + 0.7
 
 
+@pytest.mark.parametrize(("level_db", "told"), [(0.0, True), (12.0, False)])
+def test_what_cuts_do_is_not_expected_where_no_cut_is_heard(level_db, told):
+    """Cuts 12 dB over idling, which knock at every turn. A knock that stands as far out with the drill out is
+    much louder than it would be of a good cut; where the sound is a cut's, it is what cuts do."""
+    shop = Shop().go(3.0, cutting=False)
+    for _ in range(6):
+        shop.go(4.0, 4.0, level_db=12.0).go(2.0, cutting=False)
+    shop.go(4.0, 4.0, level_db=12.0)
+    assert not shop.found
+    out = shop.t
+    shop.go(2.0, 4.0, cutting=False, level_db=level_db)
+    assert (shop.first_s < out + 1.3) is told
+    assert bool(shop.found) is told
+
+
+def test_what_the_means_hold_of_a_cut_that_is_over_is_no_knock():
+    """As loud a knock as it likes, in every cut, and none between them."""
+    shop = Shop().go(3.0, cutting=False)
+    for _ in range(10):
+        shop.go(3.0, 8.0, level_db=12.0).go(1.0, cutting=False)
+    assert not shop.found
+
+
+@pytest.mark.parametrize(("every", "turns"), [(1, 2), (2, 1), (4, 0)])
+def test_what_is_left_out_of_a_pause_is_a_tenth_of_a_second_and_no_whole_turn_of_a_slow_spindle(every, turns):
+    assert LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)._settle_turns == turns
+
+
 @pytest.mark.parametrize(("every", "turns"), [(1, 3), (2, 2), (4, 2)])
 def test_a_knock_has_to_last_and_a_slow_spindle_knocks_twice_in_that(every, turns):
     rule = LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)
