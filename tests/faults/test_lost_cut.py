@@ -414,7 +414,7 @@ def test_a_last_peck_no_longer_than_the_point_may_not_be_heard(point_mm, heard_m
 
 @pytest.mark.parametrize(("point_mm", "held"), [(4.1, False), (2.5, True)])
 def test_two_last_pecks_within_the_point_may_be_heard_short_or_not_at_all(point_mm, held):
-    """The cut fades from the moment on at which the point comes out: its end says nothing of a broken drill."""
+    """From when the point comes out the cut fades: its end tells nothing of a broken drill."""
     wait = Wait(8.0, 5.0, 1.0, blanks=0, job_mm=(8.0, 5.0, 2.0, 2.0))
     wait.cycle.schedule.point_mm = point_mm
     assert (wait.go(20).found != []) is held
