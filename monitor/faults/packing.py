@@ -104,6 +104,9 @@ LATE_PARTS = 1
 chips stay until the drill comes out, and what they add is greatest. Sooner only where the load, drawn on to
 the end, reaches the sag that warns."""
 
+LATELY_PECKS = 3
+"""Newest pecks whose median time tells when this one ends: one that other sound cut short is outvoted."""
+
 LASTS = 0.25
 """Of the greatest climb, the least in the newest parts: half of what the squares leave a part or two
 after they begin. Pressed chips stay until the drill comes out, while a slip of the ear is over in a part."""
@@ -349,8 +352,9 @@ class PackingRule:
             peck.told = self._finding(peck, by_load, by_sound if loudly else None)
 
     def _is_late(self, peck: Peck) -> bool:
-        """Whether the peck is about to end, by the plan and by how long pecks were heard to last."""
-        lasts_s = peck.planned_s * min(statistics.median(self._paces), 1.0)
+        """Whether the peck is about to end, by the plan and by how long the newest pecks were heard to last:
+        of more of them a feed turned up is known too late for a first blank."""
+        lasts_s = peck.planned_s * min(statistics.median(list(self._paces)[-LATELY_PECKS:]), 1.0)
         return (len(peck.loads) + LATE_PARTS + 1e-6) * peck.part_s >= lasts_s
 
     def _by_load(self, peck: Peck, begins: NDArray[np.float64], open_flutes: bool) -> Climb | None:
@@ -467,6 +471,8 @@ class PackingRule:
         as_planned = self._is_as_planned(peck)
         if not as_planned:
             peck.z = 0.0
+        elif peck.told is not None:
+            self._found = peck.told  # it was over sooner than it was taken to be late
         self._sum.step(peck.z)
         self._sum.value = min(self._sum.value, self._sum.threshold + DRIFT)
         if self._sum.value < self._sum.threshold:

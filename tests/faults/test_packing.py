@@ -143,6 +143,18 @@ def test_a_first_peck_tells_nothing_of_the_next_while_its_point_enters():
     assert np.isnan(expected).tolist() == [0.3 * k < point_s for k in range(10)]
 
 
+@pytest.mark.parametrize("first", [3, 4])
+def test_a_first_blank_at_a_feed_turned_up_is_told_of_though_its_pecks_end_sooner(monkeypatch, first):
+    """By a fifth: the last tenth of what was planned never comes, and the load stays under what `sag` warns of."""
+    monkeypatch.setattr(f"{__name__}.MM_S", 1.2 * MM_S)
+    job = JOB.model_copy(update={"pecks_mm": (20.0, 5.0, 5.0, 5.0), "depth_mm": 35.0})
+    shop = Shop(0.0004, job)
+    found = shop.blank(1, lambda peck, into, depth: FREE + 0.010 * (into / 5.0) ** 2 * (peck >= first))
+    assert found
+    assert found[0][0] <= first + 1
+    assert max(sag for *_, sag in found) < 0.04
+
+
 @pytest.mark.parametrize(("amount", "width_mm"), [(0.006, 0.6), (0.007, 0.7), (0.005, 0.7)])
 def test_a_load_that_is_over_before_the_peck_is_a_knot(amount, width_mm):
     """Two fifths of the load more for half a second: told as packing at its height, before pecks were told by
