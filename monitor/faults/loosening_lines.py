@@ -47,8 +47,10 @@ near. Of 60 drawn knocks it tells three more in time, and others 0.2 s sooner.""
 CLEAR, JUMPS, GLIDES, GLIDES_MOST = 4.0, 2, 3, 8
 """Deviations of a single frame from which on it tells the rate by itself: to a step, as a rule. Blows of a
 holding keep the spindle's rate. So a frame whose rate is so many steps from that of the one before agrees
-with nothing yet: of 263 such pairs of drawn knocks, 36 were so far apart. And what glides one way over three
-frames by so many steps, but does not jump farther, is another machine that runs up: of 188 of knocks, one."""
+with nothing yet: of 263 such pairs of drawn knocks, 36 were so far apart. And what glides one way in both
+steps of three frames, by so many, but does not jump farther, is another machine that runs up: of 188 of
+knocks, one. (What stands and then jumps is none: else blows that waver by some per cent of a turn would be
+another machine's.)"""
 
 OWN_S = 5.0
 """What has struck at another rate wanders, and may keep the spindle's for two or three seconds, longest where
@@ -218,7 +220,7 @@ class KnockLines:
             return False, False
         seen.append(rate)
         steps = [round((after - before) / STEP) for before, after in itertools.pairwise(seen)]
-        glides = len(steps) == 2 and min(steps) * max(steps) >= 0 and GLIDES <= abs(sum(steps)) <= GLIDES_MOST
+        glides = len(steps) == 2 and min(steps) * max(steps) > 0 and GLIDES <= abs(sum(steps)) <= GLIDES_MOST
         return bool(steps) and abs(steps[-1]) >= JUMPS, glides
 
     def _finding(self, usual: NDArray[np.float32], more: NDArray[np.float32]) -> Finding:

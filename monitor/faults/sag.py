@@ -217,10 +217,12 @@ spindle, and does not leave it where it was put."""
 
 
 HOME_HOPS = 6
-"""In so many hops running the lines gave at the free speed what they give in cuts, the drill being out of the
-cut: three frames that share no sound, of which chance gives one in some twenty. The spindle runs free, and
-the speed that is followed is another machine's, whatever it falls to: the program switches its own off, and
-then its lines go from their places too. A sag has to build up in a cut again."""
+"""So many hops running the lines were in their places (`monitor.faults.departure`: one hop that shows it
+stands for three more, so that two do), the drill being out of the cut. Of lines of another speed chance does
+so once in two minutes, of the faintest that tell anything once in eight seconds, and few binds are out of a
+cut for so long: the next cut is judged anew. The spindle runs free, and the speed that is followed is another
+machine's, whatever it falls to: the program switches its own off, and then its lines go from their places
+too. A sag has to build up in a cut again."""
 
 
 @dataclass(slots=True)

@@ -78,6 +78,16 @@ def test_what_runs_up_through_the_spindles_rate_is_another_machine(starts):
         assert bool(shop.found) is not glides
 
 
+@pytest.mark.parametrize(
+    ("rates", "glides"),
+    [((-6, -4, -3), True), ((0, 1, 3), True), ((0, 0, 3), False), ((3, 0, 0), False), ((0, 2, -1), False)],
+)
+def test_what_glides_moves_one_way_in_each_step(rates, glides):
+    """One frame that is off by itself, as of blows that waver, is no machine that runs up."""
+    rule = Shop().rule
+    assert [rule._follow_rate(STEP * rate, clear=True)[1] for rate in rates][-1] is glides
+
+
 @pytest.mark.parametrize("seed", range(3))
 def test_noise_is_no_knock(seed):
     shop = Shop(seed)
