@@ -28,8 +28,9 @@ memory). Chatter so low lies there by chance in one case of six."""
 
 FADES_DB, FELL_DB = 3.0, 6.0
 """So far under its own highest level a line fades, as a struck note does; chatter grows until it is bounded.
-By its slow mean over 0.4 s; and, of a line that was not seen to grow, by what departs now: the slow mean
-trails behind a note that dies away. Four times the power, for a wandering line dips in nulls of the room."""
+By its slow mean over 0.4 s; and, of a line that was not seen to grow, by what departs now, under the highest
+of the last second and a half: the slow mean trails behind a note that dies away. Four times the power, for a
+wandering line dips in nulls of the room; and no longer, for a blow, as at contact, is over then."""
 
 SILENT_S, SILENT_DB = 0.3, 6.0
 """So long after the end of the cut, as dated, no frame holds any of it, and the room's ringing has fallen by
@@ -144,7 +145,7 @@ class Line:
     def has_faded(self) -> bool:
         """Whether it has fallen since it stood highest; one that grows or beats with the lips may in a null
         of the room."""
-        lower = not self.is_own and self.db < self.best_db - FELL_DB
+        lower = not self.is_own and self.db < max(self.past_db, default=self.db) - FELL_DB
         return lower or self.slow_db <= self.slow_best_db - FADES_DB
 
     def take_drift(self) -> None:

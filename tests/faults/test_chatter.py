@@ -10,7 +10,7 @@ import pytest
 
 from monitor.faults.chatter import LEAST_S, TOLD_DB, ChatterRule
 from monitor.faults.chatter_elsewhere import Elsewhere
-from monitor.faults.chatter_growth import PAST_HOPS
+from monitor.faults.chatter_growth import GROWS_HOPS, PAST_HOPS
 from monitor.faults.chatter_line import Line
 from monitor.measurements import Kind, Severity
 from monitor.signal.spectrum import power_density, spectrum_geometry
@@ -242,6 +242,15 @@ def test_a_line_that_has_fallen_lately_fades_though_its_mean_trails_behind():
     assert line.has_faded
     line.straight = True
     assert not line.has_faded
+
+
+def test_a_blow_that_rings_with_a_line_for_a_moment_does_not_make_it_fade_for_good():
+    """A tenth of a second, 7 dB over chatter that stands."""
+    line = Line(733.0, 0.0, True)
+    for n in range(1, 60):
+        line.n, line.db = n, 19.5 if n in (20, 21) else 12.5
+        line.take_level(line.db, line.db)
+        assert line.has_faded is (22 <= n < 20 + GROWS_HOPS + 1)
 
 
 def test_a_line_that_was_heard_between_cuts_and_has_grown_is_no_chatter():

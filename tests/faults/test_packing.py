@@ -145,7 +145,7 @@ def test_a_first_peck_tells_nothing_of_the_next_while_its_point_enters():
 
 @pytest.mark.parametrize("first", [3, 4])
 def test_a_first_blank_at_a_feed_turned_up_is_told_of_though_its_pecks_end_sooner(monkeypatch, first):
-    """By a fifth: the last tenth of what was planned never comes. The load stays under what `sag` warns of."""
+    """By a fifth: the last tenth of the plan never comes. The load stays under what `sag` warns of."""
     monkeypatch.setattr(f"{__name__}.MM_S", 1.2 * MM_S)
     job = JOB.model_copy(update={"pecks_mm": (20.0, 5.0, 5.0, 5.0), "depth_mm": 35.0})
     shop = Shop(0.0004, job)
