@@ -1,9 +1,12 @@
 """Contacts that stay away, and cuts that break off."""
 
 import math
+from types import SimpleNamespace
 
 import pytest
 
+from monitor.pecks.missed import _first_broke_off
+from monitor.schedule import HeardPeck, Schedule
 from tests.hops import hop, rotation, times
 from tests.pecks.walk import FEED_MM_S, GOOD_SPANS, Walk, batch, begun, job, missed
 
@@ -114,18 +117,37 @@ def changed_by_hand(*rests_s):
         (8.0, 0.01, 1.0, True),
         (8.0, 0.0, 9.0, True),
         (8.0, 0.0, 1.0, False),
-        (3.0, 0.01, 9.0, True),
-        (3.0, 0.01, 1.0, False),
-        (1.5, 0.01, 9.0, False),
+        (5.0, 0.01, 9.0, True),
+        (5.0, 0.01, 1.0, False),
+        (3.0, 0.01, 9.0, False),
     ],
     ids=["loads", "beats", "only sounds", "broke off", "broke off, does not beat", "touches"],
 )
 def test_a_first_peck_that_surely_was_one_is_followed_however_long_the_change_took(mm, sag, beat, told):
-    """What was over within a second may be a person who touches the face with the drill."""
+    """What ended early may be a person who touches the face with the drill."""
     walk = changed_by_hand(10.0, 16.0, 30.0)
     assert walk.cycle.schedule.known
     walk.peck(mm, sag=sag, beat=beat).rest((8.0 - mm) / FEED_MM_S + 1.5)
     assert bool(missed(walk) == missed(walk)) is told
+
+
+@pytest.mark.parametrize(
+    ("peck", "load_tells", "told"),
+    [
+        (HeardPeck(3.0, math.nan, 1.7, sure=True, beats=True, loads=True), True, True),
+        (HeardPeck(3.0, math.nan, 1.7, sure=True, beats=False, loads=True), True, False),
+        (HeardPeck(3.0, math.nan, 1.7, sure=False, beats=True), True, False),
+        (HeardPeck(3.0, math.nan, 1.7, sure=True, beats=True, loads=True), False, False),
+        (HeardPeck(5.0, math.nan, 2.8, beats=True), False, True),
+        (HeardPeck(1.5, math.nan, 0.8, sure=True, beats=True, loads=True), True, False),
+        (HeardPeck(9.0, math.nan, 5.0, sure=True, beats=True, loads=True), True, False),
+    ],
+)
+def test_what_surely_is_a_first_peck_that_broke_off_loads_and_beats(peck, load_tells, told):
+    """Or beats for half of it. What a person holds against a blank that runs out of true may beat as well."""
+    schedule = Schedule((8.0, 5.0, 5.0))
+    blank = SimpleNamespace(schedule=schedule, pecks=[peck], detector=SimpleNamespace(load_tells=load_tells))
+    assert _first_broke_off(blank) is told
 
 
 def test_a_blast_of_air_as_a_blank_is_changed_is_no_cut_that_was():
@@ -164,10 +186,12 @@ def test_a_sound_too_many_hides_no_cut_that_breaks_off():
 
 
 @pytest.mark.parametrize(
-    ("started", "beat", "told"), [(True, 9.0, True), (False, 9.0, True), (True, 1.0, False)]
+    ("started", "beat", "told"), [(True, 9.0, True), (False, 9.0, False), (True, 1.0, False)]
 )
-def test_a_cut_that_broke_off_is_the_first_peck_where_first_contacts_come_at_any_time(started, beat, told):
-    """A person starts the program. What does not beat may be a sound."""
+def test_a_cut_that_broke_off_is_the_first_peck_where_the_spindle_was_started_just_before(
+    started, beat, told
+):
+    """First contacts came at other times after each start: a person starts the program. It may be a sound."""
     walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
     for lead_s in (1.0, 3.0):
         begun(walk, lead_s).cut(8.0 / FEED_MM_S - 0.5).rest(1.0).peck(5.0).peck(5.0).stop()
