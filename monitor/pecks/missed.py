@@ -145,8 +145,9 @@ def _with_what_is_known(blank: HeardBlank, program: Program) -> tuple[Program, b
 def _first_broke_off(blank: HeardBlank) -> bool:
     """Whether the first peck heard surely was a cut, over before the program's first one is.
 
-    By load and beat; or by its beat alone and half of that peck, since what runs out of true beats too where a
-    person holds a tool against it."""
+    By load and beat; or by its beat alone and half of that peck: what runs out of true beats too where a
+    person holds a tool against it.
+    """
     first, whole_mm = blank.pecks[0], blank.schedule.length_mm(0)
     surely = blank.detector.load_tells and first.sure and first.loads
     told = first.beats and (surely or first.length_mm >= whole_mm / 2)
