@@ -83,8 +83,7 @@ class Work:
     drill is in, or was last in. ``strength`` and ``cut_sag`` as of `CuttingDetector`, ``depth_mm`` as of
     `Cycle`, up to the hop before. ``background_db``: ``idle_db`` as it would be at the baseline's gain.
     ``alone_db``: ``idle_db`` less what other sound has added to it since the cuts before.
-    ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before.
-    ``on_time``: the cut under way began when the program brings the drill."""
+    ``drowned``: no drill cuts, and it is as loud as if one did, or by `DROWNED_DB` louder than before."""
 
     working: bool
     loaded: bool
@@ -104,7 +103,6 @@ class Work:
     background_db: float
     alone_db: float
     drowned: bool
-    on_time: bool = False
 
 
 class WorkJudge:
@@ -199,7 +197,6 @@ class WorkJudge:
             detector.idle_db,
             detector.idle_db + detector.gain_db - max(detector.louder_db, 0.0),
             not (working or spotting) and (detector.strength >= 1 or detector.louder_db > DROWNED_DB),
-            cycle.on_time and not over,
         )
 
     def _newly_cut(self, hop: Hop, detector: CuttingDetector) -> bool:

@@ -21,8 +21,7 @@ class Walk:
         self.detector = CuttingDetector()
         self.cycle = SimpleNamespace(
             in_blank=True, spotting=False, spots_at_speed=False, through=False, unlikely=False, overrun=False,
-            surplus=False, depth_told=True, depth_mm=3.0, entered=1.0, on_time=False,
-            first_contact_s=math.nan,
+            surplus=False, depth_told=True, depth_mm=3.0, entered=1.0, first_contact_s=math.nan,
         )  # fmt: skip
         self.t = 0.0
         self.work = None

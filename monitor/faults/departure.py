@@ -90,12 +90,6 @@ DROWNS_HOPS, DROWNS_SHARE = 40, 0.2
 """The cuts of a machine drown its lines where in two seconds of them and more no more than this share of
 the hops tells: in other cuts it is another sound that does, under which the spindle may be switched off."""
 
-LASTS_S, LOUD_SHARE = 0.5, 0.8
-"""Lines that leave as the drill makes contact were never heard in that cut. Where the program brings the
-drill just then, and the spindle came at its speed, it is at work from contact on, if for so long, and in so
-large a share of the hops, it is as loud as cuts are: lines that are switched off sweep through the floor for
-less. And their absence has to say as much as that of a spindle that stands, and the track that it is away."""
-
 
 @dataclass(slots=True)
 class Departure:
@@ -146,9 +140,6 @@ class Departure:
     _doubt_hops: int = 0
     _peak: float = 0.0
     _by_itself: float = 0.0
-    _on_time: bool = False
-    _loud_hops: int = 0
-    _since_hops: int = 0
 
     def step(
         self, hop: Hop, rotation: Rotation, work: Work, lost: bool = False
@@ -201,12 +192,8 @@ class Departure:
         elif tells:
             self._add(self.says, placed)
         enough = self.nats >= DECIDES_NATS + self._by_itself and self._doubt_hops >= HOPS
-        gone = self.nats >= GONE_NATS + self._by_itself
-        if self._on_time:
-            lasts = hop.t - work.cut_s >= LASTS_S and self._loud_hops >= LOUD_SHARE * self._since_hops
-            enough = enough and gone and lasts and home < DOUBT
         self.left = enough and not turned
-        self.surely = self.left and gone
+        self.surely = self.left and self.nats >= GONE_NATS + self._by_itself
         if near and work.cutting and home > 1 - DOUBT and hop.audible >= 1:
             self._learn(hop, given, usual)
         known = self.at_work_s, self.weak, self.turned, self.says
@@ -269,13 +256,7 @@ class Departure:
         if work.cutting and work.cut_s != self._cut_s:
             self._cut_s, self._placed_hops, self._cut_hops = work.cut_s, 0, 0
             self._came = settled and work.cut_s - self._followed_s <= LATELY_S
-            self._against_hops = self._loud_hops = self._since_hops = 0
-            self._on_time = False
-        if work.cutting:
-            self._since_hops += 1
-            self._loud_hops += work.loud
-            if self._since_hops <= HOPS and work.on_time and self._came:
-                self.at_work_s, self._contact_s, self._on_time = work.cut_s, work.contact_s, True
+            self._against_hops = 0
         self._followed_hops = self._followed_hops + 1 if followed and not work.cutting else 0
         if self._followed_hops >= SURE_HOPS:
             self.at_work_s = -math.inf
@@ -290,7 +271,6 @@ class Departure:
         drowns = self._all_hops >= DROWNS_HOPS and self._told_hops <= DROWNS_SHARE * self._all_hops
         if drowns and self._came and work.sure and not tells and self._against_hops < HOPS:
             self.at_work_s, self._contact_s, self._free_hops = hop.t, work.contact_s, 0
-            self._on_time = False
             return
         if not (placed or (followed and over)):
             self._free_hops = 0
@@ -303,7 +283,7 @@ class Departure:
         believed = (self._sure_hops >= SURE_HOPS or young) and work.strength <= LOUDEST
         if work.cutting and placed and in_place and believed and settled:
             self.at_work_s, self._free_hops = hop.t, 0
-            self._contact_s, self._on_time = work.contact_s, False
+            self._contact_s = work.contact_s
             return
         if not work.cutting:
             self.nats = 0.0

@@ -58,7 +58,6 @@ class Cut:
     sounded like one, while the spindle was not running down, which is ``fell``; ``counted_s``: up to when
     ``turns`` are counted; ``due_s``: when the program draws the drill out, inf where that is not known;
     ``early_s``: so long before its contact, which the program dates, it began to sound like one;
-    ``on_time``: it began as long after the peck before as in the blanks before;
     ``unlikely``: no blank of this batch began then; ``unspotted``: the others began with the centre drill,
     at its own speed. ``sags`` in per cent at ``depths``, mm from where it began; ``usual_sag_pct``: that of
     cuts, -inf where load does not show.
@@ -73,7 +72,6 @@ class Cut:
     sure_s: float = 0.0
     due_s: float = math.inf
     early_s: float = 0.0
-    on_time: bool = False
     unlikely: bool = False
     unspotted: bool = False
     fell: bool = False

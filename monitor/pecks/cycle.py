@@ -114,11 +114,6 @@ class Cycle:
         return self.depth_mm / point_mm
 
     @property
-    def on_time(self) -> bool:
-        """Whether the cut under way began when the program brings the drill."""
-        return self.cut is not None and self.cut.on_time
-
-    @property
     def in_cut(self) -> bool:
         """Whether a peck is under way."""
         return self.cut is not None and self.cut.told and not self.cut.spot

@@ -175,22 +175,12 @@ def _begin_cut(cycle: Cycle, hop: Hop, rotation: Rotation, detector: CuttingDete
     cycle.settle()
     cycle.cut = cut = Cut(onset_s, spots, cycle.deepest_mm, early_s=early_s)
     cut.due_s = math.inf if spots else retract_s(alignment, schedule, onset_s)
-    cut.on_time = not spots and _is_on_time(cycle, onset_s)
     cut.turns = rotation.reference_hz * max(0.0, hop.t - hop.step_s - onset_s)
     if not (cycle.in_blank and cycle.peck):
         cut.unlikely, cut.unspotted = _begins_unlikely(cycle, cut), _begins_unspotted(cycle, cut)
     if detector.load_shows:
         cut.usual_sag_pct = 100 * detector.cut_sag
     return cut
-
-
-def _is_on_time(cycle: Cycle, contact_s: float) -> bool:
-    """Whether a contact comes as long after the one before as in the blanks before, where these agree."""
-    contacts_s, k, heard = cycle.schedule.contacts_s, cycle.peck, cycle.heard
-    if not (cycle.in_blank and heard and 0 < k < len(contacts_s)):
-        return False
-    before_s = cycle.last_end_s - heard[-1].seconds
-    return abs(contact_s - before_s - (contacts_s[k] - contacts_s[k - 1])) <= OFF_S
 
 
 def _begins_unlikely(cycle: Cycle, cut: Cut) -> bool:

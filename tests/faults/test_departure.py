@@ -12,7 +12,6 @@ from monitor.faults.departure import (
     GIVES,
     GONE_GIVES,
     GONE_LESS,
-    LASTS_S,
     LATELY_S,
     MOST_NATS,
     SPREAD,
@@ -376,37 +375,3 @@ def test_lines_are_surely_gone_by_as_much_as_of_a_spindle_that_stands():
     assert [left for left, _, _ in told].index(True) < [surely for _, surely, _ in told].index(True)
     rule.step(heard(2.5, GIVES * AUDIBLE), rotation(), PECK)
     assert not rule.surely
-
-
-@pytest.mark.parametrize(
-    ("on_time", "loud_s", "before_s", "is_left"),
-    [
-        (True, 2.0, 5.0, True),
-        (False, 2.0, 5.0, False),  # another sound, under which it is switched off
-        (True, 0.3, 5.0, False),  # its lines sweep through the floor
-        (True, 2.0, 0.0, False),  # it was not at its speed before
-    ],
-)
-def test_lines_that_leave_as_the_program_brings_the_drill_are_gone_from_a_cut(
-    on_time, loud_s, before_s, is_left
-):
-    rule, begin = Departure(), 5.0
-    for t in times(before_s, begin - before_s):
-        rule.step(heard(t, GIVES * AUDIBLE), rotation(), work())
-    at = work(cutting=True, loud=True, cut_s=begin, contact_s=begin, on_time=on_time)
-    left = [
-        step(rule, gone(t, probability_between=lambda low, high: 0.01), replace(at, loud=t < begin + loud_s))
-        for t in times(1.5, begin)
-    ]
-    assert any(left) is is_left
-    assert not any(left[: round(LASTS_S / 0.05) - 1])
-
-
-def test_lines_heard_in_a_cut_that_came_on_time_are_judged_as_in_others():
-    rule = Departure()
-    for t in times(5.0):
-        rule.step(heard(t, GIVES * AUDIBLE), rotation(), work())
-    at = replace(PECK, cut_s=5.0, contact_s=5.0, on_time=True)
-    cut(rule, 2.0, 5.0, at)
-    told = leave(rule, 0.5, 7.0, at)
-    assert told.index(True) <= math.ceil(DECIDES_NATS / MOST_NATS) + 1

@@ -92,17 +92,3 @@ def test_the_point_enters_in_the_first_peck_alone():
     assert walk.cycle.entered == pytest.approx(0.5, abs=0.1)
     assert walk.cut(0.6).cycle.entered == 1.0
     assert walk.cut(3.0).rest(1.0).cut(0.5).cycle.entered == 1.0
-
-
-def test_a_contact_is_on_time_as_long_after_the_one_before_as_in_the_blanks_before():
-    walk = Walk()
-    for on_time in (False, True):  # a first blank has none before it
-        walk.start().rest(3).peck(8.0).cut(0.3)
-        assert walk.cycle.on_time is on_time
-        walk.cut(5.0 / FEED_MM_S - 0.3).rest(1.0)
-        assert not walk.cycle.on_time
-        for _ in range(3):
-            walk.peck(2.0)
-        walk.stop().rest(5)
-    walk.start().rest(3).peck(8.0).rest(0.5).cut(0.3)
-    assert not walk.cycle.on_time  # half a second late
