@@ -6,10 +6,9 @@ is silent in its stead, the blank is missing or spun with the first touch, or th
 before: the feed goes on into nothing. Judged where two starts before agreed about the time, so not where a
 person starts the program; not while other sound may hide the contact, nor where cuts would hardly be heard. A
 lost cut is to be told within the peck that should have come, so that no more of it is waited out than between
-pecks (`monitor.faults.lost_cut`), beside what two starts tell the time of contact unsurely by; but no less
-than the point takes to enter, since a contact that was heard at once before may be heard as late. Under
-another sound a start is heard early or late, by seconds: where the spindle was masked since, the first peck
-is waited out, and some of the second.
+pecks (`monitor.faults.lost_cut`), beside what two starts tell the time of contact unsurely by. Under another
+sound a start is heard early or late, by seconds: where the spindle was masked since, the first peck is waited
+out, and some of the second.
 After a hold a person is at the machine: the next start is not judged.
 """
 
@@ -86,6 +85,6 @@ class NoContactRule:
         """Longest wait beyond the time by which the contact was due."""
         first_mm = schedule.length_mm(0)
         if not self._covered:
-            return max(MOST_SHARE * first_mm, schedule.point_mm) / self.feed_mm_s
+            return MOST_SHARE * first_mm / self.feed_mm_s
         next_mm = schedule.length_mm(1) if schedule.count > 1 else 0.0
         return (first_mm + NEXT_SHARE * next_mm) / self.feed_mm_s + schedule.shortest_gap_s(1)

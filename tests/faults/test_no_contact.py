@@ -56,14 +56,6 @@ def test_a_blank_that_is_missing_is_held_within_the_time_of_its_first_peck():
     assert not run.go(15).found
 
 
-def test_a_point_enters_unheard_however_short_the_first_peck():
-    """3.6 mm high, of a drill of 12 mm, and a first peck of 4 mm: 2.6 mm of it would be too soon."""
-    run = Run()
-    run.cycle.schedule = Schedule((4.0, 5.0), point_mm=3.6)
-    late_s = DUE_S + 3.6 / FEED_MM_S
-    assert late_s < run.go(15).found[0][0] < late_s + 0.1
-
-
 def test_a_start_under_another_sound_may_have_been_heard_early_and_is_waited_for_longer():
     """A whistle passed for the spindle, three seconds before it was started."""
     late_s = DUE_S + (PECK_MM + NEXT_SHARE * 5.0) / FEED_MM_S
