@@ -6,9 +6,7 @@ is silent in its stead, the blank is missing or spun with the first touch, or th
 before: the feed goes on into nothing. Judged where two starts before agreed about the time, so not where a
 person starts the program; not while other sound may hide the contact, nor where cuts would hardly be heard. A
 lost cut is to be told within the peck that should have come, so that no more of it is waited out than between
-pecks (`monitor.faults.lost_cut`), beside what two starts tell the time of contact unsurely by. Under another
-sound a start is heard early or late, by seconds: where the spindle was masked since, the first peck is waited
-out, and some of the second.
+pecks (`monitor.faults.lost_cut`), beside what two starts tell the time of contact unsurely by.
 After a hold a person is at the machine: the next start is not judged.
 """
 
@@ -24,12 +22,7 @@ from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
 from monitor.pecks.missed import SILENT_LEAST_NATS
-from monitor.schedule import Schedule
 from monitor.spindle import TURNING, Rotation
-
-NEXT_SHARE = 0.25
-"""Of the second peck's time, where the start was heard under another sound: a contact in time is known by
-then, and the rest is for the hold."""
 
 QUIET = 0.5
 """Strength from which on it is no silence: a quarter of the decibels of a cut."""
@@ -45,7 +38,6 @@ class NoContactRule:
     _due_s: float = math.nan
     _nats: float = 0.0
     _hidden_s: float = 0.0
-    _covered: bool = False  # the time since the start, by another sound
     _may_be: bool = False
     _missing: bool = False
 
@@ -55,8 +47,6 @@ class NoContactRule:
         if due_s != self._due_s:
             self._due_s, self._nats, self._hidden_s = due_s, 0.0, 0.0
             self._may_be, self._missing = hop.t > due_s, False  # what was due before was not waited for
-            self._covered = False
-        self._covered = self._covered or hop.deaf or rotation.state is not TURNING
         if not hop.t > due_s:  # nothing is due
             return None
         clear = hop.heard and not hop.deaf and rotation.state is TURNING and rotation.settled
@@ -67,7 +57,7 @@ class NoContactRule:
         if self._may_be:
             return None
         self._nats -= detector.evidence
-        wait_s = self._wait_s(cycle.schedule)
+        wait_s = MOST_SHARE * cycle.schedule.length_mm(0) / self.feed_mm_s
         would_hear = detector.rise_db > ON_DB_LEAST or detector.load_tells
         sure = self._nats >= SILENT_LEAST_NATS and would_hear
         self._missing = self._missing or (sure and hop.t > due_s + wait_s)
@@ -80,11 +70,3 @@ class NoContactRule:
             "runs. Stop and look."
         )
         return Finding(Kind.LOST_CUT, Severity.HOLD, message, hop.t - due_s, wait_s, "s", due_s)
-
-    def _wait_s(self, schedule: Schedule) -> float:
-        """Longest wait beyond the time by which the contact was due."""
-        first_mm = schedule.length_mm(0)
-        if not self._covered:
-            return MOST_SHARE * first_mm / self.feed_mm_s
-        next_mm = schedule.length_mm(1) if schedule.count > 1 else 0.0
-        return (first_mm + NEXT_SHARE * next_mm) / self.feed_mm_s + schedule.shortest_gap_s(1)

@@ -7,10 +7,9 @@ import pytest
 
 from monitor.cutting import EVIDENCE_MOST
 from monitor.faults.lost_cut import MOST_SHARE
-from monitor.faults.no_contact import NEXT_SHARE, NoContactRule
+from monitor.faults.no_contact import NoContactRule
 from monitor.measurements import Kind, Severity
 from monitor.schedule import Schedule
-from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, times
 
 FEED_MM_S, PECK_MM, DUE_S = 2.0, 8.0, 5.0
@@ -54,13 +53,6 @@ def test_a_blank_that_is_missing_is_held_within_the_time_of_its_first_peck():
     run.cycle.first_contact_due_s = math.nan  # the spindle was stopped, and started anew
     run.found.clear()
     assert not run.go(15).found
-
-
-def test_a_start_under_another_sound_may_have_been_heard_early_and_is_waited_for_longer():
-    """A whistle passed for the spindle, three seconds before it was started."""
-    late_s = DUE_S + (PECK_MM + NEXT_SHARE * 5.0) / FEED_MM_S
-    run = Run().go(1).go(0.3, turning=rotation(state=SpindleState.MASKED)).go(18)
-    assert late_s < run.found[0][0] < late_s + 0.1
 
 
 def test_where_no_contact_is_due_by_the_clock_none_is_missed():
