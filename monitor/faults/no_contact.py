@@ -5,8 +5,8 @@ tenths of a second, and so does one that changes the centre drill for the drill.
 is silent in its stead, the blank is missing or spun with the first touch, or the drill broke in the blank
 before: the feed goes on into nothing. Judged where two starts before agreed about the time, so not where a
 person starts the program; not while other sound may hide the contact, nor where cuts would hardly be heard. A
-lost cut is to be told within the peck that should have come, so that no more of it is waited out than between
-pecks (`monitor.faults.lost_cut`), beside what two starts tell the time of contact unsurely by.
+start is heard early or late under another sound, so that the first peck is waited out, and some of the
+second: a lost cut is to be told within that. Of a program of one peck it is told once that should be over.
 After a hold a person is at the machine: the next start is not judged.
 """
 
@@ -17,12 +17,15 @@ from dataclasses import dataclass
 
 from monitor.cutting import ON_DB_LEAST, CuttingDetector
 from monitor.faults.episode import Finding
-from monitor.faults.lost_cut import CLEAR_S, MAYBE, MOST_SHARE
+from monitor.faults.lost_cut import CLEAR_S, MAYBE
 from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
 from monitor.pecks.missed import SILENT_LEAST_NATS
 from monitor.spindle import TURNING, Rotation
+
+NEXT_SHARE = 0.25
+"""Of the second peck's time: a contact in time is known by then, and the rest is for the hold."""
 
 QUIET = 0.5
 """Strength from which on it is no silence: a quarter of the decibels of a cut."""
@@ -57,7 +60,9 @@ class NoContactRule:
         if self._may_be:
             return None
         self._nats -= detector.evidence
-        wait_s = MOST_SHARE * cycle.schedule.length_mm(0) / self.feed_mm_s
+        schedule = cycle.schedule
+        next_mm = schedule.length_mm(1) if schedule.count > 1 else 0.0
+        wait_s = (schedule.length_mm(0) + NEXT_SHARE * next_mm) / self.feed_mm_s + schedule.shortest_gap_s(1)
         would_hear = detector.rise_db > ON_DB_LEAST or detector.load_tells
         sure = self._nats >= SILENT_LEAST_NATS and would_hear
         self._missing = self._missing or (sure and hop.t > due_s + wait_s)

@@ -6,14 +6,13 @@ from types import SimpleNamespace
 import pytest
 
 from monitor.cutting import EVIDENCE_MOST
-from monitor.faults.lost_cut import MOST_SHARE
-from monitor.faults.no_contact import NoContactRule
+from monitor.faults.no_contact import NEXT_SHARE, NoContactRule
 from monitor.measurements import Kind, Severity
 from monitor.schedule import Schedule
 from tests.hops import hop, rotation, times
 
 FEED_MM_S, PECK_MM, DUE_S = 2.0, 8.0, 5.0
-TOLD_S = DUE_S + MOST_SHARE * PECK_MM / FEED_MM_S
+TOLD_S = DUE_S + (PECK_MM + NEXT_SHARE * 5.0) / FEED_MM_S
 SILENT = {
     "cutting": False, "log_odds": -6.0, "strength": 0.0, "hides_cut": False, "evidence": -EVIDENCE_MOST,
     "rise_db": 9.0, "load_tells": False,
@@ -43,7 +42,7 @@ class Run:
         return self
 
 
-def test_a_blank_that_is_missing_is_held_within_the_time_of_its_first_peck():
+def test_a_blank_that_is_missing_is_held_within_the_time_of_its_second_peck():
     run = Run().go(15)
     t, found = run.found[0]
     assert TOLD_S < t < TOLD_S + 0.1
