@@ -123,8 +123,8 @@ RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
 
 SETTLE_S, LOOK_BACK_S, LEAST_TURNS = 0.1, 6.0, 2
-"""A knock must have stood out in so many turns of this cut or pause, the first of it left out: of a slow
-spindle no whole turn, since one that lies in both is not taken. Where it began is sought no further back."""
+"""A knock must have stood out in so many turns of this cut or pause, the first of it left out. Where it began
+is sought no further back."""
 
 AUDIBLE_DB = 1.0
 """A cut that raises the sound by less than this cannot be heard to be over, or to begin."""
@@ -322,7 +322,7 @@ class LooseningRule:
         self._past = deque(maxlen=round(LOOK_BACK_S / step_s))
         self._newest = max(LASTS_TURNS, round(0.5 / self._share))
         self._first_turns = max(2, round(max(FIRST_S, FIRST_TURNS / self.spindle_hz) / step_s))
-        self._settle_turns = int(SETTLE_S / step_s + 0.01)
+        self._settle_turns = math.ceil(SETTLE_S / step_s)
 
     def _begin(self) -> None:
         """Nothing is known of what is normal."""

@@ -225,11 +225,6 @@ def test_what_the_means_hold_of_a_cut_that_is_over_is_no_knock():
     assert not shop.found
 
 
-@pytest.mark.parametrize(("every", "turns"), [(1, 2), (2, 1), (4, 0)])
-def test_what_is_left_out_of_a_pause_is_a_tenth_of_a_second_and_no_whole_turn_of_a_slow_spindle(every, turns):
-    assert LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)._settle_turns == turns
-
-
 @pytest.mark.parametrize(("every", "turns"), [(1, 3), (2, 2), (4, 2)])
 def test_a_knock_has_to_last_and_a_slow_spindle_knocks_twice_in_that(every, turns):
     rule = LooseningRule(20, BANDS, every, HZ / every, STEP_S, FLUTES)
