@@ -37,13 +37,14 @@ OUTLASTS = 1.5
 class CentreDrill:
     """What is known of it.
 
-    ``rpm`` is the job's, None where it names none, ``drill_rpm`` that of the drill. ``in_turn``: each blank's
-    first contact is the centre drill's, since it turns as fast as the drill. ``at_speed``: the spindle turns
-    at the centre drill's own speed; ``ran_at_speed``: it did since it was started, ``ran_since_peck``: since
-    the last peck, be it that it was stopped to change the tool. ``was_in``: in this blank. ``restarts``: the spindle stops while the tool is changed after it. ``seconds``: how long it was
-    in, in the blanks before; ``plain``: blanks running that began without it, ``plain_before`` until it was
-    in. ``told_by``: blanks that tell of one that the job does not name, held ones half; ``alone``: the only
-    peck of the blank before.
+    ``rpm`` is the job's, None where it names none, ``drill_rpm`` that of the drill. ``in_turn``: each
+    blank's first contact is the centre drill's, since it turns as fast as the drill. ``at_speed``: the
+    spindle turns at the centre drill's own speed; ``ran_at_speed``: it did since it was started,
+    ``ran_since_peck``: since the last peck, be it that it was stopped to change the tool. ``was_in``: in
+    this blank. ``restarts``: the spindle stops while the tool is changed after it. ``seconds``: how long
+    it was in, in the blanks before; ``plain``: blanks running that began without it, ``plain_before``
+    until it was in. ``told_by``: blanks that tell of one that the job does not name, held ones half;
+    ``alone``: the only peck of the blank before.
     """
 
     rpm: float | None

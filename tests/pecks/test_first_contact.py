@@ -90,7 +90,7 @@ def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
 
 
 def spotted(walk, pecks=True):
-    """The centre drill at its own speed, the spindle stopped while the tool is changed, then a whole blank."""
+    """The centre drill at its own speed, the spindle stopped to change the tool, then a whole blank."""
     for t in (walk.t, walk.t + 0.1, walk.t + 0.2):
         walk.hear(t, hop(t, spindle_hz=2000 / 60), rotation(reference_hz=2000 / 60, started=t == walk.t))
     walk.t += 0.3
