@@ -52,7 +52,7 @@ FALLS_DB = 2.0
 """How much less than normally the knock may stand out of its turn."""
 
 LOUD_DB = 3.0
-"""Level of the knock over the noise of its turn: a fainter one is known no better than that noise scatters."""
+"""Level of the knock over the noise of its turn: one fainter is known no better than it scatters."""
 
 KNOCKS = 6.6
 """Deviations of a mean that stand out, whatever is normal: four over what noise gives."""
