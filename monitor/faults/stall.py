@@ -87,7 +87,8 @@ RISES, RISES_HOPS = 0.05, 3
 """A spindle that was heard over its free speed by this share, having gained as much a second for so many hops
 on end, is sent to another speed: what jams slows, and what is relieved comes back to its free speed. Then the
 lines leave their places upwards, and for `COASTS_S` they may be missed as the ear follows them. What glides
-elsewhere brings none of its lines."""
+elsewhere brings none of its lines. Nor does what is found up there with its lines stand, however it came, for
+`GONE_HOPS`: the step to the speed of the next tool may take less than a frame."""
 
 JAM_DB, DIES_DB, DIES_S, DIES_HOPS, DIES_NATS = 6.0, 3.0, 0.5, 3, 2.5
 """A drill that jams is so much louder than it was, four times the power, until its spindle stands; then all
@@ -139,6 +140,7 @@ class StallRule:
     _away_hops: int = 0
     _rising_hops: int = 0
     _rose_s: float = -math.inf
+    _faster_s: float = -math.inf
     _free_hops: int = 0
     _sound_db: float = 0.0
     _usual_db: float = math.nan
@@ -223,8 +225,11 @@ class StallRule:
         lately = hop.t - self._last_heard_s <= LATELY_S
         rises = hop.heard and hop.support >= IN_PLACE and hop.rate_hz_s > RISES * rotation.reference_hz
         self._rising_hops = self._rising_hops + 1 if rises else 0
-        if self._rising_hops >= RISES_HOPS and hop.spindle_hz > (1 + RISES) * rotation.reference_hz:
+        faster = hop.heard and hop.spindle_hz > (1 + RISES) * rotation.reference_hz
+        if self._rising_hops >= RISES_HOPS and faster:
             self._rose_s = hop.t
+        if faster and hop.support >= IN_PLACE:
+            self._faster_s = hop.t
         # a microphone that is turned down takes of the lines what it takes of the floor, and not all of them
         self._gone_hops = self._gone_hops + 1 if hop.support < 0 else 0
         turned = turned and self._gone_hops < GONE_HOPS
@@ -243,7 +248,8 @@ class StallRule:
         left = left and not goes_on
         missed = left or self._stands_in_peck(hop, rotation, work, in_place, weak, turned, goes_on)
         missed = self._dies_away(hop, rotation, work, in_place, weak, turned, says) or missed
-        self._stalled = self._stalled or (missed and hop.t - self._rose_s > COASTS_S)
+        rose = hop.t - self._rose_s <= COASTS_S or hop.t - self._faster_s < (GONE_HOPS - 0.5) * hop.step_s
+        self._stalled = self._stalled or (missed and not rose)
         if not self._stalled:
             return None
         value = 100 * rotation.sag if collapsed else 100.0

@@ -349,6 +349,29 @@ def test_a_spindle_sent_up_quickly_is_followed_for_three_hops(gained, told):
     assert any(found) is told
 
 
+@pytest.mark.parametrize(
+    ("more", "support", "told"), [(0.1, 0.7, False), (0.1, 0.3, True), (-0.1, 0.7, True)]
+)
+def test_a_spindle_that_is_found_faster_with_its_lines_does_not_stand(more, support, told):
+    """The program stepped up for the centre drill as the drill came out, in less than a frame."""
+    rule = StallRule()
+    walk(rule, 2, at=CUTTING)
+    hz = (1 + more) * rotation().reference_hz
+    found = [
+        rule.step(
+            hop(t, spindle_hz=hz, support=support if k % 3 else 0.4),
+            rotation(sag=math.nan),
+            CUTTING,
+            False,
+            left=True,
+        )
+        for k, t in enumerate(times(0.5, 2.0), start=1)
+    ]
+    assert any(found) is told
+    later = [rule.step(silent(t), rotation(sag=math.nan), CUTTING, False, left=True) for t in times(0.5, 2.5)]
+    assert any(later)  # its lines have gone since
+
+
 def test_another_machine_that_is_followed_is_no_stall():
     rule = StallRule()
     walk(rule, 2, at=PECK, make=lambda t: hop(t, **LOUD))
