@@ -50,8 +50,7 @@ def load_of(part: list[Sag]) -> tuple[float, float]:
 
     The speed slips from line to line at times, and is as sure of it as ever. So the median counts, of the
     sure hops where they are half of the part's at least, else of all: what one says and its neighbours, which
-    share its frame, do not, is a slip. Sure hops that scatter more than unsure ones do know no more than
-    those.
+    share its frame, do not, is a slip. Sure hops that scatter more than unsure ones do know no more than those.
     """
     sure = [sag for sag in part if sag.sure]
     told = sure if 2 * len(sure) >= len(part) else part
