@@ -25,9 +25,6 @@ by more than half a per cent (drawn machines), so that the median of a few is no
 FRAME_HOPS = 4
 """Hops that share a frame of the speed: their errors are one."""
 
-MAD_TO_SD = 1.4826
-"""Standard deviation over the median of the absolute ones, of normal errors: slips do not move it."""
-
 NO_GOOD_Z = 2.0
 """From here on a peck teaches nothing of good ones. Hardly any of these are so far off: were it less, a first
 one that happened to be loaded little would stay all that is known of its kind."""
@@ -46,22 +43,14 @@ class Sag:
 
 
 def load_of(part: list[Sag]) -> tuple[float, float]:
-    """Load of a part of a peck, NaN where not known, and its deviation beyond wander.
-
-    The speed slips from line to line at times, and is as sure of it as ever. So the median counts, of the
-    sure hops where they are half of the part's at least, else of all: what one says and its neighbours, which
-    share its frame, do not, is a slip. Sure hops that scatter more than unsure ones do know no more than those.
-    """
+    """Mean load of a part of a peck, NaN where not known, and its deviation beyond wander."""
     sure = [sag for sag in part if sag.sure]
-    told = sure if 2 * len(sure) >= len(part) else part
-    if not told or (not sure and len(part) < LEAST_HOPS):
+    if sure:
+        variance = statistics.fmean(sag.sd**2 for sag in sure) / max(len(sure) / FRAME_HOPS, 1.0)
+        return statistics.fmean(sag.of for sag in sure), math.sqrt(variance)
+    if len(part) < LEAST_HOPS:
         return math.nan, 0.0
-    load = statistics.median([sag.of for sag in told])
-    scatter = MAD_TO_SD * statistics.median([abs(sag.of - load) for sag in told])
-    if told is not sure:
-        return load, UNSURE_SD / math.sqrt(len(part))
-    sd = scatter if scatter > UNSURE_SD else math.sqrt(statistics.fmean([sag.sd**2 for sag in sure]))
-    return load, sd / math.sqrt(max(len(sure) / FRAME_HOPS, 1.0))
+    return statistics.median(sag.of for sag in part), UNSURE_SD / math.sqrt(len(part))
 
 
 @dataclass(slots=True)

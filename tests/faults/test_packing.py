@@ -8,7 +8,7 @@ import pytest
 
 from monitor.faults.good_pecks import Usual
 from monitor.faults.packing import PackingRule, _misdated
-from monitor.faults.packing_peck import UNSURE_SD, Peck, Sag, load_of
+from monitor.faults.packing_peck import Peck
 from monitor.faults.variogram import Wander, wander_of
 from monitor.job import default_job
 from monitor.measurements import Severity
@@ -331,44 +331,6 @@ def test_in_open_flutes_a_load_that_jumps_to_and_fro_is_a_slip_of_the_ear():
         return FREE + (0.02 * (-1) ** int(into / 0.8) if peck > 3 and into > 2.0 else 0.0)
 
     assert shop.blank(3, slips) == []
-
-
-def _part(*hops):
-    """A part of a peck, of (sag, whether sure) a hop, each by itself within 0.05 %."""
-    return [Sag(0.05 * k, of, sure, 0.0005, 0.0) for k, (of, sure) in enumerate(hops)]
-
-
-def test_one_sure_hop_that_its_neighbours_belie_is_no_load_of_its_part():
-    """Frames overlap: what three hops of one part say, the fourth has heard as well."""
-    load, sd = load_of(_part((0.028, True), (0.015, False), (0.014, False), (0.015, False)))
-    assert load == pytest.approx(0.015)
-    assert sd == pytest.approx(UNSURE_SD / 2)
-
-
-def test_a_part_is_known_no_better_than_its_sure_hops_agree():
-    agree, sd_agree = load_of(_part(*[(0.015, True)] * 3, (0.016, True)))
-    slips, sd_slips = load_of(_part((0.015, True), (0.016, True), (0.027, True), (0.023, True)))
-    assert (agree, sd_agree) == (pytest.approx(0.015), pytest.approx(0.0005))
-    assert sd_slips > UNSURE_SD
-    assert slips < 0.02  # the mean is 0.0203
-    assert math.isnan(load_of([])[0])
-
-
-def test_a_sure_slip_at_the_newest_part_of_a_loud_cut_is_no_packing():
-    """The parts before climb a little, as grain makes them; then one hop is sure, of another speed."""
-
-    class Slips(Shop):
-        def _hop(self, blank, peck, start, sag, heard):
-            into = (heard.depth_mm - start) / self.job.pecks_mm[peck - 1]
-            cycle = SimpleNamespace(in_blank=True, blank=blank, peck=peck, from_mm=start)
-            last = (blank, peck) == (1, 4) and into > 0.6 and heard.in_cut
-            k = round(self.t / STEP_S) % 5
-            confidence = 0.97 if not last or k == 0 else 0.8
-            sag += 0.013 * (last and k == 0)
-            return self.rule.step(hop(self.t, confidence=confidence), rotation(sag=sag), heard, cycle)
-
-    shop = Slips(wander=0.0004, job=JOB.model_copy(update={"flute_length_mm": 5.0}))
-    assert shop.blank(1, lambda peck, into, depth: 0.010 + 0.0005 * peck * (into / 5.0)) == []
 
 
 def test_in_open_flutes_more_pecks_than_the_program_has_are_not_judged():
