@@ -138,7 +138,9 @@ def test_a_kind_that_may_only_warn_is_told_and_holds_nothing(tmp_path):
     ]
     assert cli.main(["baseline", *learn, "-o", str(tmp_path / "baseline.json")]) == 0
     job = (published / scene["job"]).read_text("utf-8")
-    (tmp_path / "job.toml").write_text(f'{job}\n[thresholds]\nwarn_only = ["lost_cut", "loosening"]\n', "utf-8")
+    (tmp_path / "job.toml").write_text(
+        f'{job}\n[thresholds]\nwarn_only = ["lost_cut", "loosening"]\n', "utf-8"
+    )
     inputs = ["--job", str(tmp_path / "job.toml"), "--baseline", str(tmp_path / "baseline.json")]
     assert cli.main(["replay", str(published / scene["file"]), *inputs, "--out", str(tmp_path / "out")]) == 0
     told = [e for e in events_of(tmp_path / "out") if e["kind"] == "lost_cut"]
