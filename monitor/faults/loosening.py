@@ -113,11 +113,9 @@ LOUD = 3.5
 each. The bounded mean asks that every turn knocks; this, that a knock is loud. A compressor's stroke heard
 through the cut, or a cut that runs rough, is seen for certain after seconds, but in no turn by so much."""
 
-FADES, FEW = 0.5, 1
+FADES = 0.5
 """Share of that by which the first third of these turns may have been louder than the last: a compressor that
-starts, or a blow on the bench, is loud and dies away. A holding does not tighten by itself. Of what stood
-out before this cut or pause already, where a third is so few turns, one deviation of the difference is
-chance: no blow is as loud as the next."""
+starts, or a blow on the bench, is loud and dies away. A holding does not tighten by itself."""
 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
@@ -763,10 +761,7 @@ class LooseningRule:
         blows = np.array([turn.deviations[:, k] for turn, k in zip(run, where, strict=True)])
         heard = np.matmul(np.matmul(blows, self._groups.T), weights)
         loud, third = float(heard[-self._newest :].mean()), max(1, len(run) // 3)
-        # what stood out before this cut or pause does not begin here
-        few = third <= FEW and past[begin].cutting is not cutting
-        chance = float(heard.std(ddof=1)) * math.sqrt(2 / third) if few else 0.0
-        if loud < loudest or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud + chance:
+        if loud < loudest or float(heard[:third].mean() - heard[-third:].mean()) > FADES * loud:
             return None
         usual = np.array([turn.usual for turn in run[-self._newest :]])
         over = (blows[-self._newest :] * usual).mean(axis=0)
