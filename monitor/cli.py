@@ -13,7 +13,7 @@ from typing import NoReturn
 from monitor import __version__
 from monitor.errors import InputError, SpindlebellError, in_brief
 from monitor.manual import CAUTION, DOCS, Manual, ManualPage
-from monitor.stopping import Terminated
+from monitor.stopping import Terminated, sigterm_as_ctrl_c
 
 # Module in monitor/commands -> what it does. A module is imported only when its command is asked for.
 COMMANDS = {
@@ -72,8 +72,9 @@ def main(argv: Sequence[str] | None = None) -> int:
         parser.prog = prog = f"spindlebell {args.command}"
         if unknown:
             parser.error(f"unknown arguments: {' '.join(unknown)}")
-        status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
-        print(end="", flush=True)
+        with sigterm_as_ctrl_c():
+            status: int = importlib.import_module(f"monitor.commands.{args.command}").run(args)
+            print(end="", flush=True)
         return status
     except Terminated:
         return _fail(EXIT_OTHER, prog, "stopped by SIGTERM")

@@ -3,8 +3,10 @@
 import argparse
 import importlib
 import os
+import signal
 import subprocess
 import sys
+from concurrent.futures import ThreadPoolExecutor
 from pathlib import Path
 
 import pytest
@@ -78,6 +80,21 @@ def test_the_command_decides_between_done_and_held(run_with, status):
 )  # fmt: skip
 def test_errors_become_one_line_and_a_status(run_with, error, status, line):
     assert run_with(raising(error)) == (status, "", line)
+
+
+def test_sigterm_ends_any_command_with_a_line_and_is_as_before_after_it(run_with):
+    before = signal.getsignal(signal.SIGTERM)
+    assert run_with(lambda args: signal.raise_signal(signal.SIGTERM)) == (
+        1,
+        "",
+        "spindlebell replay: stopped by SIGTERM\n",
+    )
+    assert signal.getsignal(signal.SIGTERM) == before
+
+
+def test_a_command_runs_in_another_thread_where_signals_are_not_its_own(run_with):
+    with ThreadPoolExecutor(1) as pool:
+        assert pool.submit(run_with, lambda args: 10).result() == (10, "", "")
 
 
 def test_the_traceback_of_a_fault_can_be_asked_for(run_with, monkeypatch):

@@ -39,7 +39,6 @@ from monitor.quantities import format_count
 from monitor.session import Session
 from monitor.signal.orders import FreeRun, learn_baseline
 from monitor.station import load_station
-from monitor.stopping import sigterm_as_ctrl_c
 from monitor.synth.held import HeldScene
 from monitor.synth.scenes import (
     Scene,
@@ -115,7 +114,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-@sigterm_as_ctrl_c()
 def run(args: argparse.Namespace) -> int:
     """Play the demo batch and serve its page."""
     from dashboard.app import SessionOperator, create_app

@@ -17,7 +17,6 @@ from monitor.cli import EXIT_DONE
 from monitor.errors import EvidenceError, InputError
 from monitor.evidence.archive import Archive
 from monitor.manual import Manual
-from monitor.stopping import sigterm_as_ctrl_c
 
 REPORT_TIMEOUT_S = 300.0  # of hours of evidence, on a slow computer
 PAGE_ENDED = "The page has ended."
@@ -50,7 +49,6 @@ def add_arguments(parser: argparse.ArgumentParser) -> None:
     )
 
 
-@sigterm_as_ctrl_c()
 def run(args: argparse.Namespace) -> int:
     """Serve the page until Ctrl-C."""
     from dashboard.app import create_app
