@@ -10,7 +10,7 @@ Level alone is no proof: of sparse chips, one or two that break loudly within so
 angle or another as loud as a knock that grows. They are loud in a turn or two, and a knock strikes in all of
 them: so by the mean of turns of which none counts much (`monitor.faults.loosening`) it has to stand out
 by more than is normal here as well, if not by as much as tells by itself. Good work that shows one of the two
-seldom shows the other: of 61 good machines that knock three were held by level alone, and with both none, nor
+seldom shows the other: of 71 good machines that knock three were held by level alone, and with both none, nor
 with all other bounds 3 dB lower.
 
 What else makes it grow is asked besides. A microphone that is turned up raises every band, also those in
