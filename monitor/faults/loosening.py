@@ -24,7 +24,8 @@ heard best with the drill out of the hole, begins anew in each.
 
 Where turns are short, from some 750 a minute on, the blows run into one another; what they are told by then
 is in `monitor.faults.loosening_lines`. How a compressor that strikes as often as the spindle turns is told
-from a holding is in `monitor.faults.loosening_others`.
+from a holding is in `monitor.faults.loosening_others`. One that is normal
+here and well heard is judged by its level besides: `monitor.faults.loosening_level`.
 """
 
 from __future__ import annotations
@@ -41,6 +42,8 @@ import numpy as np
 from numpy.typing import NDArray
 
 from monitor.faults.episode import Finding
+from monitor.faults.loosening_level import LOUDER_DB as KNOCKS_LOUDER_DB
+from monitor.faults.loosening_level import WELL_HEARD, KnockLevel
 from monitor.faults.loosening_lines import KnockLines
 from monitor.faults.loosening_others import DialError, Masking, OtherMachine
 from monitor.faults.loosening_rise import LOUDER_DB, RisingCut
@@ -293,6 +296,7 @@ class LooseningRule:
     _shown_since_s: float = -math.inf
     _shown_turns: int = 0
     _rise: RisingCut = field(init=False)
+    _level: KnockLevel = field(init=False)
     _told: Finding | None = None
     _told_s: float = -math.inf
 
@@ -328,6 +332,7 @@ class LooseningRule:
         shape = (self._creep.size, self.sectors, self._groups.shape[0])
         self._state = {cutting: _State(shape, self.every * self.hop_s) for cutting in (False, True)}
         self._rise = RisingCut(self.every * self.hop_s)
+        self._level = KnockLevel(self.every * self.hop_s, self.sectors)
         step = self._creeps[1] - self._creeps[0]
         self._other = OtherMachine(SURE_Z, RISEN_Z, 1.5 * step / self.sectors, OWN_S)
         self._masking = Masking(self._share)
@@ -501,12 +506,13 @@ class LooseningRule:
                 state.means = both[1]
         if self._last is not cutting:
             state.begin()
-            self._rise.begin() if cutting else self._rise.end()
             if not cutting:
                 self._masking.gone()
-        elif another:
-            self._rise.end()
-            self._rise.begin()
+        if self._last is not cutting or another:
+            for one in (self._rise, self._level):
+                one.end()
+                if cutting:
+                    one.begin()
         self._last = cutting
         found: list[tuple[float, Finding]] = []
         done = 0
@@ -535,11 +541,22 @@ class LooseningRule:
             most = mosts[n]
             teaches, doubtful = hop.t not in self._untaught, hop.t in self._doubtful
             of_cut = self._share_of_cut(self._over_db[hop.t], cutting, teaches)
-            risen_db = None
+            risen_db = louder_db = None
             if cutting:
-                z = self._z(state, most) if len(state.first) == self._first_turns else 0.0
+                known = len(state.first) == self._first_turns
+                z = self._z(state, most) if known else 0.0
                 power = np.matmul(self._groups, turn.power)
-                risen_db = self._rise.step(power, z, most, hop.t in self._entering, doubtful)
+                enters = hop.t in self._entering
+                risen_db = self._rise.step(power, z, most, enters, doubtful)
+                louder_db = self._level.step(
+                    turn,
+                    self._groups,
+                    self._creeps[angles[n] // self.sectors],
+                    z,
+                    known and state.most.location - self._noise >= WELL_HEARD,
+                    enters,
+                    doubtful or self._other.heard or hop.t in self._off_rate or hop.t in self._drowning,
+                )
             if len(state.first) < self._first_turns:
                 if teaches or state.passed >= PASSES_TIMES * self._first_turns:
                     self._take_first(state, most)
@@ -572,8 +589,12 @@ class LooseningRule:
             if told is None and risen_db is not None:
                 told = self._risen(hop.t, risen_db)
                 found.append((hop.t, told))
+            if told is None and louder_db is not None and least_z == SURE_Z:
+                told = self._louder(hop.t, louder_db)
+                found.append((hop.t, told))
             if told is not None:
                 self._rise.knocks()
+                self._level.knocks()
             # what lines say against, or is another machine's, is not told, but it is nothing normal either
             state.learn(most, teaches, told is not None or (z >= SURE_Z and (sure < SURE_Z or others)))
         else:
@@ -618,6 +639,15 @@ class LooseningRule:
             "good ones and grows: stop the spindle, then retract and tighten the holding."
         )
         return Finding(Kind.LOOSENING, Severity.HOLD, message, louder_db, LOUDER_DB, "dB", t - self.hop_s)
+
+    def _louder(self, t: float, louder_db: float) -> Finding:
+        message = (
+            f"The chuck or work holding knocks once a turn, {louder_db:.0f} dB louder than in good cuts: "
+            "stop the spindle, then retract and tighten the holding."
+        )
+        return Finding(
+            Kind.LOOSENING, Severity.HOLD, message, louder_db, KNOCKS_LOUDER_DB, "dB", t - self.hop_s
+        )
 
     def _deviations(
         self, state: _State, turns: list[Turn], beyond: float

@@ -50,6 +50,7 @@ class Turn(NamedTuple):
     float32, shape (n_bands,), mean of the turn, of which no piece counts more than `_MOST`. ``turns``: turns
     since the start, at the end of the turn.
     ``beat``: complex, of modulus 1, where in the turn the sound swells as often as the drill has lips.
+    ``noise``: float32, shape (n_bands,), power of the noise of the turn, by the logarithms of its pieces.
     """
 
     deviations: NDArray[np.float32]
@@ -57,6 +58,7 @@ class Turn(NamedTuple):
     power: NDArray[np.float32]
     turns: float
     beat: complex
+    noise: NDArray[np.float32]
 
 
 class Revolutions:
@@ -125,7 +127,8 @@ class Revolutions:
         noise += np.float32(_LOG_MEAN)
         relative = of_turn * np.power(np.float32(10), -noise)
         np.minimum(relative, _MOST, out=relative)
-        mean = np.matmul(self._pieces, relative)[:, 0] * np.power(np.float32(10), noise[:, 0])
+        noise_power = np.power(np.float32(10), noise[:, 0])
+        mean = np.matmul(self._pieces, relative)[:, 0] * noise_power
         mean *= np.float32(1 / self._pieces.size)
         count = np.matmul(self._pieces, inside)
         level = np.matmul(relative.transpose(0, 2, 1), inside)
@@ -148,7 +151,7 @@ class Revolutions:
         if not all(heard):
             over[[not one for one in heard]] = 0.0
         at = slice(every - waiting - 1, None, every)
-        told[at] = map(Turn, over, usual, mean, ends[at], beat)
+        told[at] = map(Turn, over, usual, mean, ends[at], beat, noise_power)
         return told
 
     def _usual_of(self, deviations: NDArray[np.float32], heard: list[bool]) -> NDArray[np.float32]:

@@ -35,8 +35,8 @@ JUDGES = (
         "melting_silent", "melting_good", "melting_alone", "melting_gain", "melting_other_sound",
         "melting_load", "melting_unheard", "chatter", "chatter_line", "chatter_growth", "chatter_pitch",
         "chatter_beside", "chatter_usual", "chatter_elsewhere", "loosening", "loosening_lines",
-        "loosening_others", "loosening_rise", "lost_cut", "lost_cut_faint", "no_contact", "microphone",
-        "returned", "masking", "episode",
+        "loosening_level", "loosening_others", "loosening_rise", "lost_cut", "lost_cut_faint",
+        "no_contact", "microphone", "returned", "masking", "episode",
     )),
     *(f"pecks.{name}" for name in (
         "cut", "centre_drill", "begin", "end", "missed", "mistaken", "heard", "rows", "learning",
