@@ -160,6 +160,8 @@ class StallRule:
     _there_s: float = -math.inf
     _gone: float = 0.0
     _sagged_s: float = -math.inf
+    _at_work_s: float = -math.inf
+    _freed_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -185,6 +187,9 @@ class StallRule:
         those of a spindle that stands (`monitor.faults.departure`).
         """
         collapsed = False
+        if at_work_s == -math.inf < self._at_work_s:
+            self._freed_s = hop.t
+        self._at_work_s = at_work_s
         self._placed += PLACED_SHARE * (in_place - self._placed)
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if sagging:
@@ -302,6 +307,9 @@ class StallRule:
         home = self._home(hop, rotation.reference_hz)
         at_home = not weak or home >= HOME
         at_work = work.working and self._was_at_work and not (hop.deaf or turned)
+        # it was heard to run free since that contact: what gets loud and dies away then is another sound,
+        # under which the program may switch it off
+        at_work = at_work and not (self._at_work_s == -math.inf and self._freed_s > work.contact_s)
         if in_place or at_home or hop.heard or not at_work:
             self._missed, self._missed_hops = 0.0, 0
             # a speed far off, found in the noise, is no sign of them; and another sound may cover them, so
