@@ -209,9 +209,9 @@ class StallRule:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
                 self._cut_db = hop.over_db if hop.over_db < most_db else most_db
-                sure = (
-                    work.sure and rotation.settled and self._worked_s >= AT_WORK_S and at_work_s > -math.inf
-                )
+                sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
+                # what is so loud is another sound, which drowns lines more than its floor tells
+                sure = sure and at_work_s > -math.inf and work.strength <= LOUDEST
                 self._sure_hops = (
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
                 )

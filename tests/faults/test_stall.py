@@ -569,3 +569,14 @@ def test_a_loud_moment_of_music_after_the_cut_is_no_jam_though_the_spindle_is_sw
         for k, one in enumerate(course)
     ]
     assert any(found) is not freed
+
+
+@pytest.mark.parametrize(("strength", "told"), [(2.0, True), (LOUDEST + 1, False)])
+def test_lines_lost_in_a_sound_far_louder_than_cuts_have_not_gone_from_a_peck(strength, told):
+    """A compressor runs in the peck: its strokes drown the lines for a second, and its level wavers."""
+    rule = StallRule()
+    walk(rule, 1, at=PECK, make=lambda t: hop(t, **LOUD))
+    under = replace(PECK, strength=strength)
+    walk(rule, 2, 1.0, at=under, make=lambda t: hop(t, over_db=18.0, audible=1.0))
+    drowned = {"over_db": 21.5, "audible": 1.0}
+    assert any(walk(rule, 1.2, 3.0, make=lambda t: silent(t, **drowned), at=under, sag=math.nan)) is told
