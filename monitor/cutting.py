@@ -472,7 +472,7 @@ class CuttingDetector:
         spread = self.idle_spread_db
         z = rise / spread
         idle = math.exp(-0.5 * z * z) / (_ROOT * spread)
-        if self.travel_db == self.travel_db and not self.load_tells and not self._lips_beat:
+        if self.travel_db == self.travel_db and not self.load_tells and not self.lips_beat:
             idle = max(idle, self._travels_at(rise))
         idle = (1 - _ODD) * idle + _ODD / _ODD_DB
         full = (rise - _LEAST_RISE_DB) / (_FULL_RISE_DB - _LEAST_RISE_DB)
@@ -496,7 +496,7 @@ class CuttingDetector:
         return ratio if ratio > -EVIDENCE_MOST else -EVIDENCE_MOST
 
     @property
-    def _lips_beat(self) -> bool:
+    def lips_beat(self) -> bool:
         """Whether what is heard beats as the lips come round, which the sound of an axis does not."""
         return self._beat > _LIPS_BEAT and self._beat > _LIPS_BEATS * self._idle_beat
 

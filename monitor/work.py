@@ -226,7 +226,8 @@ class WorkJudge:
         if over:  # another sound goes on: a cut as long as this must be seen in the load
             loads = self._sags() >= SURE_SHARE * self._usual
             return knows_load and loads and self._beats_as_usual()
-        return age < _ANSWERED_S or ((not knows_load or self._loads()) and self._beats_as_usual())
+        cuts = not knows_load or self._loads() or self._lips_beat(detector)
+        return age < _ANSWERED_S or (cuts and self._beats_as_usual())
 
     @property
     def _knows_load(self) -> bool:
@@ -270,7 +271,7 @@ class WorkJudge:
                 return False  # something fainter goes on after it
         answered = hop.t - detector.onset_s >= _ANSWERED_S and hop.t - self._lately_s <= _HEARD_S
         least = SURE_SHARE * entered * entered * detector.light_sag
-        return not (answered and detector.load_shows) or self._sags() >= least
+        return not (answered and detector.load_shows) or self._sags() >= least or self._lips_beat(detector)
 
     def _follow_beat(self, hop: Hop, detector: CuttingDetector) -> None:
         """Beat of the last second, and the median over cuts (Robbins and Monro 1951, from memory)."""
@@ -306,6 +307,14 @@ class WorkJudge:
         """Whether it was louder than the cuts so far for most of a second, as an air gun may be."""
         over_db = statistics.median(self._strengths) * detector.threshold_db - detector.rise_db
         return over_db > LOUDER_DB  # NaN before a cut was heard
+
+    def _lips_beat(self, detector: CuttingDetector) -> bool:
+        """Whether the lips are heard to come round in a sound as loud as cuts are.
+
+        Only a drill in the work beats so; its load may not be seen, where a drill that entered slowly took
+        the free speed along, or lines that do not sag are followed.
+        """
+        return detector.lips_beat and not self._too_loud(detector)
 
     def _sags(self) -> float:
         return sum(self._lately) / len(self._lately) if self._lately else 0.0

@@ -327,3 +327,17 @@ def test_another_sound_that_goes_on_after_a_cut_hardly_teaches_what_cuts_load():
     walk = Walk(usual_sag=0.01).go(2, 0.01).go(8, 0.0)
     assert not walk.work.working
     assert walk.go(1, 0.0, level_db=SILENT).go(2, 0.01).work.working
+
+
+@pytest.mark.parametrize(
+    ("beat", "level_db", "believed"),
+    [(12.0, CUTTING, True), (1.0, CUTTING, False), (12.0, 3 * CUTTING, False)],
+)
+def test_what_beats_as_the_lips_come_round_is_a_cut_whose_load_is_not_seen(beat, level_db, believed):
+    """A drill that enters slowly takes the free speed along; what is far louder than cuts is another sound,
+    whose strokes may come as often."""
+    walk = Walk(usual_sag=0.014).go(0.6, 0.014, beat=beat, level_db=level_db)
+    for _ in range(30):
+        walk.detector.cutting, walk.detector.log_odds = True, 6.0
+        walk.go(0.05, 0.0, beat=beat, level_db=level_db)
+    assert walk.work.working is walk.work.sure is believed

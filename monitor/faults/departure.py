@@ -69,6 +69,10 @@ half of that: a speed that is read then and shows none of a load that cuts are k
 machines wander) is that of a spindle that runs free under another sound. An older cut has, in so many hops,
 the lines in their places: what is switched off under another sound seems loaded as it begins to slow."""
 
+APART_S = 0.3
+"""A drill that is drawn out and comes back is silent for longer: what sounds like a cut again sooner is the
+same one, that flickers, or another sound as it ends. No new contact makes it young."""
+
 LOUDEST = 4.0
 """In units of half a cut's rise over idling (`monitor.cutting.CuttingDetector.strength`): what rises twice as
 far as cuts do, in decibels, is another sound, under which the spindle may be switched off."""
@@ -123,6 +127,9 @@ class Departure:
     _spread: float = SPREAD
     _cut_s: float = math.nan
     _contact_s: float = math.nan
+    _begun_s: float = math.nan
+    _newest_s: float = math.nan
+    _cutting_s: float = -math.inf
     _reference_hz: float = 0.0
     _placed_hops: int = 0
     _cut_hops: int = 0
@@ -257,6 +264,12 @@ class Departure:
             self._cut_s, self._placed_hops, self._cut_hops = work.cut_s, 0, 0
             self._came = settled and work.cut_s - self._followed_s <= LATELY_S
             self._against_hops = 0
+        if work.contact_s != self._newest_s and work.contact_s == work.contact_s:
+            self._newest_s = work.contact_s
+            if work.contact_s - self._cutting_s >= APART_S:
+                self._begun_s = work.contact_s
+        if work.cutting:
+            self._cutting_s = hop.t
         self._followed_hops = self._followed_hops + 1 if followed and not work.cutting else 0
         if self._followed_hops >= SURE_HOPS:
             self.at_work_s = -math.inf
@@ -277,7 +290,7 @@ class Departure:
             return
         self._sure_hops = self._sure_hops + 1 if work.sure else 0
         # no time of contact: nothing is drilled any more
-        age_s = hop.t - work.contact_s
+        age_s = math.nan if over else hop.t - self._begun_s
         light = age_s > ANSWERS_S and work.cut_sag > LOADS and sag < work.cut_sag / 2
         young = work.loud and age_s <= YOUNG_S and not light
         believed = (self._sure_hops >= SURE_HOPS or young) and work.strength <= LOUDEST

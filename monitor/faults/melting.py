@@ -26,6 +26,7 @@ microphone was turned down) and `melting_other_sound`; the load in `melting_load
 from __future__ import annotations
 
 import math
+import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
@@ -62,6 +63,11 @@ drill's point is in."""
 TAIL_HOPS = 8
 """A hop counts once the cut has gone on for 0.4 s after it: a drill that is drawn out is quieter too,
 for as long as it takes to hear the cut's end. Where the program was heard it is known when that is."""
+
+OUT_HOPS = 4
+"""Where another sound hides the end of a cut, its load tells it: after so many hops that do not load any more
+the drill is out, and what was quiet before them was a spindle that won its speed back. Softened work is
+loaded to the end of its peck."""
 
 END_S = 0.15
 """Before the end of a cut as dated afterwards: a frame, and the dating."""
@@ -249,7 +255,8 @@ class MeltingRule:
             self._leave_out(work, begun_s)
         # of a cut that is not heard any more the depth is not followed, though it goes on
         fed_mm = 0.0 if work.in_cut else (hop.t - begun_s) * self.feed_mm_s
-        if cycle.in_blank and not unheard and max(work.depth_mm, fed_mm) < self.point_mm:
+        # the first cut of a blank that is not known to have begun yet too
+        if not unheard and max(work.depth_mm, fed_mm) < self.point_mm:
             self._pending.clear()
         self._until_s = begun_s + self._planned_s(cycle) + LONGER_S
         in_it = cycle.schedule.learned and hop.t <= self._until_s - LONGER_S - END_S
@@ -274,8 +281,17 @@ class MeltingRule:
             t, heard = self._pending.popleft()
             self._block.append(heard)
             if len(self._block) == BLOCK_HOPS:
-                self._observe(mean_of(self._block), t)
+                if not self._drawn_out():
+                    self._observe(mean_of(self._block), t)
                 self._block.clear()
+
+    def _drawn_out(self) -> bool:
+        """Whether the load has gone by now: a quiet end of a cut was the drill on its way out, then."""
+        loads = [self._alone.sag_below(heard) for _, heard in self._pending]
+        known = [load for load in loads if load == load]
+        if not self._load.tells or len(known) < OUT_HOPS:
+            return False
+        return not self._load.stays(0.0, statistics.median(known), coming_out=False)
 
     # ---- block by block -----------------------------------------------------------------------------
 

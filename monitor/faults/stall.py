@@ -160,6 +160,8 @@ class StallRule:
     _there_s: float = -math.inf
     _gone: float = 0.0
     _sagged_s: float = -math.inf
+    _at_work_s: float = -math.inf
+    _freed_s: float = -math.inf
     _stalled: bool = False
 
     def step(
@@ -185,6 +187,9 @@ class StallRule:
         those of a spindle that stands (`monitor.faults.departure`).
         """
         collapsed = False
+        if at_work_s == -math.inf < self._at_work_s:
+            self._freed_s = hop.t
+        self._at_work_s = at_work_s
         self._placed += PLACED_SHARE * (in_place - self._placed)
         self._support += (hop.support - self._support) / IN_PLACE_HOPS
         if sagging:
@@ -204,9 +209,9 @@ class StallRule:
                 self._worked_s = hop.t - work.contact_s if at_work else 0.0
                 most_db = self._cut_db + LOUDER_DB_S * hop.step_s if self._worked_s > AT_WORK_S else math.inf
                 self._cut_db = hop.over_db if hop.over_db < most_db else most_db
-                sure = (
-                    work.sure and rotation.settled and self._worked_s >= AT_WORK_S and at_work_s > -math.inf
-                )
+                sure = work.sure and rotation.settled and self._worked_s >= AT_WORK_S
+                # what is so loud is another sound, which drowns lines more than its floor tells
+                sure = sure and at_work_s > -math.inf and work.strength <= LOUDEST
                 self._sure_hops = (
                     self._sure_hops + 1 if sure and hop.t - self._sure_s < SURE_GAP_S else int(sure)
                 )
@@ -302,6 +307,9 @@ class StallRule:
         home = self._home(hop, rotation.reference_hz)
         at_home = not weak or home >= HOME
         at_work = work.working and self._was_at_work and not (hop.deaf or turned)
+        # it was heard to run free since that contact: what gets loud and dies away then is another sound,
+        # under which the program may switch it off
+        at_work = at_work and not (self._at_work_s == -math.inf and self._freed_s > work.contact_s)
         if in_place or at_home or hop.heard or not at_work:
             self._missed, self._missed_hops = 0.0, 0
             # a speed far off, found in the noise, is no sign of them; and another sound may cover them, so

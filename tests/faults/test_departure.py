@@ -375,3 +375,16 @@ def test_lines_are_surely_gone_by_as_much_as_of_a_spindle_that_stands():
     assert [left for left, _, _ in told].index(True) < [surely for _, surely, _ in told].index(True)
     rule.step(heard(2.5, GIVES * AUDIBLE), rotation(), PECK)
     assert not rule.surely
+
+
+@pytest.mark.parametrize(("silence_s", "told"), [(0.1, False), (0.6, True)])
+def test_what_begins_as_a_cut_ends_is_no_young_cut(silence_s, told):
+    """A grinder comes as the last peck ends, so faint that the lines are heard in place; then the program
+    switches the spindle off. After a silence in which a drill can come back that is a jam at contact."""
+    rule, contact_s = Departure(), 2.0 + silence_s
+    cut(rule)
+    [step(rule, heard(t, GIVES * AUDIBLE), work()) for t in times(silence_s, 2.0)]
+    other = work(working=True, loud=True, cut_s=contact_s, contact_s=contact_s)
+    rule.at_work_s = -math.inf
+    cut(rule, 0.4, contact_s, at=other)
+    assert any(leave(rule, 0.5, contact_s + 0.4, at=other)) is told

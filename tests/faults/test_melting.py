@@ -122,6 +122,34 @@ def test_a_first_blank_s_next_peck_may_be_quieter_and_duller_by_what_pecks_diffe
     assert not shop.drill(1, **quieter)
 
 
+def test_a_point_that_enters_a_fresh_blank_has_not_softened_it_before_the_blank_is_known_to_begin():
+    """A large drill at a low speed loads the spindle for a second before it is heard."""
+    shop = Shop()
+    shop.drill(4, **GOOD)
+    shop.rest(OUT)
+    shop.in_blank, shop.depth_mm = False, 0.2
+    assert not shop.drill(1, seconds=1.6, **SOFT)
+
+
+@pytest.mark.parametrize(("left", "told"), [(0.0, False), (1.0, True)])
+def test_a_quiet_end_of_a_peck_whose_load_goes_is_a_drill_that_comes_out(left, told):
+    """Its contact was heard late and another sound goes on, so that it seems to last; the motor wins its
+    speed back within a second."""
+    shop = Shop()
+    shop.drill(6, **GOOD)
+    shop.planned_s = 2.4
+    contact = shop.t
+    for k in range(52):
+        shop.t += STEP_S
+        out_s = STEP_S * (k - 28)
+        share = max(left, min(1.0, 1.0 - out_s))
+        quiet = SOFT if out_s > 0 else GOOD
+        found = shop._hop(1, contact, True, quiet | {"sag": share * SOFT["sag"]})
+        if found is not None:
+            break
+    assert (found is not None) is told
+
+
 def test_softening_that_takes_seconds_is_held_too_and_not_learned():
     shop = Shop()
     shop.drill(4, **GOOD)

@@ -550,3 +550,33 @@ def test_all_that_falls_with_the_lines_is_the_gain_only_where_something_of_them_
     gone = silent(2.45, support=support, over_db=-7.0)
     found = rule.step(gone, rotation(**STOPPED, vanished=True), FREE, False, turned=True)
     assert bool(found) is told
+
+
+@pytest.mark.parametrize("freed", [False, True])
+def test_a_loud_moment_of_music_after_the_cut_is_no_jam_though_the_spindle_is_switched_off_in_it(freed):
+    """The drill is out, and music passes for the cut until it pauses: the spindle ran free meanwhile."""
+    rule = StallRule()
+    peck = replace(PECK, contact_s=0.5)
+    walk(rule, 2, at=peck, make=lambda t: hop(t, **LOUD))
+    for t in times(0.5, 2.0):
+        at_work_s = -math.inf if freed and t > 2.3 else 2.0
+        rule.step(hop(t, **LOUD), rotation(), replace(peck, sure=False), False, at_work_s=at_work_s)
+    ends_at_s = -math.inf if freed else 2.0
+    loud, faint = {"over_db": 10.0 + JAM_DB, "audible": 0.3}, {"over_db": 8.0 - DIES_DB, "audible": 4.0}
+    course = [loud] * 5 + [faint] * 2
+    found = [
+        rule.step(silent(2.5 + 0.05 * k, **one), rotation(sag=math.nan), peck, False, at_work_s=ends_at_s)
+        for k, one in enumerate(course)
+    ]
+    assert any(found) is not freed
+
+
+@pytest.mark.parametrize(("strength", "told"), [(2.0, True), (LOUDEST + 1, False)])
+def test_lines_lost_in_a_sound_far_louder_than_cuts_have_not_gone_from_a_peck(strength, told):
+    """A compressor runs in the peck: its strokes drown the lines for a second, and its level wavers."""
+    rule = StallRule()
+    walk(rule, 1, at=PECK, make=lambda t: hop(t, **LOUD))
+    under = replace(PECK, strength=strength)
+    walk(rule, 2, 1.0, at=under, make=lambda t: hop(t, over_db=18.0, audible=1.0))
+    drowned = {"over_db": 21.5, "audible": 1.0}
+    assert any(walk(rule, 1.2, 3.0, make=lambda t: silent(t, **drowned), at=under, sag=math.nan)) is told
