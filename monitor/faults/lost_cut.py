@@ -339,7 +339,9 @@ class LostCutRule:
         k = len(heard) - 1
         if not 0 <= k < schedule.count or cycle.touched or cycle.through or cycle.overrun:
             return False
-        short = heard[k].length_mm < EARLY * schedule.least_mm(k)
+        # what two blanks before agreed about is known to a tenth of a second or two
+        share = 1.0 if schedule.known and schedule.blanks > 1 else EARLY
+        short = heard[k].length_mm < share * schedule.least_mm(k)
         return short and schedule.falls_short(heard[k], k) and self._follows(cycle, heard)
 
     def _rubbing(

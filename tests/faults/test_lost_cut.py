@@ -381,6 +381,12 @@ def test_a_peck_that_ended_early_broke_off(heard_mm, broke_off):
     assert math.isnan(wait.go(0.2, cutting=True).rule.broke_off_s)
 
 
+@pytest.mark.parametrize(("blanks", "broke_off"), [(2, True), (1, False)])
+def test_one_too_short_by_less_than_a_quarter_did_where_two_blanks_tell_its_length(blanks, broke_off):
+    wait = Wait(8.0, 4.0, blanks=blanks).go(0.2)
+    assert (wait.rule.broke_off_s == wait.cycle.last_end_s) is broke_off
+
+
 @pytest.mark.parametrize(("mm", "broke_off"), [(1.0, True), (5.0, False)])
 def test_a_cut_that_is_not_heard_any_more_broke_off_if_it_was_too_short(mm, broke_off):
     """A knock may be told before the silence is known to be no lull."""
