@@ -7,10 +7,12 @@ when the rhythm of the cycle says so.
 
 Where the program is known, the statistic is how much likelier what was heard of the blank is if nothing is
 cut any more than if the drill cuts on: a generalised likelihood ratio, the program laid over it either way as
-it fits best (`Cycle.missed_contact_s`). In a first blank its gaps are not known. There it is the time waited
-for the contact, over what is left of the peck's feed if it ended early, and the gap as it grows with depth; a
-wait that is `SURE` deviations too long is chance once in 20 h at six pecks a minute (7200 waits; one-sided
-3.6 deviations of a normal distribution). What only touches meanwhile (`Cycle.touched`) does not end it.
+it fits best (`Cycle.missed_contact_s`). Gaps that one blank alone tells may be other ones in the next: until
+one of its own agrees with them, a contact after a whole peck is waited for well into the next one's time. In
+a first blank its gaps are not known. There it is the time waited for the contact, over what is left of the
+peck's feed if it ended early, and the gap as it grows with depth; a wait that is `SURE` deviations too long
+is chance once in 20 h at six pecks a minute (7200 waits; one-sided 3.6 deviations of a normal distribution).
+What only touches meanwhile (`Cycle.touched`) does not end it.
 
 A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by much
 less than cuts do is held too, if the one before ended early or was as light. Whether load tells or not, a cut
@@ -68,6 +70,10 @@ PASSES_S = 10.0
 cuts that are told by their load alone go unheard meanwhile. For so long at most: a lathe that runs up beside
 this one is past its speed in some seconds; what stands there for longer is a free speed that was read too
 low."""
+
+AGREES_SDS = 5.0
+"""Deviations of two gaps of one program from another: one that was heard once may be another blank's alone,
+where a person pecks by hand or waits for chips."""
 
 SPARE_SHARE = 0.2
 """A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:
@@ -234,8 +240,9 @@ class LostCutRule:
             k = min(len(cycle.heard), cycle.schedule.count - 1)
             if not tapped and t - end_s > gap_s(k) + LEAST_LATE_S:
                 due_s = cycle.missed_contact_s(end_s, t)
-                self._end_s, self._allowed_s = end_s, due_s - end_s
-                return due_s == due_s
+                may_differ_s = 0.0 if self._knows_gaps(cycle) else MOST_SHARE * cycle.schedule.length_mm(k)
+                self._end_s, self._allowed_s = end_s, due_s - end_s + may_differ_s / self.feed_mm_s
+                return t - end_s > self._allowed_s  # false for NaN
         elif t - self._end_s > self._allowed_s and detector.idle_db > self._loudest_db - QUIETER_DB:
             self._asked_s = t
             if not cycle.may_be_in():
@@ -246,6 +253,13 @@ class LostCutRule:
             peck_s = schedule.length_mm(k) / self.feed_mm_s
             self._allowed_s = math.nan if last else t - self._end_s + peck_s + self._allowed_s
         return False
+
+    def _knows_gaps(self, cycle: Cycle) -> bool:
+        """Whether a contact that stays away is known to be late: two blanks before, or a gap of this one,
+        agree about the program's, or the peck before broke off."""
+        gaps = zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False)
+        agree = any(abs(peck.gap_s - gap.middle) < AGREES_SDS * DATED_S for peck, gap in gaps)
+        return cycle.schedule.blanks > 1 or agree or self.broke_off_s == self.broke_off_s
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         # a speed that is none of this spindle's is another machine's: a cut that only loads would go unheard

@@ -120,10 +120,30 @@ def test_in_the_first_blank_the_wait_is_generous_until_a_gap_was_heard():
 
 
 def test_after_one_or_two_blanks_the_job_must_agree_with_their_number_of_pecks():
-    assert Wait(8.0, blanks=1).go(5).held_s < 2.0
+    assert Wait(8.0, blanks=1).go(5).held_s < 3.2
     assert Wait(8.0, blanks=1, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).found == []
     assert Wait(8.0, blanks=2, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).found == []  # twice, by chance
     assert Wait(8.0, blanks=3, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).held_s < 2.0
+
+
+@pytest.mark.parametrize(
+    ("heard", "soon"),
+    [
+        (pecks(8.0), False),  # the next gap may be another one than in the only blank so far
+        (pecks(8.0, 5.0), True),
+        (pecks(8.0, 5.0, gap_s=2.2), False),
+        (pecks(8.0, 1.0, gap_s=2.2), True),  # it broke off
+    ],
+    ids=["no gap yet", "as before", "a longer gap", "broke off"],
+)
+def test_gaps_that_one_blank_alone_tells_may_be_other_ones_in_the_next(heard, soon):
+    """A person pecks by hand, or waits for the chips: then most of the peck due is waited out."""
+    soon_s = GAP_S + LATE_S + ASK_S + 0.1
+    wait = Wait(8.0, blanks=1)
+    wait.cycle.heard = heard
+    most_s = MOST_SHARE * PECKS_MM[len(heard)] / FEED_MM_S
+    assert (soon_s if soon else GAP_S + most_s) - 0.5 < wait.go(8).held_s < soon_s + (not soon) * most_s
+    assert Wait(8.0, blanks=2).go(8).held_s < soon_s
 
 
 def test_a_finished_hole_is_none():
