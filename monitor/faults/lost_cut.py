@@ -7,11 +7,11 @@ when the rhythm of the cycle says so.
 
 Where the program is known, the statistic is how much likelier what was heard of the blank is if nothing is
 cut any more than if the drill cuts on: a generalised likelihood ratio, the program laid over it either way as
-it fits best (`Cycle.missed_contact_s`). Gaps that one blank alone tells may be other ones in the next: until
-one of its own agrees with them, a contact after a whole peck is waited for well into the next one's time. In
-a first blank its gaps are not known. There it is the time waited for the contact, over what is left of the
-peck's feed if it ended early, and the gap as it grows with depth; a wait that is `SURE` deviations too long
-is chance once in 20 h at six pecks a minute (7200 waits; one-sided 3.6 deviations of a normal distribution).
+it fits best (`Cycle.missed_contact_s`). Gaps that few blanks tell may be other ones in the next: until one of
+its own agrees with them, a contact after a whole peck is waited for well into the next one's time. In a first
+blank its gaps are not known. There it is the time waited for the contact, over what is left of the peck's
+feed if it ended early, and the gap as it grows with depth; a wait that is `SURE` deviations too long is
+chance once in 20 h at six pecks a minute (7200 waits; one-sided 3.6 deviations of a normal distribution).
 What only touches meanwhile (`Cycle.touched`) does not end it.
 
 A blank that spins may rub as loudly as some cuts. Where load tells, a peck that loads the spindle by much
@@ -40,6 +40,7 @@ from monitor.hop import Hop
 from monitor.measurements import Kind, Severity
 from monitor.pecks.cycle import Cycle
 from monitor.schedule import (
+    AGREED,
     APPROACH_MM,
     CLEARANCE_MM,
     DATED_S,
@@ -72,8 +73,8 @@ this one is past its speed in some seconds; what stands there for longer is a fr
 low."""
 
 AGREES_SDS = 5.0
-"""Deviations of two gaps of one program from another: one that was heard once may be another blank's alone,
-where a person pecks by hand or waits for chips."""
+"""Deviations of two gaps of one program from another: those of some blanks may be theirs alone, where a
+person pecks by hand or waits for chips, and two or three agree by chance."""
 
 SPARE_SHARE = 0.2
 """A lost cut is to be told within the peck that should have come; a fifth of its time is spent on being sure:
@@ -255,11 +256,11 @@ class LostCutRule:
         return False
 
     def _knows_gaps(self, cycle: Cycle) -> bool:
-        """Whether a contact that stays away is known to be late: two blanks before, or a gap of this one,
+        """Whether a contact that stays away is known to be late: many blanks before, or a gap of this one,
         agree about the program's, or the peck before broke off."""
         gaps = zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False)
         agree = any(abs(peck.gap_s - gap.middle) < AGREES_SDS * DATED_S for peck, gap in gaps)
-        return cycle.schedule.blanks > 1 or agree or self.broke_off_s == self.broke_off_s
+        return cycle.schedule.blanks > AGREED or agree or self.broke_off_s == self.broke_off_s
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         # a speed that is none of this spindle's is another machine's: a cut that only loads would go unheard
