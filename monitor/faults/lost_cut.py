@@ -257,10 +257,11 @@ class LostCutRule:
 
     def _knows_gaps(self, cycle: Cycle) -> bool:
         """Whether a contact that stays away is known to be late: many blanks before, or a gap of this one,
-        agree about the program's, or the peck before broke off."""
+        agree about the program's, or the peck before was not whole."""
+        whole = same(cycle.heard[-1], cycle.schedule.length_mm(len(cycle.heard) - 1))
         gaps = zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False)
         agree = any(abs(peck.gap_s - gap.middle) < AGREES_SDS * DATED_S for peck, gap in gaps)
-        return cycle.schedule.blanks > AGREED or agree or self.broke_off_s == self.broke_off_s
+        return cycle.schedule.blanks > AGREED or agree or not whole
 
     def _is_hidden(self, hop: Hop, rotation: Rotation, detector: CuttingDetector, cycle: Cycle) -> bool:
         # a speed that is none of this spindle's is another machine's: a cut that only loads would go unheard
