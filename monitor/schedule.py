@@ -61,6 +61,10 @@ SOONEST_SHARE, RELOADS = 0.5, 3
 """Of the same, heard so many times: no blank is changed sooner. In each of fewer there may have been a blank
 that was not heard."""
 
+GAPS_SDS = 5.0
+"""Deviations of the difference of two gaps, by which one may seem shorter after a deeper peck: a blank has
+some six gaps, and dating errors have heavier tails than the normal distribution's."""
+
 LEAST_CLEARANCE_MM = 2.0
 """A drill is drawn out of the hole by at least so much. The way out and back grows with the depth beyond it,
 and with it at most the gap: a dwell does not grow."""
@@ -324,7 +328,8 @@ class Schedule:
 
         One will do whose pecks, in the job's number, were heard no shorter: what goes on for a moment after
         each of them, as an axis or a blast of air does, leaves their number. Lengths that were taken from the
-        job in the first place prove nothing, if another sound may have made all of it."""
+        job in the first place prove nothing, if another sound may have made all of it. Nor is one believed
+        that was heard to come back sooner from a deeper hole."""
         if self._supposed:
             return False
         if self.as_job:
@@ -339,7 +344,18 @@ class Schedule:
         )
         out_mm = rate_mm_s * (sum(self.job_mm) + CLEARANCE_MM) / SLOWEST_RAPID_MM_S
         longer = longer and all(typical.middle <= (1 + LIKE) * mm + out_mm for typical, mm in pairs)
-        return self.blanks >= (1 if longer else 2)
+        return self.blanks >= (1 if longer and self._comes_back_later() else 2)
+
+    def _comes_back_later(self) -> bool:
+        """Whether from peck to peck the drill is out for as long as before, or longer, were each peck the
+        job's: no way out and back is shorter from deeper in. Else another sound, as the axis', was taken for
+        pecks, or hid where one began."""
+        ratios = [mm / typical.middle for typical, mm in zip(self.lengths, self.job_mm, strict=True)]
+        most = max(ratios)  # a feed turned down makes all of them longer
+        over_s = [seconds * (1 - ratio / most) for seconds, ratio in zip(self.seconds, ratios, strict=True)]
+        outs_s = [gap.middle + over for gap, over in zip(self.gaps[1:], over_s, strict=False)]
+        shorter_s = GAPS_SDS * math.sqrt(2) * DATED_S
+        return all(after > before - shorter_s for before, after in pairwise(outs_s))
 
     def shortest_gap_s(self, pecks: int) -> float:
         """The shortest way out of the hole and back after so many pecks, or after one fewer, should another

@@ -218,6 +218,20 @@ def test_a_program_is_known_at_once_where_each_of_its_pecks_was_heard_as_long_as
         assert schedule.known is known
 
 
+@pytest.mark.parametrize(
+    ("gaps_s", "known"),
+    [((3.9, 1.2, 0.6), False), ((0.9, 1.1, 1.4), True), ((1.3, 1.1, 1.1), True)],
+    ids=["an axis", "out of deeper holes", "as dated"],
+)
+def test_what_comes_back_sooner_from_deeper_in_was_no_peck(gaps_s, known):
+    """Each piece of an axis' way sounded like a peck longer than the job's, with the drill out of it."""
+    schedule = Schedule((16.0, 15.0, 8.0, 8.0))
+    pecks = blank(17.0, 15.5, 16.0, 14.0)
+    schedule.learn([peck._replace(gap_s=s) for peck, s in zip(pecks, (math.nan, *gaps_s), strict=True)])
+    assert not schedule.as_job
+    assert schedule.known is known
+
+
 def test_when_a_first_contact_comes_is_known_roughly_after_one_blank():
     schedule = Schedule(JOB_MM)
     assert schedule.lead(True) is None

@@ -12,7 +12,7 @@ from monitor.faults.episode import Place
 from monitor.job import Job
 from monitor.measurements import Event, Kind, PeckRow, Severity
 from monitor.pecks import centre_drill, missed
-from monitor.pecks.begin import Beginning, first_contact_due_s
+from monitor.pecks.begin import Beginning, Due, first_contact_due
 from monitor.pecks.centre_drill import CentreDrill
 from monitor.pecks.cut import Cut, outlasts_peck
 from monitor.pecks.end import Endings, depth_told, is_through
@@ -220,12 +220,12 @@ class Cycle:
         return missed.off_lead(self.heard_blank)
 
     @property
-    def first_contact_due_s(self) -> float:
+    def first_contact_due(self) -> Due:
         """By when the blank's first contact comes after the spindle's start, or the centre drill's end, where
         two blanks before agreed about it; NaN where it was made, or is not known, or a person is at the
         machine after a hold."""
         pecking, since_s = self.in_blank and self.peck > 0, self.alignment.since_s
-        return first_contact_due_s(self.begin, self.spot, self.schedule, since_s, pecking)
+        return first_contact_due(self.begin, self.spot, self.schedule, since_s, pecking)
 
     def first_contact_stays_away(self) -> None:
         """Take note that it was due and did not come. If it comes after all, the program is another one, and

@@ -35,6 +35,10 @@ MISSED_NATS = 11.0
 """So much likelier, by what was heard of a blank, that nothing is cut any more: some 7 for how rarely a drill
 breaks (one blank in a thousand), and 4 for the blanks that are drilled in some hours."""
 
+START_SLIPS_NATS = 7.0
+"""A start of the spindle that was none, in the middle of a blank, is as rare as a drill that breaks: one
+blank in a thousand. A word or a tune can hide the lines, and then leave them."""
+
 AGREES_S = 0.3
 """Contacts and ends are dated to a tenth or two, and a program's times known to as much."""
 
@@ -102,7 +106,7 @@ def look(blank: HeardBlank, end_s: float, t: float) -> Look | None:
     before_s = 0.0 if begin.anchor.from_rest or begin.after_whole else program_s(program)
     # it may have begun however soon: the piece before may have been looked at for long
     program = replace(program, earliest_s=-math.inf)
-    sound = sound.goes_on(2 * program_s(program), before_s)
+    heard_sound, sound = sound, sound.goes_on(2 * program_s(program), before_s)
     ends_nats, as_before, no_more = sound.broken_off(end_s)
     nats, laid = no_more.lay(program)
     due_s = next((p.start_s for p in laid[0] if p.start_s > end_s), math.inf) if laid else math.inf
@@ -119,7 +123,13 @@ def look(blank: HeardBlank, end_s: float, t: float) -> Look | None:
     if fits_nats < FITS_NATS * (pecks - 1) + FIRST_FITS_NATS * (pecks == 1):
         return not_missed  # its times are other ones in this blank
     cuts_on, _ = as_before.lay(program)
-    return not_missed._replace(missed=nats + ends_nats - cuts_on >= MISSED_NATS)
+    missed = nats + ends_nats - cuts_on >= MISSED_NATS
+    if missed and begin.anchor.from_rest:
+        # or the spindle turned on all the while, and the first pecks went unheard as it was taken to stand
+        _, as_before, _ = heard_sound.goes_on(2 * program_s(program), program_s(program)).broken_off(end_s)
+        earlier, _ = as_before.lay(program)
+        missed = nats + ends_nats - (earlier - START_SLIPS_NATS) >= MISSED_NATS
+    return not_missed._replace(missed=missed)
 
 
 def _with_what_is_known(blank: HeardBlank, program: Program) -> tuple[Program, bool] | None:

@@ -17,7 +17,7 @@ from monitor.faults.lost_cut import (
     broken_off,
 )
 from monitor.measurements import Kind, Severity
-from monitor.schedule import SLOWEST_RAPID_MM_S, HeardPeck, Schedule
+from monitor.schedule import AGREED, SLOWEST_RAPID_MM_S, HeardPeck, Schedule
 from monitor.spindle import SpindleState
 from tests.hops import hop, rotation, silent, times
 
@@ -36,7 +36,7 @@ class Wait:
     """A wait for contact after some pecks of a blank, ``blanks`` like it having been heard before; where the
     program is known it has a contact at ``due_s``."""
 
-    def __init__(self, *heard_mm, blanks=2, job_mm=PECKS_MM, due_s=GAP_S):
+    def __init__(self, *heard_mm, blanks=AGREED + 1, job_mm=PECKS_MM, due_s=GAP_S):
         self.due_s, self.doubt_s = due_s, 0.0
         schedule = Schedule(job_mm)
         for _ in range(blanks):
@@ -120,10 +120,31 @@ def test_in_the_first_blank_the_wait_is_generous_until_a_gap_was_heard():
 
 
 def test_after_one_or_two_blanks_the_job_must_agree_with_their_number_of_pecks():
-    assert Wait(8.0, blanks=1).go(5).held_s < 2.0
+    assert Wait(8.0, blanks=1).go(5).held_s < 3.2
     assert Wait(8.0, blanks=1, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).found == []
     assert Wait(8.0, blanks=2, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).found == []  # twice, by chance
-    assert Wait(8.0, blanks=3, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).held_s < 2.0
+    assert Wait(8.0, blanks=3, job_mm=(6.0, 6.0, 3.0, 2.0)).go(5).held_s < 3.2
+
+
+@pytest.mark.parametrize(
+    ("heard", "soon"),
+    [
+        (pecks(8.0), False),  # the next gap may be another one than in the few blanks so far
+        (pecks(8.0, 5.0), True),
+        (pecks(8.0, 5.0, gap_s=2.2), False),
+        (pecks(8.0, 1.0, gap_s=2.2), True),  # it broke off
+    ],
+    ids=["no gap yet", "as before", "a longer gap", "broke off"],
+)
+@pytest.mark.parametrize("blanks", [1, AGREED])
+def test_gaps_that_few_blanks_tell_may_be_other_ones_in_the_next(heard, soon, blanks):
+    """A person pecks by hand, or waits for the chips: then most of the peck due is waited out."""
+    soon_s = GAP_S + LATE_S + ASK_S + 0.1
+    wait = Wait(8.0, blanks=blanks)
+    wait.cycle.heard = heard
+    most_s = MOST_SHARE * PECKS_MM[len(heard)] / FEED_MM_S
+    assert (soon_s if soon else GAP_S + most_s) - 0.5 < wait.go(8).held_s < soon_s + (not soon) * most_s
+    assert Wait(8.0, blanks=AGREED + 1).go(8).held_s < soon_s
 
 
 def test_a_finished_hole_is_none():
@@ -379,6 +400,12 @@ def test_a_peck_that_ended_early_broke_off(heard_mm, broke_off):
     wait = Wait(*heard_mm).go(0.2)
     assert (wait.rule.broke_off_s == wait.cycle.last_end_s) is broke_off
     assert math.isnan(wait.go(0.2, cutting=True).rule.broke_off_s)
+
+
+@pytest.mark.parametrize(("blanks", "broke_off"), [(2, True), (1, False)])
+def test_one_too_short_by_less_than_a_quarter_did_where_two_blanks_tell_its_length(blanks, broke_off):
+    wait = Wait(8.0, 4.0, blanks=blanks).go(0.2)
+    assert (wait.rule.broke_off_s == wait.cycle.last_end_s) is broke_off
 
 
 @pytest.mark.parametrize(("mm", "broke_off"), [(1.0, True), (5.0, False)])

@@ -52,7 +52,7 @@ def test_one_restart_after_a_centre_drill_says_nothing_of_the_next_blanks():
         if k == 0:
             walk.stop().rest(1).start()
         walk.rest(2).peck(8.0).peck(5.0).peck(5.0).stop().rest(4)
-    assert walk.start().rest(1).cycle.first_contact_due_s > walk.t
+    assert walk.start().rest(1).cycle.first_contact_due.s > walk.t
 
 
 def drilled(walk, pecks=(8.0, 5.0, 5.0), spot_s=1.0, change_s=4.0):
@@ -92,13 +92,13 @@ def test_after_a_centre_drill_at_the_drills_speed_the_first_contact_is_due_as_it
     walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=900.0)).rest(1)
     for _ in range(2):
         walk.cut(1.0).rest(4.0)
-        assert math.isnan(walk.cycle.first_contact_due_s)
+        assert math.isnan(walk.cycle.first_contact_due.s)
         walk.peck(8.0).peck(5.0).peck(5.0).rest(9)
-    assert math.isnan(walk.cycle.first_contact_due_s)
+    assert math.isnan(walk.cycle.first_contact_due.s)
     out_s = walk.cut(1.0).t
-    assert 4.0 < walk.rest(1.0).cycle.first_contact_due_s - out_s < 5.5
+    assert 4.0 < walk.rest(1.0).cycle.first_contact_due.s - out_s < 5.5
     walk.rest(3.0).cut(1.0)
-    assert math.isnan(walk.cycle.first_contact_due_s)
+    assert math.isnan(walk.cycle.first_contact_due.s)
 
 
 def test_where_no_centre_drill_is_heard_at_the_drills_speed_a_first_peck_is_one():

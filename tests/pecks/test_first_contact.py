@@ -2,6 +2,8 @@
 
 import math
 
+import pytest
+
 from monitor.measurements import Event, Kind, Severity
 from monitor.pecks import follow
 from monitor.pecks.begin import MOSTLY
@@ -38,17 +40,30 @@ def test_the_first_contact_is_due_as_long_after_the_start_as_it_was_twice():
         walk.start()
         started_s = walk.t
         if k < 2:
-            assert math.isnan(walk.rest(2).cycle.first_contact_due_s)
+            assert math.isnan(walk.rest(2).cycle.first_contact_due.s)
             walk.peck(8.0).peck(5.0).peck(5.0).stop()
-    assert 2.0 < walk.cycle.first_contact_due_s - started_s < 3.5
+    assert 2.0 < walk.cycle.first_contact_due.s - started_s < 3.5
     walk.rest(2).peck(8.0)
-    assert math.isnan(walk.cycle.first_contact_due_s)
+    assert math.isnan(walk.cycle.first_contact_due.s)
     # after a blank in which something was told the spindle turns on: no start tells when the next one begins
     hold = Event(walk.t, Kind.MELTING, Severity.HOLD, "the work softens", blank=3, peck=1)
     follow.note(walk.cycle, hold)
     walk.peck(5.0).peck(5.0).rest(20)
     assert not walk.cycle.in_blank
-    assert math.isnan(walk.cycle.first_contact_due_s)
+    assert math.isnan(walk.cycle.first_contact_due.s)
+
+
+@pytest.mark.parametrize(
+    ("leads_s", "steady"),
+    [((2.0, 2.1), True), ((2.0, 2.3), False), ((2.0, 2.1, 1.9), True), ((2.0, 2.0, 6.0), False)],
+    ids=["two that agree", "by hand, it may be", "three", "one was late"],
+)
+def test_the_first_contact_is_steady_where_only_a_program_keeps_such_times(leads_s, steady):
+    walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
+    for lead_s in leads_s:
+        walk.start().rest(lead_s).peck(8.0).peck(5.0).peck(5.0).stop()
+    assert math.isfinite(walk.start().cycle.first_contact_due.s)
+    assert walk.cycle.first_contact_due.steady is steady
 
 
 def started(walk, pecks=True):
@@ -61,11 +76,11 @@ def test_after_a_hold_a_person_is_at_the_machine_and_no_first_contact_is_due():
     walk = Walk(job(pecks=(8.0, 5.0, 5.0)))
     for _ in range(2):
         started(walk).stop()
-    assert started(walk, pecks=False).cycle.first_contact_due_s > 0
+    assert started(walk, pecks=False).cycle.first_contact_due.s > 0
     walk.peck(8.0)
     follow.note(walk.cycle, Event(walk.t, Kind.SAG, Severity.HOLD, "it binds", blank=3, peck=1))
     walk.stop()
-    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
+    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due.s)
 
 
 def test_nor_after_one_that_stayed_away():
@@ -73,9 +88,9 @@ def test_nor_after_one_that_stayed_away():
     for _ in range(2):
         started(walk).stop()
     started(walk, pecks=False).cycle.first_contact_stays_away()
-    assert math.isnan(started(walk.stop(), pecks=False).cycle.first_contact_due_s)
+    assert math.isnan(started(walk.stop(), pecks=False).cycle.first_contact_due.s)
     walk.peck(8.0).peck(5.0).peck(5.0).stop()
-    assert started(walk, pecks=False).cycle.first_contact_due_s > 0
+    assert started(walk, pecks=False).cycle.first_contact_due.s > 0
 
 
 def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
@@ -85,7 +100,7 @@ def test_a_first_contact_that_comes_after_it_was_missed_is_another_programs():
     started(walk, pecks=False).rest(5).cycle.first_contact_stays_away()
     walk.peck(8.0).peck(5.0).peck(5.0).stop()
     for due in (False, False, True):
-        assert math.isfinite(started(walk, pecks=False).cycle.first_contact_due_s) is due
+        assert math.isfinite(started(walk, pecks=False).cycle.first_contact_due.s) is due
         walk.peck(8.0).peck(5.0).peck(5.0).stop()
 
 
@@ -100,9 +115,9 @@ def spotted(walk, pecks=True):
 def test_a_spindle_stopped_to_change_the_centre_drill_still_tells_when_the_first_contact_is_due():
     walk = Walk(job(pecks=(8.0, 5.0, 5.0), spot_rpm=2000.0))
     for _ in range(2):
-        assert math.isnan(spotted(walk, pecks=False).cycle.first_contact_due_s)
+        assert math.isnan(spotted(walk, pecks=False).cycle.first_contact_due.s)
         walk.peck(8.0).peck(5.0).peck(5.0).stop()
-    assert spotted(walk, pecks=False).cycle.first_contact_due_s > walk.t
+    assert spotted(walk, pecks=False).cycle.first_contact_due.s > walk.t
     walk.peck(8.0).peck(5.0).peck(5.0).stop()
     # started at the drill's speed after a blank, the centre drill is still to come
-    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due_s)
+    assert math.isnan(started(walk, pecks=False).cycle.first_contact_due.s)

@@ -75,6 +75,27 @@ def test_a_hole_of_many_pecks_may_break_off_in_its_second(later_s, told):
     assert bool(missed(walk) == missed(walk)) is told
 
 
+@pytest.mark.parametrize("slips", [True, False])
+def test_a_start_that_was_none_in_a_first_peck_makes_no_last_one_missing(slips):
+    """Under a voice the spindle is taken to stand while the first peck is cut: the later ones then come as
+    the program has them, a peck on, and nothing is due after the last, of which the point comes out. Gaps
+    that grow as the way does tell which pecks they are."""
+    lengths_mm, gaps_s = (3.6, *6 * (3.3,)), (0.8, 1.05, 1.3, 1.55, 1.75, 1.95)
+    walk = Walk(job(pecks=lengths_mm, depth=sum(lengths_mm))).rest(1)
+    for _ in range(3):
+        walk.start().rest(1)
+        for mm, gap_s in zip(lengths_mm, (*gaps_s, 2.0), strict=True):
+            walk.cut(mm / FEED_MM_S).rest(gap_s)
+        walk.stop().rest(4)
+    walk.start().rest(1)
+    walk.begin_s = walk.t
+    first = 1 if slips else 0
+    for mm, gap_s in zip(lengths_mm[first : first + 5], gaps_s[first : first + 5], strict=True):
+        walk.cut(mm / FEED_MM_S).rest(gap_s)
+    walk.cut(2.4 / FEED_MM_S).rest(3.3)
+    assert math.isnan(missed(walk)) is slips
+
+
 def test_a_finished_hole_misses_nothing():
     walk = batch()
     walk.begin_s = walk.t
