@@ -38,7 +38,7 @@ from monitor.faults.chatter_growth import (
     came_in_a_step,
     grew_straight,
     in_db,
-    is_straight,
+    straight_hops,
     young_growth,
 )
 from monitor.faults.chatter_line import Line, near
@@ -203,6 +203,8 @@ class ChatterRule:
                 silent = float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS
                 if silent or near(line.hz, self._ended_hz):  # the average shows the cut before
                     line.inside, but = True, around  # a faint cut is known late
+            elif line is not None and line.inside and line.grows_on:
+                but = self._bins.around(line.hz)  # the cut was not over
             for hops in range(CONTACT_HOPS, PAST_HOPS, AVERAGED):  # whatever went before
                 usual.memory.hear_outside(self._past[-hops], but)
         elif usual.cutting and not work.in_cut and not self._suspect:
@@ -235,7 +237,9 @@ class ChatterRule:
                     self._usual.learn_left(hop, line.start_s, work, self._past)
             elif not line.told and self._usual.slipped(tones, round(line.hz / self._bin_hz)):
                 self._line = None
-            elif (not line.inside and line.enough >= ENOUGH) or line.sounds_on:
+            elif (not line.inside and line.enough >= ENOUGH) or (
+                line.sounds_on and line.best_db >= PASSING_DB
+            ):
                 self._is_background(hop, line, tones)
             elif line.inside and not cutting and hop.t - work.end_s > ENDS_S:
                 if line.proven and line.db > line.best_db - ENDED_DB:
@@ -316,7 +320,7 @@ class ChatterRule:
             return
         k = self._take(line, over, tones, bins)
         if line.enough >= ENOUGH / 2:
-            self._see_how_it_came(line, bins, tones)
+            self._see_how_it_came(line, over, bins, tones)
         if line.sudden is None and line.enough >= ENOUGH:
             came = self._bins.beside(line.hz, CAME_WITHIN)
             line.sudden = came_in_a_step([*self._past, tones], came)
@@ -333,7 +337,7 @@ class ChatterRule:
         self._weigh(line)
         line.take_level(db, in_db(tones.average.item(k)) - self._band_db)
         line.proven = line.proven or (self._usual.cutting and line.enough >= ENOUGH)
-        peak = _peak(tones, k)
+        peak = _peak(tones, k, _noise_share(over, tones, k))
         newest = max(peak[1])
         newest = newest if newest > 1e-20 else 1e-20
         line.take_spectrum(peak, 10 * math.log10(newest), in_db(newest * tones.per_floor.item(k)))
@@ -355,16 +359,20 @@ class ChatterRule:
         if line.n == 1:
             line.enough = max(line.enough, 1e-6)
 
-    def _see_how_it_came(self, line: Line, bins: slice, tones: Tones) -> None:
+    def _see_how_it_came(self, line: Line, over: NDArray[np.float32], bins: slice, tones: Tones) -> None:
         if not line.straight:
-            line.straight = is_straight(line.levels) or (
-                not line.looks and grew_straight(self._past, self._bins.beside(line.hz, CAME_WITHIN))
+            came = self._bins.beside(line.hz, CAME_WITHIN)
+            hops = straight_hops(list(line.levels)) or grew_straight(
+                [*self._past, tones], came, newest=line.looks > 0
             )
-            if line.straight and line.n < STRAIGHT_HOPS:  # it stood over the noise for as long as it rose
-                line.enough += self._most * (STRAIGHT_HOPS - line.n)
+            if hops:  # it stood over the noise for as long as it rose
+                line.straight = True
+                line.enough = max(line.enough, self._most * hops)
+            if line.straight and line.n < STRAIGHT_HOPS:
                 line.peaks.clear()
                 for one in [*self._past, tones][-STRAIGHT_HOPS:]:
-                    line.peaks.append(_peak(one, bins.start + int(one.newest[bins].argmax())))
+                    k = bins.start + int(one.newest[bins].argmax())
+                    line.peaks.append(_peak(one, k, _noise_share(over, tones, k)))
         if not line.looks:
             line.drifts = line.drifts or self._elsewhere.is_from(line, bins, self._hops)
 
@@ -498,8 +506,14 @@ class ChatterRule:
         return Finding(Kind.CHATTER, severity, message, line.level_db, TOLD_DB, "dB", line.start_s)
 
 
-def _peak(tones: Tones, k: int) -> Peak:
-    """The newest spectrum about a bin."""
+def _noise_share(over: NDArray[np.float32], tones: Tones, k: int) -> float:
+    """Share of what disturbs a line that is noise, the rest being lines that are usual there; 1 at most."""
+    average = tones.average.item(k)
+    return over.item(k) / average if average > 0 else 1.0
+
+
+def _peak(tones: Tones, k: int, noise_share: float) -> Peak:
+    """The newest spectrum about a bin. Usual lines pull the pitch of one among them as noise does."""
     powers: list[float] = tones.newest[k - 1 : k + 2].tolist()
-    shown = max(powers) * tones.per_floor.item(k)
+    shown = max(powers) * tones.per_floor.item(k) * noise_share
     return k, powers, shown if shown > 1 else 1.0

@@ -7,7 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
-from monitor.faults.chatter_growth import GROWS_DB, GROWS_HOPS, STRAIGHT_HOPS
+from monitor.faults.chatter_growth import GROWS_DB, GROWS_HOPS, PAST_HOPS, STRAIGHT_HOPS
 from monitor.faults.chatter_pitch import SHIVER_HOPS, SHIVERS, WITHIN, Bins, Peak
 
 STEADY_DB, STRONG_DB, STRONG_STEADY_DB = 4.0, 8.0, 6.0
@@ -35,7 +35,8 @@ wandering line dips in nulls of the room; and no longer, for a blow, as at conta
 SILENT_S, SILENT_DB = 0.3, 6.0
 """So long after the end of the cut, as dated, no frame holds any of it, and the room's ringing has fallen by
 10 dB even where it takes 1.2 s for 60 dB. A line that has not fallen by this does not live on the cut,
-however soon the next one, or what sounds like one, begins."""
+however soon the next one, or what sounds like one, begins. But what has grown by as much goes on feeding
+itself: the cut was taken for over while it went on, and whether it was is known later."""
 
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
@@ -90,7 +91,7 @@ class Line:
     rung: bool = False
     was_suspect: bool = False
     grew: bool = False
-    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
+    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=PAST_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
     past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
@@ -130,6 +131,8 @@ class Line:
         """Note how loud it is in the cut, and once that has been over for so long: single spectra, in dB."""
         newest = self.past_power_db[-1]
         if cutting:
+            if self.grows_on:
+                self.silent_db = math.inf  # it was no pause
             self.power_db += (newest - self.power_db) / 8 if self.power_db == self.power_db else 0.0
             if self.power_db != self.power_db:
                 self.power_db = newest
@@ -139,7 +142,12 @@ class Line:
     @property
     def sounds_on(self) -> bool:
         """Whether it went on when the cut was over, as nothing of the cut does."""
-        return math.isfinite(self.silent_db) and self.silent_db > self.power_db - SILENT_DB
+        return abs(self.silent_db - self.power_db) < SILENT_DB
+
+    @property
+    def grows_on(self) -> bool:
+        """Whether it has grown since the cut was taken for over."""
+        return math.isfinite(self.silent_db) and self.silent_db >= self.power_db + SILENT_DB
 
     @property
     def has_faded(self) -> bool:
