@@ -320,7 +320,7 @@ class ChatterRule:
             return
         k = self._take(line, over, tones, bins)
         if line.enough >= ENOUGH / 2:
-            self._see_how_it_came(line, over, bins, tones)
+            self._see_how_it_came(line, bins, tones)
         if line.sudden is None and line.enough >= ENOUGH:
             came = self._bins.beside(line.hz, CAME_WITHIN)
             line.sudden = came_in_a_step([*self._past, tones], came)
@@ -337,7 +337,7 @@ class ChatterRule:
         self._weigh(line)
         line.take_level(db, in_db(tones.average.item(k)) - self._band_db)
         line.proven = line.proven or (self._usual.cutting and line.enough >= ENOUGH)
-        peak = _peak(tones, k, _noise_share(over, tones, k))
+        peak = _peak(tones, k)
         newest = max(peak[1])
         newest = newest if newest > 1e-20 else 1e-20
         line.take_spectrum(peak, 10 * math.log10(newest), in_db(newest * tones.per_floor.item(k)))
@@ -359,7 +359,7 @@ class ChatterRule:
         if line.n == 1:
             line.enough = max(line.enough, 1e-6)
 
-    def _see_how_it_came(self, line: Line, over: NDArray[np.float32], bins: slice, tones: Tones) -> None:
+    def _see_how_it_came(self, line: Line, bins: slice, tones: Tones) -> None:
         if not line.straight:
             came = self._bins.beside(line.hz, CAME_WITHIN)
             hops = straight_hops(list(line.levels)) or grew_straight(
@@ -371,8 +371,7 @@ class ChatterRule:
             if line.straight and line.n < STRAIGHT_HOPS:
                 line.peaks.clear()
                 for one in [*self._past, tones][-STRAIGHT_HOPS:]:
-                    k = bins.start + int(one.newest[bins].argmax())
-                    line.peaks.append(_peak(one, k, _noise_share(over, tones, k)))
+                    line.peaks.append(_peak(one, bins.start + int(one.newest[bins].argmax())))
         if not line.looks:
             line.drifts = line.drifts or self._elsewhere.is_from(line, bins, self._hops)
 
@@ -506,14 +505,8 @@ class ChatterRule:
         return Finding(Kind.CHATTER, severity, message, line.level_db, TOLD_DB, "dB", line.start_s)
 
 
-def _noise_share(over: NDArray[np.float32], tones: Tones, k: int) -> float:
-    """Share of what disturbs a line that is noise, the rest being lines that are usual there; 1 at most."""
-    average = tones.average.item(k)
-    return over.item(k) / average if average > 0 else 1.0
-
-
-def _peak(tones: Tones, k: int, noise_share: float) -> Peak:
-    """The newest spectrum about a bin. Usual lines pull the pitch of one among them as noise does."""
+def _peak(tones: Tones, k: int) -> Peak:
+    """The newest spectrum about a bin."""
     powers: list[float] = tones.newest[k - 1 : k + 2].tolist()
-    shown = max(powers) * tones.per_floor.item(k) * noise_share
+    shown = max(powers) * tones.per_floor.item(k)
     return k, powers, shown if shown > 1 else 1.0

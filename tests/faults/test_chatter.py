@@ -272,18 +272,6 @@ def test_a_line_that_rose_straight_has_stood_for_as_long():
     assert np.mean(late_s) < 0.82
 
 
-@pytest.mark.parametrize("seed", range(3))
-def test_a_line_of_the_machine_half_a_turn_beside_pulls_the_pitch_and_is_no_voice(seed):
-    """Lines of a slow spindle are not resolved: what is usual there disturbs a pitch as noise does."""
-    shop = Shop(seed)
-    for _ in range(3):
-        shop.go(GAP, tone(130.0, 20.0, GAP)).go(2.0, tone(130.0, 20.0, 2.0), cutting=True)
-    departs = shop.go(GAP, tone(130.0, 20.0, GAP)).t + 25.0 / 15.0
-    chatter = growing(124.0, 15.0, from_db=-5.0, most_db=29.0)
-    shop.go(CUT, tone(130.0, 20.0, CUT) + chatter, cutting=True)
-    assert shop.first()[0] < departs + 1.6
-
-
 @pytest.mark.parametrize("gap_s", [0.4, 0.5])
 @pytest.mark.parametrize("growth_db_s", [20.0, 40.0])
 def test_a_cut_taken_for_over_amid_growing_chatter_silences_it_no_longer(gap_s, growth_db_s):
