@@ -38,7 +38,7 @@ from monitor.faults.chatter_growth import (
     came_in_a_step,
     grew_straight,
     in_db,
-    is_straight,
+    straight_hops,
     young_growth,
 )
 from monitor.faults.chatter_line import Line, near
@@ -203,6 +203,8 @@ class ChatterRule:
                 silent = float(self._past[-CONTACT_HOPS].average[around].max()) < NOISE_SHOWS
                 if silent or near(line.hz, self._ended_hz):  # the average shows the cut before
                     line.inside, but = True, around  # a faint cut is known late
+            elif line is not None and line.inside and line.grows_on:
+                but = self._bins.around(line.hz)  # the cut was not over
             for hops in range(CONTACT_HOPS, PAST_HOPS, AVERAGED):  # whatever went before
                 usual.memory.hear_outside(self._past[-hops], but)
         elif usual.cutting and not work.in_cut and not self._suspect:
@@ -235,7 +237,9 @@ class ChatterRule:
                     self._usual.learn_left(hop, line.start_s, work, self._past)
             elif not line.told and self._usual.slipped(tones, round(line.hz / self._bin_hz)):
                 self._line = None
-            elif (not line.inside and line.enough >= ENOUGH) or line.sounds_on:
+            elif (not line.inside and line.enough >= ENOUGH) or (
+                line.sounds_on and line.best_db >= PASSING_DB
+            ):
                 self._is_background(hop, line, tones)
             elif line.inside and not cutting and hop.t - work.end_s > ENDS_S:
                 if line.proven and line.db > line.best_db - ENDED_DB:
@@ -357,11 +361,14 @@ class ChatterRule:
 
     def _see_how_it_came(self, line: Line, bins: slice, tones: Tones) -> None:
         if not line.straight:
-            line.straight = is_straight(line.levels) or (
-                not line.looks and grew_straight(self._past, self._bins.beside(line.hz, CAME_WITHIN))
+            came = self._bins.beside(line.hz, CAME_WITHIN)
+            hops = straight_hops(list(line.levels)) or grew_straight(
+                [*self._past, tones], came, newest=line.looks > 0
             )
-            if line.straight and line.n < STRAIGHT_HOPS:  # it stood over the noise for as long as it rose
-                line.enough += self._most * (STRAIGHT_HOPS - line.n)
+            if hops:  # it stood over the noise for as long as it rose
+                line.straight = True
+                line.enough = max(line.enough, self._most * hops)
+            if line.straight and line.n < STRAIGHT_HOPS:
                 line.peaks.clear()
                 for one in [*self._past, tones][-STRAIGHT_HOPS:]:
                     line.peaks.append(_peak(one, bins.start + int(one.newest[bins].argmax())))

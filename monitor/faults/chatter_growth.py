@@ -33,6 +33,12 @@ that (noise alone leaves a deviation of 1 dB at 15 dB over it, and the least kee
 much). A note that begins, and the room that answers it, rise by four to seven times that: half a step, half
 none. So a straight rise needs no other proof, though a voice or tune was heard before, or it is of mains."""
 
+STRAIGHT_LONGER = {12: 9.0, 16: 8.0}
+"""Or over so many hops, where slow growth is lost in noise in 0.4 s; and by so many times the deviation. A
+step is sharper against a longer time: in rooms of 0.2 to 1.4 s at 14 to 34 dB over the noise it rises by more
+than that in one case of 500, and over 0.4 s by ten deviations in one of 40 (simulated). Its level at least
+rises by the root of the time more, as what only wanders does."""
+
 GROWS_HOPS, GROWS_DB = 30, 3.0
 """A line that was there a second before, as strong but for this, does not grow."""
 
@@ -50,33 +56,47 @@ One that ended with a cut and is back has grown before. The price: chatter that 
 more to a bound that is hardly over what tells is told in the next peck."""
 
 
+_STRAIGHT_OVER = {STRAIGHT_HOPS: STRAIGHT, **STRAIGHT_LONGER}
+
+
 def in_db(power: float) -> float:
     """In dB, -30 at least. What runs at every hop asks `if`: `max` takes ten times as long."""
     return 10 * math.log10(power if power > 1e-3 else 1e-3)
 
 
-def is_straight(levels: Sequence[tuple[float, float]]) -> bool:
-    """Whether levels, in dB and in dB over the noise, rise like those of what grows exponentially."""
-    n = len(levels)
+def straight_hops(levels: Sequence[tuple[float, float]], least: int = STRAIGHT_HOPS) -> int:
+    """Hops, ``least`` or more, over which the newest levels, in dB and in dB over the noise, rise like those
+    of what grows exponentially; 0 if they do not."""
+    return max((n for n in _STRAIGHT_OVER if n >= least and is_straight(levels[-n:], n)), default=0)
+
+
+def is_straight(levels: Sequence[tuple[float, float]], n: int = STRAIGHT_HOPS) -> bool:
+    """Whether so many levels rise straight; see `straight_hops`."""
     powers, shown = [db for db, _ in levels], [db for _, db in levels]
-    if n < STRAIGHT_HOPS or sorted(shown)[n // 4] < STEP_NOISE_DB:
+    if len(levels) < n or sorted(shown)[n // 4] < STEP_NOISE_DB:
         return False
     middle = (n - 1) / 2
     spread = n * (n * n - 1) / 12
     times = [(n - 1) * (k - middle) / spread for k in range(n)]
     rise: float = sum(map(operator.mul, times, powers))
     over: float = sum(map(operator.mul, times, shown))
+    least = STRAIGHT_DB * math.sqrt((n - 1) / (STRAIGHT_HOPS - 1))
+    if min(rise, over) < least:
+        return False
     mean = math.fsum(powers) / n
     off = [db - mean - rise * (k - middle) / (n - 1) for k, db in enumerate(powers)]
     deviation = math.sqrt(sum(x * x for x in off) / (n - 2))
-    return min(rise, over) >= max(STRAIGHT_DB, STRAIGHT * max(deviation, STRAIGHT_LEAST_DB))
+    return min(rise, over) >= _STRAIGHT_OVER[n] * max(deviation, STRAIGHT_LEAST_DB)
 
 
-def grew_straight(past: Iterable[Tones], bins: slice) -> bool:
-    """Whether the line in these bins grew exponentially before it was followed."""
+def grew_straight(past: Iterable[Tones], bins: slice, newest: bool = False) -> int:
+    """Hops over which the line in these bins grew exponentially before it was followed; 0 if it did not.
+    ``newest``: up to now, and for longer than the level that is followed tells by itself."""
     past = list(past)
     levels = list(zip(_powers(past, bins), _levels(past, bins), strict=True))
-    return any(is_straight(levels[k : k + STRAIGHT_HOPS]) for k in range(len(past) - STRAIGHT_HOPS + 1))
+    if newest:
+        return straight_hops(levels, min(STRAIGHT_LONGER))
+    return max(map(straight_hops, (levels[:end] for end in range(STRAIGHT_HOPS, len(levels) + 1))), default=0)
 
 
 def came_in_a_step(spectra: Iterable[Tones], bins: slice) -> bool:

@@ -7,7 +7,7 @@ import statistics
 from collections import deque
 from dataclasses import dataclass, field
 
-from monitor.faults.chatter_growth import GROWS_DB, GROWS_HOPS, STRAIGHT_HOPS
+from monitor.faults.chatter_growth import GROWS_DB, GROWS_HOPS, PAST_HOPS, STRAIGHT_HOPS
 from monitor.faults.chatter_pitch import SHIVER_HOPS, SHIVERS, WITHIN, Bins, Peak
 
 STEADY_DB, STRONG_DB, STRONG_STEADY_DB = 4.0, 8.0, 6.0
@@ -27,15 +27,17 @@ the torque. Its rotor, and the pump on it, sound lower by its slip, of a kilowat
 memory). Chatter so low lies there by chance in one case of six."""
 
 FADES_DB, FELL_DB = 3.0, 6.0
-"""So far under its own highest level a line fades, as a struck note does; chatter grows until it is bounded.
-By its slow mean over 0.4 s; and, of a line that was not seen to grow, by what departs now, under the highest
-of the last second and a half: the slow mean trails behind a note that dies away. Four times the power, for a
-wandering line dips in nulls of the room; and no longer, for a blow, as at contact, is over then."""
+"""So far under its own highest level of the last second and a half a line fades, as a struck note does;
+chatter grows until it is bounded. By its slow mean over 0.4 s; and, of a line that was not seen to grow, by
+what departs now: the slow mean trails behind a note that dies away. Four times the power, for a wandering
+line dips in nulls of the room; and no longer, for a blow, as at contact, or another sound there is over
+then."""
 
 SILENT_S, SILENT_DB = 0.3, 6.0
 """So long after the end of the cut, as dated, no frame holds any of it, and the room's ringing has fallen by
 10 dB even where it takes 1.2 s for 60 dB. A line that has not fallen by this does not live on the cut,
-however soon the next one, or what sounds like one, begins."""
+however soon the next one, or what sounds like one, begins. But what has grown by as much goes on feeding
+itself: the cut was taken for over while it went on, and whether it was is known later."""
 
 DRIFT_FROM = 6  # hops: the frequency is then that of an average
 
@@ -74,7 +76,6 @@ class Line:
     told: bool = False
     slow_db: float = 0.0
     level_db: float = 0.0
-    slow_best_db: float = -math.inf
     power_db: float = math.nan
     silent_db: float = math.inf
     before: list[float] = field(default_factory=lambda: [math.nan, math.nan])
@@ -90,18 +91,20 @@ class Line:
     rung: bool = False
     was_suspect: bool = False
     grew: bool = False
-    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=STRAIGHT_HOPS))
+    levels: deque[tuple[float, float]] = field(default_factory=lambda: deque(maxlen=PAST_HOPS))
     past_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
+    past_slow_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
     past_power_db: deque[float] = field(default_factory=lambda: deque(maxlen=GROWS_HOPS))
 
     def go_over(self, hz: float) -> None:
         """Follow the same vibration at another of its multiples: what it showed of itself stays."""
         self.hz, self.n, self.looks, self.from_hz = hz, 0, 0, math.nan
         self.change_db, self.before = 0.0, [math.nan, math.nan]
-        self.best_db = self.slow_best_db = -math.inf
+        self.best_db = -math.inf
         self.peaks.clear()
         self.levels.clear()
         self.past_db.clear()
+        self.past_slow_db.clear()
         self.past_power_db.clear()
 
     def take_level(self, db: float, level_db: float) -> None:
@@ -111,8 +114,7 @@ class Line:
             self.best_db = db
         self.slow_db += (db - self.slow_db) / (n if n < 8 else 8)
         self.level_db += (level_db - self.level_db) / (n if n < 5 else 5)
-        if self.slow_db > self.slow_best_db:
-            self.slow_best_db = self.slow_db
+        self.past_slow_db.append(self.slow_db)
         self.past_db.append(db)
 
     def take_spectrum(self, peak: Peak, power_db: float, shown_db: float) -> None:
@@ -130,6 +132,8 @@ class Line:
         """Note how loud it is in the cut, and once that has been over for so long: single spectra, in dB."""
         newest = self.past_power_db[-1]
         if cutting:
+            if self.grows_on:
+                self.silent_db = math.inf  # it was no pause
             self.power_db += (newest - self.power_db) / 8 if self.power_db == self.power_db else 0.0
             if self.power_db != self.power_db:
                 self.power_db = newest
@@ -139,14 +143,19 @@ class Line:
     @property
     def sounds_on(self) -> bool:
         """Whether it went on when the cut was over, as nothing of the cut does."""
-        return math.isfinite(self.silent_db) and self.silent_db > self.power_db - SILENT_DB
+        return abs(self.silent_db - self.power_db) < SILENT_DB
+
+    @property
+    def grows_on(self) -> bool:
+        """Whether it has grown since the cut was taken for over."""
+        return math.isfinite(self.silent_db) and self.silent_db >= self.power_db + SILENT_DB
 
     @property
     def has_faded(self) -> bool:
         """Whether it has fallen since it stood highest; one that grows or beats with the lips may in a null
         of the room."""
         lower = not self.is_own and self.db < max(self.past_db, default=self.db) - FELL_DB
-        return lower or self.slow_db <= self.slow_best_db - FADES_DB
+        return lower or self.slow_db <= max(self.past_slow_db, default=self.slow_db) - FADES_DB
 
     def take_drift(self) -> None:
         """Note whether it has moved away from where it stood first."""
