@@ -168,8 +168,9 @@ def _best_match(gaps: Array, weights: Array, widest: float) -> _Match:
     """The shift in which most of the pairs agree; ``gaps`` rising.
 
     By chance pairs fall into a window of SAME_SPEED as a Poisson process whose rate is that of all pairs
-    within DIAL_ERROR of it; the dial is searched over 2 DIAL_ERROR / SAME_SPEED = 250 windows. Rivals are
-    looked for up to ``widest``.
+    within DIAL_ERROR of it; the windows searched are those as near to the commanded ratio as the one found,
+    2 DIAL_ERROR / SAME_SPEED = 250 at the most. So one pair is enough where the dial says exactly what is
+    heard, as of a machine with one loud line. Rivals are looked for up to ``widest``.
     """
     near = np.abs(gaps + SAME_SPEED / 2) <= DIAL_ERROR
     if not near.any():
@@ -183,7 +184,8 @@ def _best_match(gaps: Array, weights: Array, widest: float) -> _Match:
     around = np.abs(gaps - gaps[best]) < DIAL_ERROR
     expected = around.sum() * SAME_SPEED / (2 * DIAL_ERROR)
     # P(Poisson(m) >= k) is the regularised incomplete gamma function P(k, m).
-    chance = float(gammainc(score[best] / weights[around].mean(), expected)) * 2 * DIAL_ERROR / SAME_SPEED
+    chance = float(gammainc(score[best] / weights[around].mean(), expected))
+    chance *= min(2 * abs(float(gaps[best])) + SAME_SPEED, 2 * DIAL_ERROR) / SAME_SPEED
     inside = np.abs(gaps - gaps[best] - SAME_SPEED / 2) <= SAME_SPEED
     half = np.cumsum(weights[inside])
     shift = float(gaps[inside][np.searchsorted(half, half[-1] / 2)])
@@ -219,6 +221,7 @@ def _pairs(
     for j in range(i):
         a_hz, a_turning, a_z, _ = _columns(found[j])
         weight = np.sqrt(np.minimum(np.minimum(a_z[:, None], b_z[None, :]), 36.0))
+        weight /= _cluster(a_hz)[:, None] * _cluster(b_hz)[None, :]
         same = np.abs(a_hz[:, None] - b_hz[None, :]) < 4 * b_stay[None, :]
         staying += float(weight[same & (mains_multiple(a_hz, 0.05) == 0)[:, None]].sum())
         a_stays, b_stays = np.asarray(same.any(axis=1))[:, None], np.asarray(same.any(axis=0))[None, :]
@@ -230,6 +233,14 @@ def _pairs(
         weights.append(weight[use])
     order = np.argsort(np.concatenate(gaps))
     return np.concatenate(gaps)[order], np.concatenate(weights)[order], staying / i
+
+
+def _cluster(hz: Array) -> Array:
+    """How many lines of a recording, itself among them, agree with each on any ratio of speeds: one vote.
+
+    Bumps beside a strong line, where fast wander was not taken out whole, would outvote what they belong to.
+    """
+    return np.asarray((np.abs(np.log(hz[:, None] / hz[None, :])) < SAME_SPEED).sum(axis=1), np.float64)
 
 
 def _columns(lines: Sequence[FoundLine]) -> tuple[Array, Array, Array, Array]:

@@ -299,3 +299,22 @@ def test_few_low_lines_are_learned_beside_hum_and_a_narrow_mode():
     assert baseline.wander == pytest.approx(0.0009, rel=0.5)
     assert baseline.heard_ratio == pytest.approx((1.0, 1.0), abs=5e-4)
     assert baseline.confidence > 0.9
+
+
+@pytest.mark.parametrize(
+    ("rpm", "order", "wander"), [(2475.0, 68.5, 0.001), (1700.0, 90.3, 0.001), (2475.0, 40.0, 0.003)]
+)
+def test_one_loud_line_is_learned_where_it_moves_as_the_dial_says(rpm, order, wander):
+    runs = [
+        FreeRun(
+            speed, free_run(speed, seed, orders={order: 1.0}, fixed={}, wander=wander), 16000, f"{speed:g}"
+        )
+        for seed, speed in enumerate((rpm, 1.3 * rpm))
+    ]
+    baseline = learn_baseline(runs, "2026-01-01T00:00:00+00:00")
+    turning = [line for line in baseline.lines if line.kind is LineClass.ORDER]
+    assert any(abs(line.order / order - 1) < 0.001 for line in turning)
+
+    mistaken = FreeRun(1.5 * rpm, runs[1].x, 16000, "mistaken")
+    with pytest.raises(BaselineError, match=r"move from the one|sounds like"):
+        learn_baseline([runs[0], mistaken], "2026-01-01T00:00:00+00:00")
