@@ -63,6 +63,10 @@ MISDATED_S, GAPS_DIFFER = 0.5, 1.5
 """In the first blank a gap may have been cut short by another sound: the only one so far by so much, and one
 among others so that it is shorter than they are by this factor, which depth alone does not make it."""
 
+PROGRAM_WAITS_S = 15.0
+"""A contact that came after its hold, within so long, was not lost: the program waits there, for chips to be
+cleared or the drill to cool, and will again. Nobody looks, changes the drill and resets in less (judged)."""
+
 CLEAR_S = 0.3
 """Sound other than a cut, or a speed not known, for longer than a tap on the bench may hide a contact."""
 
@@ -175,6 +179,8 @@ class LostCutRule:
     _blank: int = 0
     _loudest_db: float = -math.inf
     _faint: FaintCuts = field(init=False)
+    _held: tuple[int, int] = (0, 0)
+    _waits_s: dict[int, float] = field(default_factory=dict)  # the program's, by the pecks before
 
     def __post_init__(self) -> None:
         self._faint = FaintCuts(self.feed_mm_s)
@@ -203,6 +209,7 @@ class LostCutRule:
             return self._rubs
         if self._end_s != self._end_s:
             self._end_s, self._hidden_s = detector.end_s, 0.0
+            self._learn_wait(cycle)
             self.broke_off_s = cycle.last_end_s if self._broke_off(cycle, cycle.heard) else math.nan
             self._allowed_s = self._allowed(cycle, detector.load_tells)
             heard = (cycle.blank, len(cycle.heard))
@@ -226,7 +233,16 @@ class LostCutRule:
         clear = not 0 < self._loud_s < ANSWERED_S and not self._hidden_s and self._would_hear(detector)
         if clear and hop.t >= self._asked_s + ASK_S:
             self._missing = self._ask(hop.t, detector, cycle)
+            self._held = (cycle.blank, len(cycle.heard)) if self._missing else self._held
         return self._finding(hop.t, cycle) if self._missing else None
+
+    def _learn_wait(self, cycle: Cycle) -> None:
+        """Remember where the program waits so long that it was held there, and then cut on."""
+        blank, k = self._held
+        if blank == cycle.blank and 0 < k < len(cycle.heard):
+            peck, self._held = cycle.heard[k], (0, 0)
+            if peck.cut and peck.gap_s <= PROGRAM_WAITS_S:
+                self._waits_s[k] = peck.gap_s
 
     def _ask(self, t: float, detector: CuttingDetector, cycle: Cycle) -> bool:
         """Whether a contact stayed away: by the program where it is known, else by the pecks so far."""
@@ -284,6 +300,7 @@ class LostCutRule:
         expected_s, unsure_s = self._expected_s(cycle, load_tells)
         peck_s = cycle.schedule.length_mm(len(cycle.heard)) / self.feed_mm_s
         most_s = max(MOST_SHARE * peck_s, SURE * DATED_S + DECIDED_S)
+        expected_s = max(expected_s, self._waits_s.get(len(cycle.heard), expected_s))  # NaN stays
         return expected_s + min(unsure_s + SPARE_SHARE * peck_s + DECIDED_S, most_s)
 
     def _expected_s(self, cycle: Cycle, load_tells: bool) -> tuple[float, float]:

@@ -478,3 +478,26 @@ def test_a_free_speed_read_too_low_is_no_other_machine_for_long():
     """What stands 5 % over it goes on for ever; a lathe that runs up is past it in seconds."""
     wait = Wait(8.0, 5.0).go(30, turning=rotation(sag=-0.05), rise_db=2.0, load_tells=True)
     assert PASSES_S <= wait.held_s < PASSES_S + 8.0
+
+
+@pytest.mark.parametrize(("cut", "again"), [(True, False), (False, True)])
+def test_a_program_that_waits_for_chips_to_clear_is_held_once_and_not_in_every_blank(cut, again):
+    wait = Wait(8.0, blanks=0).go(9.0)
+    assert wait.found
+    held_s = wait.held_s
+    wait.cycle.in_cut = True
+    wait.go(2.5, cutting=True)
+    # the second peck came 9 s after the first; in the next blank the wait is as long
+    after = pecks(8.0, 5.0, gap_s=9.0)
+    wait.cycle.heard = after if cut else [after[0], after[1]._replace(sure=False)]
+    wait.cycle.in_cut, wait.found = False, []
+    wait.go(0.5, cutting=False, end_s=wait.t)
+    wait.cycle.in_cut = True
+    wait.go(2.0, cutting=True)
+    wait.cycle.blank, wait.cycle.heard, wait.cycle.in_cut = 2, pecks(8.0), False
+    since_s = wait.t
+    wait.go(9.3, cutting=False, end_s=since_s)
+    assert bool(wait.found) is again
+    if not again:
+        wait.go(5.0)
+        assert held_s < wait.held_s - since_s < 9.0 + MOST_SHARE * PECKS_MM[1] / FEED_MM_S + 0.5
