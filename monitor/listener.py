@@ -42,9 +42,10 @@ from monitor.pecks import follow
 from monitor.pecks.cycle import Cycle
 from monitor.schedule import POINT_DIAMETERS
 from monitor.signal.crackle import crackle_db
+from monitor.signal.crowding import frames_for
 from monitor.signal.cut_colour import CutColour
 from monitor.signal.envelope import fine_envelope
-from monitor.signal.frames import Decimator, frame_geometry, overlapping
+from monitor.signal.frames import Decimator, overlapping
 from monitor.signal.hum import repeats_hz, steady
 from monitor.signal.level import LOST_SHARE, SILENCE_DB, hop_levels, peaks, slope_per_s
 from monitor.signal.line_choice import learned_floor
@@ -123,9 +124,9 @@ class Listener:
         self, baseline: Baseline, job: Job, fs: float, live: bool = False, blanks_before: int = 0
     ) -> None:
         self._job = job
-        self._g = frame_geometry(fs, job.spindle_rpm)
-        self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
         speeds = (job.spindle_rpm,) if job.spot_rpm is None else (job.spindle_rpm, job.spot_rpm)
+        self._g = frames_for(baseline, speeds, fs)
+        self._sg = spectrum_geometry(self._g.fs, self._g.n_short, self._g.usable_hz)
         g = self._g
         self._tracker = SpeedTracker(baseline, speeds, self._sg, g.usable_hz, g.hop_s, g.delay_s)
         lines = learned_lines(baseline, self._tracker.grid_hz, self._sg)

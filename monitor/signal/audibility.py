@@ -7,7 +7,7 @@ from dataclasses import dataclass
 import numpy as np
 
 from monitor.baseline import Baseline
-from monitor.signal.frames import frame_geometry
+from monitor.signal.crowding import frames_for
 from monitor.signal.line_choice import at_speed, choose_lines, learned_floor
 from monitor.signal.line_evidence import LineEvidence, Steps
 from monitor.signal.line_likelihood import SNR_STEP_DB
@@ -48,7 +48,7 @@ def audibility(baseline: Baseline, speeds_rpm: tuple[float, ...], fs: float) -> 
         Sample rate of the microphone, Hz.
     """
     rpm = speeds_rpm[0]
-    frames = frame_geometry(fs, rpm)
+    frames = frames_for(baseline, speeds_rpm, fs)
     geometry = spectrum_geometry(frames.fs, frames.n_short, frames.usable_hz)
     chosen = choose_lines(baseline, speeds_rpm, geometry, frames.usable_hz)
     if not chosen.lines:
