@@ -10,6 +10,7 @@ from numpy.typing import NDArray
 from monitor.baseline import Baseline, Line, LineClass
 from monitor.signal.frames import FrameGeometry, frame_geometry
 from monitor.signal.line_choice import (
+    ENOUGH_LINES,
     LEAST_MEASURING,
     STANDS_DB,
     at_speed,
@@ -27,9 +28,11 @@ from monitor.signal.spectrum import (
     to_db,
 )
 
-LONGER_HOPS = (4,)
-"""Hops of longer frames, the first that will do is taken: 0.2 s follows a fall within the half second of a
-stall."""
+LONGER_HOPS = 4
+"""Hops of the longer frames: 0.2 s follows a fall within the half second of a stall."""
+
+MORE_LINES = 2
+"""So many lines more have to stand apart in longer frames, which follow a fall later."""
 
 _LOBE_BINS = 8  # of the padded spectrum: beyond, a Hann window is 30 dB down and falling
 
@@ -40,17 +43,15 @@ def frames_for(baseline: Baseline, speeds_rpm: tuple[float, ...], fs: float) -> 
     As by speed alone (`monitor.signal.frames.frame_geometry`), but longer frames where the machine is heard
     by a comb whose teeth the short ones run together, as harmonics of the shaft itself are: what is read as
     the floor between lines is then their own sum, over which none stands, and a machine heard loud and clear
-    would pass for one that stands still. Where three lines stand apart they tell the speed, and short frames
-    follow a fall sooner.
+    would pass for one that stands still. Where half of the lines stand apart, or four, they tell the
+    speed, and short frames follow a fall sooner.
     """
     frames = frame_geometry(fs, speeds_rpm[0])
+    longer = replace(frames, short_hops=max(frames.short_hops, LONGER_HOPS))
     alone, among = _standing(baseline, speeds_rpm, frames)
-    if alone < LEAST_MEASURING or among >= LEAST_MEASURING:
-        return frames
-    for hops in LONGER_HOPS:
-        longer = replace(frames, short_hops=hops)
-        if hops > frames.short_hops and _standing(baseline, speeds_rpm, longer)[1] >= LEAST_MEASURING:
-            return longer
+    hidden = alone >= LEAST_MEASURING and among < ENOUGH_LINES and 2 * among < alone
+    if hidden and _standing(baseline, speeds_rpm, longer)[1] >= max(LEAST_MEASURING, among + MORE_LINES):
+        return longer
     return frames
 
 
