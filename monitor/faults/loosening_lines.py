@@ -85,6 +85,7 @@ class _Normal:
 
     def __init__(self, shape: tuple[int, int]) -> None:
         self.mean = np.zeros(shape, np.float32)
+        self.before = np.full(shape, -np.inf, np.float32)  # the same before all was learned anew
         self.n = 0
         self.waiting: deque[NDArray[np.float32]] = deque()
 
@@ -95,7 +96,7 @@ class KnockLines:
 
     lines: TurnLines
     hop_s: float
-    _normal: dict[bool, _Normal] = field(init=False)
+    _normal: dict[bool, _Normal] = field(init=False, default_factory=dict)
     _means: NDArray[np.float32] = field(init=False)
     _share: float = field(init=False)
     _scale: float = field(init=False)
@@ -121,11 +122,15 @@ class KnockLines:
         self.begin()
 
     def begin(self) -> None:
-        """Nothing is known of what is normal."""
+        """What is normal is learned anew, as what hid it has gone; what was as much before is no fault now."""
         shape = self.lines.speeds.size, self.lines.roots.size
-        self._normal = {cutting: _Normal(shape) for cutting in (False, True)}
-        self._means = np.zeros(shape, np.float32)
+        normal = {cutting: _Normal(shape) for cutting in (False, True)}
         step_s = EVERY_HOPS * self.hop_s
+        for cutting, old in self._normal.items():
+            known = old.n * step_s >= FIRST_S
+            normal[cutting].before = np.maximum(old.before, old.mean) if known else old.before
+        self._normal = normal
+        self._means = np.zeros(shape, np.float32)
         lag, least = round(LAG_S / step_s), 0.5 * _NOISE_SPREAD
         self._most = Normal(_NOISE, _NOISE_SPREAD, _PRIOR_S / step_s, _MEMORY_S / step_s, lag, least)
         self._shown, self._agree, self._z_s = 0, 0, -math.inf
@@ -177,9 +182,10 @@ class KnockLines:
         if known * step_s < FIRST_S:
             self._clear.clear()
             return None
-        usual = normal.mean
+        usual = np.maximum(normal.mean, normal.before)
         if mixed:  # part of the frame is of a cut, part of a pause: either has its lines
-            usual = np.maximum(usual, self._normal[not cutting].mean)
+            other = self._normal[not cutting]
+            usual = np.maximum(usual, np.maximum(other.mean, other.before))
         if hop.t - self._z_s > NEW_S:  # what was heard before a stop, or another sound, is over
             self._means = np.zeros_like(self._means)
             self._shown = 0
