@@ -137,8 +137,8 @@ it is told. What is heard while the drill's point enters does not count: it is h
 machine through, and chips that break in a full cut stand out by more. Nor what a louder sound covers."""
 
 PASSES_TIMES = 4
-"""So many times as many turns that do not count are passed over; then they are all there is. Those that another
-sound covered are until it has gone: it hid what the machine does, which is learned then."""
+"""So many times as many turns that do not count are passed over; then they are all there is. What another
+sound covered is learned again once it has gone: it hid what the machine does."""
 
 QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was

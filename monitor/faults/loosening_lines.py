@@ -127,7 +127,7 @@ class KnockLines:
         self.begin()
 
     def begin(self) -> None:
-        """What is normal is learned anew, as what hid it has gone; what was as much before is no fault now."""
+        """What is normal is learned anew, as what hid it has gone. What was as much before is no fault."""
         shape = self.lines.speeds.size, self.lines.roots.size
         normal = {cutting: _Normal(shape) for cutting in (False, True)}
         step_s = EVERY_HOPS * self.hop_s
@@ -191,7 +191,7 @@ class KnockLines:
             self._clear.clear()
             return None
         usual = np.maximum(normal.mean, normal.before)
-        # part of the frame is of a cut, part of a pause, or all of it of a cut that begins: either has its lines
+        # part of it is of a cut, part of a pause, or all of a cut that begins: either has its lines
         if mixed or begins:
             other = self._normal[not cutting]
             usual = np.maximum(usual, np.maximum(other.mean, other.before))
