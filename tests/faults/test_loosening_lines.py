@@ -149,6 +149,16 @@ def test_what_cuts_show_is_no_fault_as_a_drill_enters_slowly(over_db, told):
     assert bool(shop.found) is told
 
 
+def test_normal_lines_are_no_fault_where_the_speed_is_heard_wrong_for_a_while():
+    """They then come at another of the rates that are tried, at which nothing is normal."""
+    shop = Shop(off=0.004).go(12.0, 2.0)
+    shop.knocks_hz = HZ * (1 - 0.008)
+    shop.go(2.0, 2.0)
+    assert not shop.found
+    shop.knocks_hz = HZ * (1 + 0.004)
+    assert shop.go(4.0, 2.0).go(3.0, lambda s: 2.0 * 10 ** (10 * s / 20)).found
+
+
 def test_where_no_speed_is_heard_nothing_is_judged():
     shop = Shop().go(10.0).go(3.0, 2.0, taken=False)
     assert not shop.found
