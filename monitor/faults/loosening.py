@@ -137,7 +137,8 @@ it is told. What is heard while the drill's point enters does not count: it is h
 machine through, and chips that break in a full cut stand out by more. Nor what a louder sound covers."""
 
 PASSES_TIMES = 4
-"""So many times as many turns that do not count are passed over; then they are all there is."""
+"""So many times as many turns that do not count are passed over; then they are all there is. What another
+sound covered is learned again once it has gone: it hid what the machine does."""
 
 QUIETER_DB = 3.0
 """Half the noise: a machine that idles so far under what it did in its first cuts, for as long as these, was
@@ -196,7 +197,7 @@ class _State:
         self.means = np.zeros(shape, np.float32)
         self.usual, self.turns = np.ones(shape[2], np.float32), 0
         self.first: list[float] = []
-        self.passed = 0
+        self.passed, self.covered = 0, False
         prior, memory = _PRIOR_S / step_s, _MEMORY_S / step_s
         self.most = Normal(_NOISE, _NOISE_SPREAD, prior, memory, 0, _LEAST_SPREAD)
         self._warm, self._whole = math.ceil(WARM_S / step_s), math.ceil(PIECE_S / step_s)
@@ -386,7 +387,7 @@ class LooseningRule:
             self._heard.add(cuts if taken else None)
             if self.lines is not None:
                 known = self._loaded, self._dial.off, self._dial.or_off
-                told = self.lines.step(hop, taken, cuts, goes_on or other, *known)
+                told = self.lines.step(hop, taken, cuts, goes_on or other, *known, over_db)
                 if told is not None:
                     in_lines[hop.t] = told
                 if self.lines.none_shows(hop.t):
@@ -557,8 +558,11 @@ class LooseningRule:
                     enters,
                     doubtful or self._other.heard or hop.t in self._off_rate or hop.t in self._drowning,
                 )
+            if state.covered and not doubtful:
+                state.first, state.passed, state.covered = [], 0, False
             if len(state.first) < self._first_turns:
                 if teaches or state.passed >= PASSES_TIMES * self._first_turns:
+                    state.covered = state.covered or doubtful
                     self._take_first(state, most)
                 else:
                     state.passed += 1
@@ -692,6 +696,7 @@ class LooseningRule:
 
         In a cut all of it. A knock of a good cut is as loud as that, so in a pause a turn shows as much less
         of it as less of its noise is the cut's: that of a cut is as much as the sound has risen, by power.
+        What a sector counts is bounded, so as a drill enters two loud turns bring the means to that height.
         """
         if cutting:
             if teaches:
@@ -704,6 +709,7 @@ class LooseningRule:
             if self._cut_over_db >= AUDIBLE_DB:
                 here = (1 - 10 ** (-0.1 * max(over_db, 0.0))) / (1 - 10 ** (-0.1 * self._cut_over_db))
             self._of_cut += self._share * (min(here, 1.0) - self._of_cut)
+            return max(self._of_cut, min(here, 1.0))
         return self._of_cut
 
     def _z(self, state: _State, most: float, share: float = 1.0) -> float:

@@ -66,6 +66,10 @@ machine that has some, or a knock that grew so slowly that it was learned, says 
 RISEN_Z = 1.0
 """A knock began to stand out when it last did so by no more than this."""
 
+BEGINS_DB = 3.0
+"""A pause that is so much louder than the machine running free, by as much power again, may be a cut that is
+not known for one yet, as of a drill that enters slowly: what cuts normally show is no fault there."""
+
 FIRST_S, LAG_S, MEMORY_NORMAL_S = 0.8, 2.0, 60.0
 """So much of a state is learned before it is judged. What is heard is normal only so long after, when a knock
 that grows would have been told; and normal is averaged over so much."""
@@ -85,6 +89,7 @@ class _Normal:
 
     def __init__(self, shape: tuple[int, int]) -> None:
         self.mean = np.zeros(shape, np.float32)
+        self.before = np.full(shape, -np.inf, np.float32)  # the same before all was learned anew
         self.n = 0
         self.waiting: deque[NDArray[np.float32]] = deque()
 
@@ -95,7 +100,7 @@ class KnockLines:
 
     lines: TurnLines
     hop_s: float
-    _normal: dict[bool, _Normal] = field(init=False)
+    _normal: dict[bool, _Normal] = field(init=False, default_factory=dict)
     _means: NDArray[np.float32] = field(init=False)
     _share: float = field(init=False)
     _scale: float = field(init=False)
@@ -104,6 +109,7 @@ class KnockLines:
     _z_s: float = -math.inf
     _taken: int = 0  # hops in a row
     _alike: int = 0  # of these, of one cut or pause
+    _level_db: float = 0.0  # mean of the newest hops, over the machine running free
     _cutting: bool = False
     _shown: int = 0
     _agree: int = 0
@@ -121,11 +127,15 @@ class KnockLines:
         self.begin()
 
     def begin(self) -> None:
-        """Nothing is known of what is normal."""
+        """What is normal is learned anew, as what hid it has gone. What was as much before is no fault."""
         shape = self.lines.speeds.size, self.lines.roots.size
-        self._normal = {cutting: _Normal(shape) for cutting in (False, True)}
-        self._means = np.zeros(shape, np.float32)
+        normal = {cutting: _Normal(shape) for cutting in (False, True)}
         step_s = EVERY_HOPS * self.hop_s
+        for cutting, old in self._normal.items():
+            known = old.n * step_s >= FIRST_S
+            normal[cutting].before = np.maximum(old.before, old.mean) if known else old.before
+        self._normal = normal
+        self._means = np.zeros(shape, np.float32)
         lag, least = round(LAG_S / step_s), 0.5 * _NOISE_SPREAD
         self._most = Normal(_NOISE, _NOISE_SPREAD, _PRIOR_S / step_s, _MEMORY_S / step_s, lag, least)
         self._shown, self._agree, self._z_s = 0, 0, -math.inf
@@ -146,6 +156,7 @@ class KnockLines:
         loaded: bool = True,
         off: float = 0.0,
         or_off: float = OFF,
+        over_db: float = 0.0,
     ) -> Finding | None:
         """The finding of this hop, while what comes once a turn is more than normal.
 
@@ -153,8 +164,9 @@ class KnockLines:
         sound is as loud as the machine, of which nothing is learned and nothing told: a compressor or another
         lathe that turns nearly as fast has such lines. ``loaded``: a drill has cut since the spindle was
         switched on; ``off``, ``or_off``: share by which the speed heard is over the true one, and by how much
-        it may be more or less.
+        it may be more or less; ``over_db``: level over that of the machine running free.
         """
+        self._level_db += (over_db - self._level_db) / EVERY_HOPS
         self._alike = (self._alike + 1 if cutting is self._cutting else 1) if taken else 0
         self._taken = self._taken + 1 if taken else 0
         self._cutting = cutting
@@ -167,6 +179,7 @@ class KnockLines:
             return None
         normal, step_s = self._normal[cutting], EVERY_HOPS * self.hop_s
         mixed = self._alike < FRAME_HOPS
+        begins = not cutting and self._level_db >= BEGINS_DB
         if not mixed:
             normal.waiting.append(hop.lines)
             if len(normal.waiting) > LAG_S / step_s:
@@ -177,9 +190,15 @@ class KnockLines:
         if known * step_s < FIRST_S:
             self._clear.clear()
             return None
-        usual = normal.mean
-        if mixed:  # part of the frame is of a cut, part of a pause: either has its lines
-            usual = np.maximum(usual, self._normal[not cutting].mean)
+        usual = np.maximum(normal.mean, normal.before)
+        # part of it is of a cut, part of a pause, or all of a cut that begins: either has its lines
+        if mixed or begins:
+            other = self._normal[not cutting]
+            usual = np.maximum(usual, np.maximum(other.mean, other.before))
+        strength = np.minimum.reduce(usual, axis=1)
+        own = int(strength.argmax())
+        if strength[own] >= CLEAR:  # the speed heard may be off for a while, and so may normal lines
+            usual = np.maximum(usual, usual[own])
         if hop.t - self._z_s > NEW_S:  # what was heard before a stop, or another sound, is over
             self._means = np.zeros_like(self._means)
             self._shown = 0

@@ -181,6 +181,16 @@ def test_what_this_machine_does_in_its_cuts_is_no_fault_when_it_is_heard_before_
     assert not shop.found
 
 
+def test_what_cuts_do_is_no_fault_as_a_drill_enters_at_once():
+    """Some loud turns bring the means to the height of a cut that is not known for one yet."""
+    shop = Shop().go(3.0, cutting=False)
+    for _ in range(6):
+        shop.go(4.0, 14.0, level_db=14.0).go(2.0, cutting=False)
+    for _ in range(6):
+        shop.go(0.6, 14.0, cutting=False, level_db=9.0).go(4.0, 14.0, level_db=14.0).go(2.0, cutting=False)
+    assert not shop.found
+
+
 def test_a_knock_that_grows_over_short_pecks_is_told():
     shop = Shop()
     for _ in range(5):
@@ -369,6 +379,18 @@ def test_cuts_heard_through_a_louder_sound_are_not_taken_for_what_they_are():
     assert not shop.found
     shop.go(4.0, lambda s: 4 + 5 * s)
     assert 32.0 < shop.first_s < 35.0
+
+
+def test_what_a_whole_blank_was_covered_by_is_learned_anew_once_it_has_gone():
+    """A vacuum cleaner over all cuts of the first blank; the belt joint is heard after it."""
+    shop = Shop().go(4.0, cutting=False).go(2.0, cutting=False, drowned=True)
+    shop.go(16.0, drowned=True).go(4.0, cutting=False)
+    for _ in range(4):
+        shop.go(4.0, 6.0).go(2.0, cutting=False)
+    assert not shop.found
+    start = shop.t
+    shop.go(4.0, lambda s: 6 + 5 * s)
+    assert start < shop.first_s < start + 3.0
 
 
 def test_a_knock_that_rings_in_one_mode_alone_is_told_once_it_has_grown():
