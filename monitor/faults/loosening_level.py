@@ -162,13 +162,14 @@ class KnockLevel:
         newest.append(_Heard(turn.turns, over, noise_db, total_db))
         if self._turns * self.step_s < SETTLE_S or len(newest) < LEAST_TURNS:
             return None
-        where = [np.rint(self._all + creep * one.turns).astype(np.intp) % self.sectors for one in newest]
-        turned = np.array([one.over[:, at] for one, at in zip(newest, where, strict=True)])
-        mean = (turned.sum(axis=0) - turned.max(axis=0)) / (len(newest) - 1)
+        turns, overs, noises_db, totals_db = (np.array(some) for some in zip(*newest, strict=True))
+        where = np.rint(self._all + creep * turns[:, None]).astype(np.intp) % self.sectors
+        turned = overs[np.arange(turns.size)[:, None], :, where]  # shape (n_turns, n_sectors, n_groups)
+        mean = ((np.add.reduce(turned) - np.maximum.reduce(turned)) / (turns.size - 1)).T
         angle = int(np.square(np.maximum(mean, 0)).sum(axis=0).argmax())
         over_db = 10 * np.log10(np.maximum(mean[:, angle], _FLOOR)).astype(np.float64)
-        knock_db = over_db + np.mean([one.noise_db for one in newest], axis=0)
-        total_db = np.mean([one.total_db for one in newest], axis=0)
+        knock_db = over_db + np.add.reduce(noises_db) / turns.size
+        total_db = np.add.reduce(totals_db) / turns.size
         self._cut.append(np.array([over_db, knock_db, total_db]))
         normal = self._normal
         if normal is None:
