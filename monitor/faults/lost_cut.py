@@ -273,7 +273,9 @@ class LostCutRule:
 
     def _knows_gaps(self, cycle: Cycle) -> bool:
         """Whether a contact that stays away is known to be late: many blanks before, or a gap of this one,
-        agree about the program's, or the peck before was not whole."""
+        agree about the program's, or the peck before was not whole. A first contact is no gap's."""
+        if not cycle.heard:
+            return True
         whole = same(cycle.heard[-1], cycle.schedule.length_mm(len(cycle.heard) - 1))
         gaps = zip(cycle.heard[1:], cycle.schedule.gaps[1:], strict=False)
         agree = any(abs(peck.gap_s - gap.middle) < AGREES_SDS * DATED_S for peck, gap in gaps)

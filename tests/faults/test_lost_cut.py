@@ -501,3 +501,11 @@ def test_a_program_that_waits_for_chips_to_clear_is_held_once_and_not_in_every_b
     if not again:
         wait.go(5.0)
         assert held_s < wait.held_s - since_s < 9.0 + MOST_SHARE * PECKS_MM[1] / FEED_MM_S + 0.5
+
+
+@pytest.mark.parametrize("blanks", [1, 2, 5])
+def test_a_blank_none_of_whose_pecks_was_heard_has_no_gaps_to_agree_with(blanks):
+    """What touched before it began the wait; nothing is known to be missing then."""
+    wait = Wait(8.0, blanks=blanks, due_s=math.nan)
+    wait.cycle.heard = []
+    assert wait.go(20.0).found == []
