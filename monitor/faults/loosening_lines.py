@@ -196,9 +196,9 @@ class KnockLines:
             other = self._normal[not cutting]
             usual = np.maximum(usual, np.maximum(other.mean, other.before))
         strength = np.minimum.reduce(usual, axis=1)
-        own = int(strength.argmax())
-        if strength[own] >= CLEAR:  # the speed heard may be off for a while, and so may normal lines
-            usual = np.maximum(usual, usual[own])
+        clearest = int(strength.argmax())
+        if strength[clearest] >= CLEAR:  # the speed heard may be off for a while, and so may normal lines
+            usual = np.maximum(usual, usual[clearest])
         if hop.t - self._z_s > NEW_S:  # what was heard before a stop, or another sound, is over
             self._means = np.zeros_like(self._means)
             self._shown = 0
